@@ -1,0 +1,74 @@
+"""A film as the rest of the pipeline sees it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+
+class SpacingKind(Enum):
+    """What a pixel spacing means (DICOM PS3.3, 10.7.1.3 and the attributes it names)."""
+
+    FIDUCIAL = "fiducial"
+    """Calibrated against an object of known size at the depth of the bones."""
+    GEOMETRY = "geometry"
+    """Corrected for magnification by assumed geometry."""
+    DETECTOR_PLANE = "detector plane"
+    """Millimetres on the detector: bones are magnified by an unknown few percent."""
+    SCANNED_NOMINAL = "scanned film, nominal"
+    """Pitch of a film digitiser."""
+    UNKNOWN = "unknown"
+    """No usable statement; lengths stay in pixels, angles are unaffected if pixels are square."""
+
+
+@dataclass(frozen=True)
+class Spacing:
+    """Distance between pixel centres in millimetres, with what it may be trusted for.
+
+    ``row_mm`` is the distance between rows (vertical), ``column_mm`` between columns. Both are ``None``
+    for unknown size; ``aspect`` (row / column distance) is known even then and 1.0 by assumption.
+    """
+
+    row_mm: float | None = None
+    column_mm: float | None = None
+    kind: SpacingKind = SpacingKind.UNKNOWN
+    aspect: float = 1.0
+
+
+@dataclass(frozen=True)
+class Film:
+    """One decoded radiograph.
+
+    Attributes
+    ----------
+    path : Path
+        File it came from.
+    pixels : ndarray of float32, shape (rows, columns)
+        Grey values in 0..1 with bone bright, after modality and VOI transforms and MONOCHROME1 inversion.
+    spacing : Spacing
+        Pixel spacing with its kind.
+    laterality : {'L', 'R', 'B'} or None
+        Side stated by the file, never guessed from the picture.
+    view : str or None
+        View stated by the file, as written there (for example ``DP`` or ``AP``).
+    sha256 : str
+        Digest of the file's bytes.
+    remarks : tuple of str
+        Caveats for a reader: window guessed, spacing values in conflict, loading unknown and so on.
+    """
+
+    path: Path
+    pixels: npt.NDArray[np.float32]
+    spacing: Spacing = field(default_factory=Spacing)
+    laterality: str | None = None
+    view: str | None = None
+    sha256: str = ""
+    remarks: tuple[str, ...] = ()
+
+
+class FilmRejected(Exception):  # noqa: N818 - an outcome that gets its row, not a failure of the run
+    """A file that yields no film. ``str()`` is one plain reason without the path and without patient text."""

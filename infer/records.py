@@ -1,0 +1,105 @@
+"""What each stage hands to the next: film -> found feet -> landmarks -> measures -> decision."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+
+class Outcome(Enum):
+    """What happens to a foot."""
+
+    ACCEPTED = "accepted"
+    REVIEW = "review"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True)
+class FoundFoot:
+    """One foot found on a film.
+
+    Attributes
+    ----------
+    film_from_crop : ndarray, shape (3, 3)
+        Maps homogeneous pixel centres (x = column, y = row, centres at integers) of the upright crop
+        (toes up, medial side on the left, as a right foot seen from above) to the film.
+        Its determinant is negative for a left foot.
+    side : {'L', 'R'}
+        Side by anatomy, from the picture alone.
+    side_probability, score : float
+        Probability of that side, and of a foot being here at all, 0..1.
+    view : dict of str to float
+        Probability of each view: ``dp``, ``oblique``, ``lateral``, ``other``.
+    """
+
+    film_from_crop: FloatArray
+    side: str
+    side_probability: float
+    score: float
+    view: dict[str, float]
+
+
+@dataclass(frozen=True)
+class FootLandmarks:
+    """Landmarks of one foot in pixels of the film.
+
+    Attributes
+    ----------
+    foot : FoundFoot
+    points : ndarray, shape (L, 2)
+        x (column) and y (row), pixel centres at integers, in schema order.
+    covariance : ndarray, shape (L, 2, 2)
+        Covariance of each point in square pixels of the film.
+    confidence : ndarray, shape (L,)
+        Probability that the landmark is on the film and where the model says, 0..1.
+    """
+
+    foot: FoundFoot
+    points: FloatArray
+    covariance: FloatArray
+    confidence: FloatArray
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """One number: value with its 90 % interval; all three ``nan`` where the measure is withheld."""
+
+    measure: str
+    value: float
+    low: float
+    high: float
+    unit: str
+    construction: str
+
+
+@dataclass(frozen=True)
+class Decision:
+    """Outcome with the reasons a person reads; empty reasons only where accepted."""
+
+    outcome: Outcome
+    reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class FootRecord:
+    """Everything known of one foot, ready to be written."""
+
+    landmarks: FootLandmarks
+    measurements: tuple[Measurement, ...]
+    decision: Decision
+
+
+@dataclass(frozen=True)
+class FilmRecord:
+    """Everything known of one film; ``decision`` speaks for the film where no foot was found."""
+
+    film: str
+    feet: tuple[FootRecord, ...]
+    decision: Decision | None
+    remarks: tuple[str, ...] = ()
+    seconds: dict[str, float] | None = None
