@@ -72,3 +72,9 @@ def landmark_schema() -> LandmarkSchema:
     """The landmarks of ``configs/landmarks.yaml``, in file order."""
     entries = load(_LandmarkFile, "landmarks.yaml").landmarks
     return LandmarkSchema(tuple(e.code for e in entries), tuple(e.bone for e in entries))
+
+
+@lru_cache(maxsize=1)
+def landmark_descriptions() -> tuple[str, ...]:
+    """How a person finds each landmark, in file order; used where a landmark is named to a reader."""
+    return tuple(entry.find for entry in load(_LandmarkFile, "landmarks.yaml").landmarks)

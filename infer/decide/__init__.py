@@ -1,0 +1,1 @@
+"""Accepted, review or refused: gates with reasons a person reads."""

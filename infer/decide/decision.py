@@ -1,0 +1,79 @@
+"""Puts the gates together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+
+from raysplay.infer.decide.case import Finding, FootCase
+from raysplay.infer.decide.config import DecisionLimits
+from raysplay.infer.decide.cut_off import cut_off
+from raysplay.infer.decide.doubtful_landmarks import doubtful_landmarks, withheld
+from raysplay.infer.decide.implausible_shape import implausible_shape
+from raysplay.infer.decide.presence import presence
+from raysplay.infer.decide.side import side
+from raysplay.infer.decide.spacing import spacing
+from raysplay.infer.decide.view import view
+from raysplay.infer.decide.wide_interval import wide_interval
+from raysplay.infer.films.film import Film
+from raysplay.infer.records import Decision, FoundFoot, Outcome
+from raysplay.measure import by_name
+
+_WORST_FIRST = (Outcome.REFUSED, Outcome.REVIEW)
+
+
+def refusal(film: Film, foot: FoundFoot, limits: DecisionLimits) -> Decision | None:
+    """The refusal of a foot that must not be measured at all, before any landmark; else ``None``."""
+    findings = [*presence(foot, limits.presence), *view(film, foot, limits.view)]
+    refused = [one for one in findings if one.outcome is Outcome.REFUSED]
+    return Decision(Outcome.REFUSED, tuple(one.reason for one in refused)) if refused else None
+
+
+def decide(case: FootCase, limits: DecisionLimits) -> Decision:
+    """Outcome of one measured foot: the worst any gate asks for, with the reasons of every gate.
+
+    Returns
+    -------
+    Decision
+        ``REFUSED`` carries only the refusing reasons, since nothing of that foot is measured.
+    """
+    refused = refusal(case.film, case.foot, limits)
+    return refused if refused is not None else combine(_findings(case, limits))
+
+
+def combine(findings: Iterable[Finding]) -> Decision:
+    """The worst outcome with all reasons, each once, in the order given."""
+    found = list(findings)
+    for outcome in _WORST_FIRST:
+        if any(one.outcome is outcome for one in found):
+            return Decision(outcome, tuple(dict.fromkeys(one.reason for one in found)))
+    return Decision(Outcome.ACCEPTED)
+
+
+def no_foot() -> Decision:
+    """Decision of a film on which no foot was found."""
+    return Decision(Outcome.REFUSED, ("no foot found",))
+
+
+def unreadable(reason: str) -> Decision:
+    """Decision of a file that yields no film."""
+    return Decision(Outcome.REFUSED, (f"unreadable: {reason}",))
+
+
+def _findings(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
+    yield from presence(case.foot, limits.presence)
+    yield from view(case.film, case.foot, limits.view)
+    yield from side(case.film, case.foot, case.companions, limits.side)
+    yield from cut_off(case, limits.cut_off)
+    yield from doubtful_landmarks(case, limits.landmarks)
+    yield from withheld(
+        [
+            by_name(one.measure).abbreviation
+            for one in case.measurements
+            if one.measure in limits.interval.widest and not np.isfinite(one.value)
+        ]
+    )
+    yield from wide_interval(case.measurements, limits.interval)
+    yield from implausible_shape(case, limits.shape)
+    yield from spacing(case, limits.spacing)

@@ -1,0 +1,88 @@
+"""Do the points look like one foot?"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+
+import numpy as np
+
+from raysplay.infer.decide.case import Finding, FootCase, upright
+from raysplay.infer.decide.config import ShapeLimits
+from raysplay.infer.decide.wording import unit_word
+from raysplay.infer.records import FloatArray, Outcome
+from raysplay.measure import by_name
+
+_SHAFTS = {
+    "metatarsal_1": "M1",
+    "metatarsal_2": "M2",
+    "metatarsal_4": "M4",
+    "metatarsal_5": "M5",
+    "proximal_phalanx_1": "PP",
+}
+"""Bones whose shaft the schema holds as cortex pairs at two levels, with the stem of their codes."""
+
+_WORDS = {
+    "metatarsal_1": "first metatarsal",
+    "metatarsal_2": "second metatarsal",
+    "metatarsal_4": "fourth metatarsal",
+    "metatarsal_5": "fifth metatarsal",
+    "proximal_phalanx_1": "proximal phalanx of the great toe",
+}
+
+
+def implausible_shape(case: FootCase, limits: ShapeLimits) -> Iterator[Finding]:
+    """Send to a person points that no foot has: crossed cortices, wrong order or proportions, wild angles."""
+    points = upright(case.film, case.foot, case.landmarks.points)
+    yield from _values(case, limits)
+    shafts = {bone: _shaft(case, points, stem) for bone, stem in _SHAFTS.items()}
+    for bone, (proximal, distal, width, crossed) in shafts.items():
+        length = float(np.linalg.norm(distal - proximal))
+        if crossed:
+            yield _finding(f"the cortices of the {_WORDS[bone]} cross")
+        elif not limits.slenderness[0] <= width / max(length, 1e-9) <= limits.slenderness[1]:
+            yield _finding(f"the {_WORDS[bone]} is {width / max(length, 1e-9):.2f} times as wide as long")
+        if distal[1] <= proximal[1]:
+            yield _finding(f"the {_WORDS[bone]} points backwards")
+    reference = float(np.linalg.norm(shafts["metatarsal_2"][1] - shafts["metatarsal_2"][0]))
+    for bone, (low, high) in limits.shaft_ratio.items():
+        proximal, distal, _, _ = shafts[bone]
+        ratio = float(np.linalg.norm(distal - proximal)) / max(reference, 1e-9)
+        if not low <= ratio <= high:
+            yield _finding(f"the {_WORDS[bone]} has {ratio:.2f} of the second metatarsal's length")
+    across = [float(shafts[f"metatarsal_{n}"][1][0]) for n in (1, 2, 4, 5)]
+    if not all(a < b for a, b in itertools.pairwise(across)):
+        yield _finding("the metatarsals do not lie side by side in order")
+    if shafts["proximal_phalanx_1"][0][1] <= shafts["metatarsal_1"][1][1]:
+        yield _finding("the great toe lies behind the first metatarsal")
+
+
+def _values(case: FootCase, limits: ShapeLimits) -> Iterator[Finding]:
+    for one in case.measurements:
+        if one.measure in limits.values and np.isfinite(one.value):
+            low, high = limits.values[one.measure]
+            if not low <= one.value <= high:
+                yield _finding(
+                    f"{by_name(one.measure).abbreviation} of {one.value:.1f} {unit_word(one.unit)}, "
+                    f"expected {low:g} to {high:g}"
+                )
+
+
+def _shaft(case: FootCase, points: FloatArray, stem: str) -> tuple[FloatArray, FloatArray, float, bool]:
+    """Mid-points of the proximal and distal level, mean width, and whether the cortices cross."""
+    at = {
+        (level, edge): points[case.schema.index(f"{stem}{level}_{edge}")]
+        for level in "pd"
+        for edge in ("med", "lat")
+    }
+    proximal = (at["p", "med"] + at["p", "lat"]) / 2.0
+    distal = (at["d", "med"] + at["d", "lat"]) / 2.0
+    axis = distal - proximal
+    # Lateral of a distal-pointing axis: x lateral, y distal.
+    normal = np.array([axis[1], -axis[0]]) / max(float(np.linalg.norm(axis)), 1e-9)
+    widths = [float((at[level, "lat"] - at[level, "med"]) @ normal) for level in "pd"]
+    return proximal, distal, sum(widths) / 2.0, min(widths) <= 0.0
+
+
+def _finding(what: str) -> Finding:
+    return Finding(Outcome.REVIEW, f"implausible shape: {what}")

@@ -1,0 +1,34 @@
+"""Which landmarks the measures stand on, and which of them can be used."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import numpy.typing as npt
+
+from raysplay.infer.decide.case import on_film
+from raysplay.infer.decide.config import LandmarkLimits
+from raysplay.infer.films.film import Film
+from raysplay.infer.records import FootLandmarks, Measurement
+from raysplay.measure import by_name
+from raysplay.measure.schema import LandmarkSchema
+
+
+def needed_landmarks(schema: LandmarkSchema, measurements: Iterable[Measurement]) -> list[int]:
+    """Indices of the landmarks that these measures need, in schema order."""
+    codes = {code for one in measurements for code in by_name(one.measure).landmarks}
+    return sorted(schema.index(code) for code in codes)
+
+
+def usable_landmarks(film: Film, landmarks: FootLandmarks, limits: LandmarkLimits) -> npt.NDArray[np.bool_]:
+    """Whether a measure may stand on each landmark: on the film and confident enough.
+
+    Returns
+    -------
+    ndarray of bool, shape (L,)
+        A measure that needs a point marked ``False`` is withheld.
+    """
+    confident = np.asarray(landmarks.confidence) >= limits.withhold_below
+    usable: npt.NDArray[np.bool_] = confident & on_film(film, landmarks.points)
+    return usable

@@ -1,0 +1,29 @@
+"""Left or right: anatomy against what the file states."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from raysplay.infer.decide.case import Finding
+from raysplay.infer.decide.config import SideLimits
+from raysplay.infer.films.film import Film
+from raysplay.infer.records import FoundFoot, Outcome
+
+
+def side(
+    film: Film, foot: FoundFoot, companions: Sequence[FoundFoot], limits: SideLimits
+) -> Iterator[Finding]:
+    """Send to a person: a conflict with the file, an unclear side, one side found twice in one view."""
+    if film.laterality in ("L", "R") and film.laterality != foot.side:
+        yield Finding(
+            Outcome.REVIEW, f"side conflict: the file says {film.laterality}, the anatomy says {foot.side}"
+        )
+    if foot.side_probability < limits.doubtful_below:
+        yield Finding(Outcome.REVIEW, f"side doubtful: {foot.side} at {foot.side_probability:.2f}")
+    # The same foot in two views on one film is common; twice in the same view means one side is misread.
+    if _is_dp(foot) and any(other.side == foot.side and _is_dp(other) for other in companions):
+        yield Finding(Outcome.REVIEW, f"side repeated: more than one foot on this film reads as {foot.side}")
+
+
+def _is_dp(foot: FoundFoot) -> bool:
+    return bool(foot.view) and max(foot.view, key=lambda name: foot.view[name]) == "dp"
