@@ -17,7 +17,7 @@ from raysplay.measure.schema import LandmarkSchema
 
 BoolArray = npt.NDArray[np.bool_]
 
-_BLOCK = 4096
+_BLOCK = 8192
 """Feet worked on at a time, so that intermediate arrays stay in the processor's cache."""
 
 _STEP = 1e-5
