@@ -62,7 +62,10 @@ class ShapeLimits(Config):
 class SpacingLimits(Config):
     aspect: Range
     second_metatarsal_mm: Range
-    remarks_for_review: tuple[str, ...]
+
+
+class RemarkLimits(Config):
+    for_review: tuple[str, ...]
 
 
 class DecisionLimits(Config):
@@ -76,6 +79,7 @@ class DecisionLimits(Config):
     interval: IntervalLimits
     shape: ShapeLimits
     spacing: SpacingLimits
+    remarks: RemarkLimits
 
     @model_validator(mode="after")
     def _measures_exist(self) -> DecisionLimits:

@@ -12,6 +12,7 @@ from raysplay.infer.decide.cut_off import cut_off
 from raysplay.infer.decide.doubtful_landmarks import doubtful_landmarks, withheld
 from raysplay.infer.decide.implausible_shape import implausible_shape
 from raysplay.infer.decide.presence import presence
+from raysplay.infer.decide.remarks import remarks
 from raysplay.infer.decide.side import side
 from raysplay.infer.decide.spacing import spacing
 from raysplay.infer.decide.view import view
@@ -56,9 +57,15 @@ def no_foot() -> Decision:
     return Decision(Outcome.REFUSED, ("no foot found",))
 
 
-def unreadable(reason: str) -> Decision:
-    """Decision of a file that yields no film."""
-    return Decision(Outcome.REFUSED, (f"unreadable: {reason}",))
+def not_read(problem: str) -> Decision:
+    """Decision of a file that yields no film; a copy of another file is named as such."""
+    kind = "duplicate" if problem.startswith("same file as") else "unreadable"
+    return Decision(Outcome.REFUSED, (f"{kind}: {problem}",))
+
+
+def failed(error: Exception) -> Decision:
+    """Decision of a film on which the program itself failed; only the error's class, never its text."""
+    return Decision(Outcome.REFUSED, (f"not read: internal error ({type(error).__name__})",))
 
 
 def _findings(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
@@ -77,3 +84,4 @@ def _findings(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     yield from wide_interval(case.measurements, limits.interval)
     yield from implausible_shape(case, limits.shape)
     yield from spacing(case, limits.spacing)
+    yield from remarks(case.film, limits.remarks)

@@ -12,7 +12,7 @@ from raysplay.infer.records import Outcome
 
 
 def spacing(case: FootCase, limits: SpacingLimits) -> Iterator[Finding]:
-    """Send to a person spacing in conflict, pixels far from square, or a foot of impossible size.
+    """Send to a person pixels far from square, or a foot of impossible size.
 
     Angles do not depend on scale but do on the ratio of row to column distance; an impossible size says
     that the spacing belongs to something else.
@@ -22,9 +22,6 @@ def spacing(case: FootCase, limits: SpacingLimits) -> Iterator[Finding]:
         yield Finding(
             Outcome.REVIEW, f"spacing doubtful: rows lie {stated.aspect:.2f} times as far apart as columns"
         )
-    for remark in case.film.remarks:
-        if remark.startswith(limits.remarks_for_review):
-            yield Finding(Outcome.REVIEW, f"spacing doubtful: {remark}")
     if stated.column_mm is not None:
         points = upright(case.film, case.foot, case.landmarks.points)
         level = {

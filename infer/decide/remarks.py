@@ -1,0 +1,17 @@
+"""Remarks on the file that a person must weigh."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from raysplay.infer.decide.case import Finding
+from raysplay.infer.decide.config import RemarkLimits
+from raysplay.infer.films.film import Film
+from raysplay.infer.records import Outcome
+
+
+def remarks(film: Film, limits: RemarkLimits) -> Iterator[Finding]:
+    """Send to a person a film with a remark that the limits name."""
+    for remark in film.remarks:
+        if remark.startswith(limits.for_review):
+            yield Finding(Outcome.REVIEW, f"remark on the file: {remark}")

@@ -1,0 +1,43 @@
+"""A CSV file that grows row by row."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+
+
+class CsvTable:
+    """Appends rows to a CSV file as RFC 4180 describes it, in UTF-8.
+
+    Text is always quoted, so that a semicolon in a file name starts no new cell where a spreadsheet splits at
+    semicolons; ``None`` and ``nan`` become empty cells.
+    """
+
+    def __init__(self, path: Path, header: Sequence[str]) -> None:
+        self._file = path.open("w", encoding="utf-8", newline="")
+        # The header is data nobody controls but us; plain reads best.
+        csv.writer(self._file).writerow(header)
+        self._rows = csv.writer(self._file, quoting=csv.QUOTE_NONNUMERIC)
+
+    def append(self, cells: Sequence[str | float | int | None]) -> None:
+        """Write one row and hand it to the system, so that an interrupted run keeps it."""
+        self._rows.writerow([_cell(value) for value in cells])
+        self._file.flush()
+
+    def close(self) -> None:
+        self._file.close()
+
+    def __enter__(self) -> CsvTable:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def _cell(value: str | float | int | None) -> str | float | int | None:
+    return None if isinstance(value, float) and not math.isfinite(value) else value

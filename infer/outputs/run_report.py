@@ -1,0 +1,105 @@
+"""``run.json``: what ran, on what, how long, with which outcome."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import json
+import platform
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from raysplay.configs.load import CONFIG_DIR, digest
+from raysplay.infer.records import FilmRecord
+
+_COMPONENTS = (
+    "raysplay",
+    "torch",
+    "torchvision",
+    "numpy",
+    "scikit-image",
+    "pydicom",
+    "pillow",
+    "pyarrow",
+    "safetensors",
+)
+
+
+@dataclass
+class RunReport:
+    """Counts a run while it goes on."""
+
+    films: int = 0
+    feet: int = 0
+    films_without_foot: int = 0
+    decisions: Counter[str] = field(default_factory=Counter)
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    def add(self, record: FilmRecord) -> None:
+        """Count one film with its feet."""
+        self.films += 1
+        self.feet += len(record.feet)
+        if record.feet:
+            self.decisions.update(foot.decision.outcome.value for foot in record.feet)
+        else:
+            self.films_without_foot += 1
+            self.decisions["refused"] += 1
+        self.add_seconds(record.seconds or {})
+
+    def add_seconds(self, seconds: dict[str, float]) -> None:
+        """Add time spent in stages; stages that overlap are counted each in full."""
+        for stage, spent in seconds.items():
+            self.seconds[stage] = self.seconds.get(stage, 0.0) + spent
+
+    def films_per_minute(self, wall_seconds: float) -> float:
+        return 60.0 * self.films / wall_seconds if wall_seconds > 0 else 0.0
+
+    def as_json(
+        self, *, command: Iterable[str], wall_seconds: float, weights: dict[str, str]
+    ) -> dict[str, Any]:
+        """Everything ``run.json`` holds.
+
+        Parameters
+        ----------
+        command : iterable of str
+            The command line as given.
+        wall_seconds : float
+        weights : dict of str to str
+            SHA-256 of every weights file by name.
+        """
+        return {
+            "command": list(command),
+            "versions": {"python": platform.python_version(), **_versions()},
+            "digests": {
+                "weights": weights,
+                "configs": {path.name: digest(path) for path in sorted(CONFIG_DIR.glob("*.yaml"))},
+            },
+            "counts": {
+                "films": self.films,
+                "films_without_foot": self.films_without_foot,
+                "feet": self.feet,
+                "rows_by_decision": {
+                    name: self.decisions.get(name, 0) for name in ("accepted", "review", "refused")
+                },
+            },
+            "wall_seconds": round(wall_seconds, 3),
+            "films_per_minute": round(self.films_per_minute(wall_seconds), 2),
+            "seconds_by_stage": {stage: round(spent, 3) for stage, spent in sorted(self.seconds.items())},
+        }
+
+
+def write_json(path: Path, content: dict[str, Any]) -> None:
+    """Write ``content`` as readable JSON."""
+    path.write_text(json.dumps(content, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+def _versions() -> dict[str, str]:
+    found = {}
+    for name in _COMPONENTS:
+        try:
+            found[name] = importlib.metadata.version(name)
+        except importlib.metadata.PackageNotFoundError:
+            found[name] = "not installed"
+    return found
