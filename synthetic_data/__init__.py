@@ -1,0 +1,1 @@
+"""Generated foot films: anatomy -> pose -> projection -> film, with landmarks from the projected bones."""

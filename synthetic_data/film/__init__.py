@@ -1,0 +1,1 @@
+"""From path lengths to the picture on a film: attenuation, scatter, noise, display, marks."""

@@ -1,0 +1,197 @@
+"""Places the bones of a person in space according to a posture.
+
+Frame: right foot, mm, x lateral, y distal along the second metatarsal, z dorsal, floor at z = 0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from raysplay.synthetic_data.anatomy.person import Person
+from raysplay.synthetic_data.anatomy.posture import Posture
+from raysplay.synthetic_data.anatomy.rest import bone_names, bones
+from scipy.spatial.transform import Rotation
+
+FloatArray = npt.NDArray[np.float64]
+
+MIDFOOT = np.array([8.0, -72.0, 45.0])
+"""Pivot of forefoot adduction at rest, near the base of the second metatarsal."""
+
+LESSER_RAYS = (2, 3, 4, 5)
+
+
+@dataclass(frozen=True)
+class PosedFoot:
+    """Where the bones are.
+
+    Attributes
+    ----------
+    origin : ndarray, shape (N, 3)
+        Base of each bone in mm.
+    frame : ndarray, shape (N, 3, 3)
+        Columns: width, length and height direction of each bone.
+    present : ndarray of bool, shape (N,)
+    skin : list of ndarray
+        Center lines of the soft parts: see ``soft_tissue.py``.
+    """
+
+    origin: FloatArray
+    frame: FloatArray
+    present: npt.NDArray[np.bool_]
+    turn: FloatArray
+    pivot: FloatArray
+
+
+def _heading(bearing: float, inclination: float) -> FloatArray:
+    """Unit vector at ``bearing`` degrees lateral of distal, falling by ``inclination`` degrees."""
+    a, d = np.radians(bearing), np.radians(inclination)
+    return np.array([np.sin(a) * np.cos(d), np.cos(a) * np.cos(d), -np.sin(d)])
+
+
+def _frame(axis: FloatArray, width_hint: FloatArray, roll: float = 0.0) -> FloatArray:
+    """Right-handed frame (width, length, height) about ``axis``; ``roll`` in degrees lowers the lateral side."""
+    axis = axis / np.linalg.norm(axis)
+    width = width_hint - axis * (width_hint @ axis)
+    width /= np.linalg.norm(width)
+    height = np.cross(width, axis)
+    c, s = np.cos(np.radians(roll)), np.sin(np.radians(roll))
+    return np.stack([c * width - s * height, axis, s * width + c * height], axis=1)
+
+
+LATERAL = np.array([1.0, 0.0, 0.0])
+
+
+def pose(person: Person, posture: Posture) -> PosedFoot:
+    """Put every bone in its place.
+
+    Metatarsals turn about their bases, toes about the metatarsal heads; the tarsus keeps its rest order and is
+    turned as a whole for forefoot adduction. The whole foot is then pitched and rolled as it lies on the plate.
+    """
+    names = bone_names()
+    number = {name: i for i, name in enumerate(names)}
+    rest = bones()
+    size = person.size
+    length = person.shapes["length"].astype(float)
+    origin = np.zeros((len(names), 3))
+    frame = np.zeros((len(names), 3, 3))
+    lower = np.array([size, size, size * posture.arch])
+
+    def put(name: str, base: FloatArray, axes: FloatArray) -> None:
+        origin[number[name]] = base
+        frame[number[name]] = axes
+
+    adduct = Rotation.from_euler("z", posture.adduction, degrees=True)
+    for name, bone in rest.items():
+        i = number[name]
+        base = (np.array(bone.base) + person.place[i]) * lower
+        axis, hint = np.array(bone.axis, float), np.array(bone.width_axis, float)
+        if name not in ("tibia", "fibula"):
+            axis = axis * np.array([1, 1, posture.arch])
+        base = MIDFOOT * lower + adduct.apply(base - MIDFOOT * lower)
+        put(name, base, _frame(adduct.apply(axis), adduct.apply(hint)))
+
+    # Cuneiform and first metatarsal share the swing of the first ray.
+    swing = posture.ima - 8.0
+    turn_c1 = Rotation.from_euler("z", 0.2 * swing, degrees=True)
+    frame[number["medial_cuneiform"]] = turn_c1.apply(frame[number["medial_cuneiform"]].T).T
+
+    # Metatarsals about their bases. Bases keep their rest place: only the shafts fan out.
+    bearing = {
+        1: -posture.ima,
+        2: 0.0,
+        3: posture.spread_2_3,
+        4: posture.spread_2_3 + posture.spread_3_4,
+        5: posture.spread_2_3 + posture.spread_3_4 + posture.ima45,
+    }
+    head_height = {1: 4.0, 2: 1.5, 3: 0.5, 4: 0.0, 5: -0.5}
+    head: dict[int, FloatArray] = {}
+    heading: dict[int, FloatArray] = {}
+    roll = {1: posture.pronation - 4.0, 2: 0.0, 3: 4.0, 4: 8.0, 5: 12.0}
+    for ray in range(1, 6):
+        name = f"metatarsal_{ray}"
+        i = number[name]
+        base = (np.array(rest[name].base) + 0.6 * person.place[i]) * lower
+        if ray == 1:
+            # A cuneiform turned inwards carries the base with it, a little.
+            base = base + np.array([-0.06 * swing, 0.0, 0.0]) * size
+        target = (posture.head_height + head_height[ray]) * size
+        fall = np.degrees(np.arcsin(np.clip((base[2] - target) / length[i], -0.2, 0.75)))
+        heading[ray] = _heading(bearing[ray], fall)
+        put(name, base, _frame(heading[ray], LATERAL, roll[ray]))
+        radius = 0.42 * 0.5 * (person.shapes["width"][i, 58] + person.shapes["height"][i, 58])
+        head[ray] = base + heading[ray] * (length[i] - radius)
+
+    # Great toe: the phalanx glides round the head; subluxation carries it further to the side.
+    def joint(ray: int, bearing_toe: float, inclination: float, share: float, aside: float) -> FloatArray:
+        i = number[f"metatarsal_{ray}"]
+        radius = 0.42 * 0.5 * (person.shapes["width"][i, 58] + person.shapes["height"][i, 58])
+        way = _heading(bearing[ray] + share * (bearing_toe - bearing[ray]), inclination * 0.7)
+        dish = float(person.shapes["caps"][number[f"proximal_phalanx_{ray}"], 0, 2])
+        # The rim of a hollow base reaches over the head: the joint space is measured at its middle.
+        return head[ray] + way * (radius + person.joint_space - 0.9 * dish) + np.array([aside, 0.0, 0.0])
+
+    great = bearing[1] + posture.hva
+    base = joint(1, great, -posture.hallux_lift, 0.75, posture.subluxation)
+    axis = _heading(great, -posture.hallux_lift)
+    put("proximal_phalanx_1", base, _frame(axis, LATERAL, posture.hallux_roll))
+    tip = base + axis * (length[number["proximal_phalanx_1"]] + 1.2 * size)
+    axis = _heading(great + posture.hia, -posture.hallux_lift * 0.3)
+    put("distal_phalanx_1", tip, _frame(axis, LATERAL, posture.hallux_roll * 1.1))
+
+    for ray in LESSER_RAYS:
+        k = ray - 2
+        fall = -posture.toe_lift[k]
+        lean = bearing[ray] + posture.toe_lean[k]
+        base = joint(ray, lean, fall, 0.85, 0.0)
+        axis = _heading(lean, fall)
+        roll_toe = {2: 0.0, 3: -4.0, 4: -10.0, 5: -22.0}[ray]
+        put(f"proximal_phalanx_{ray}", base, _frame(axis, LATERAL, roll_toe))
+        base = base + axis * (length[number[f"proximal_phalanx_{ray}"]] + 0.9 * size)
+        fall += posture.toe_curl[k]
+        axis = _heading(lean - 0.3 * posture.toe_lean[k], fall)
+        put(f"middle_phalanx_{ray}", base, _frame(axis, LATERAL, roll_toe))
+        base = base + axis * (length[number[f"middle_phalanx_{ray}"]] + 0.7 * size)
+        fall += posture.tip_curl[k]
+        axis = _heading(lean - 0.5 * posture.toe_lean[k], fall)
+        put(f"distal_phalanx_{ray}", base, _frame(axis, LATERAL, roll_toe))
+
+    # Sesamoids under the head, turned with the metatarsal, drifting to the side as the head leaves them.
+    first = number["metatarsal_1"]
+    w, l, h = frame[first].T
+    under = 0.5 * float(person.shapes["height"][first, 55])
+    for name, aside in (("medial_sesamoid", -6.2), ("lateral_sesamoid", 6.4)):
+        i = number[name]
+        half = 0.5 * length[i]
+        centre = origin[first] + l * (length[first] - 10.5 * size) - h * (under + 3.2 * size)
+        offset = (aside * size * (1 - 0.12 * max(0.0, posture.sesamoid_drift) / 8)) + posture.sesamoid_drift
+        centre = centre + w * offset + h * max(0.0, abs(offset) - 7) * 0.35 + person.place[i] * 0.6
+        axis = _heading(bearing[1] + 0.25 * posture.hva, 8.0)
+        axes = _frame(axis, LATERAL, posture.pronation)
+        put(name, centre - axis * half, axes)
+
+    # Ankle: talus follows the leg by a part of its flexion.
+    ankle = origin[number["talus"]] + frame[number["talus"]] @ np.array([0, 16.0, 16.0]) * size
+    tilt = Rotation.from_euler("ZX", [posture.leg_turn, posture.ankle_flexion], degrees=True)
+    part = Rotation.from_euler("X", 0.35 * posture.ankle_flexion, degrees=True)
+    i = number["talus"]
+    head_talus = origin[i] + frame[i][:, 1] * length[i]
+    frame[i] = part.apply(frame[i].T).T
+    origin[i] = head_talus - frame[i][:, 1] * length[i]
+    ankle = origin[i] + frame[i] @ np.array([0, 18.0, 15.0]) * size
+    for name, offset_rest in (
+        ("tibia", np.array([0.0, 0.0, 3.0])),
+        ("fibula", np.array([25.0, -6.0, -22.0])),
+    ):
+        axis = tilt.apply(np.array([0.0, 0.0, 1.0]))
+        put(name, ankle + tilt.apply(offset_rest * size), _frame(axis, tilt.apply(LATERAL)))
+    present = np.ones(len(names), bool)
+    if not posture.leg:
+        present[[number["tibia"], number["fibula"]]] = False
+
+    pivot = np.array([8.0, -60.0, 25.0]) * size
+    turn = Rotation.from_euler("yx", [posture.foot_roll, posture.foot_pitch], degrees=True)
+    origin = pivot + turn.apply(origin - pivot)
+    frame = np.einsum("ij,njk->nik", turn.as_matrix(), frame)
+    return PosedFoot(origin, frame, present, turn.as_matrix(), pivot)

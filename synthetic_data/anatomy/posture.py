@@ -1,0 +1,107 @@
+"""The angles a foot stands with: deformity of the first ray, forefoot, toes, arch, and how the foot is turned."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from raysplay.synthetic_data.settings import PostureSettings
+
+VIEWS = ("dp", "oblique", "lateral")
+"""Ways a foot is laid for a film."""
+
+
+@dataclass(frozen=True)
+class Posture:
+    """Angles in degrees, heights in mm, of one right foot; a left foot is its mirror image.
+
+    ``hva``, ``ima``, ``hia`` and ``ima45`` pose the bones in space. The angles on the film follow from the
+    projection and from the shapes of the bones and differ from these by a few degrees.
+    """
+
+    hva: float
+    ima: float
+    hia: float
+    ima45: float
+    spread_2_3: float
+    spread_3_4: float
+    pronation: float
+    sesamoid_drift: float
+    subluxation: float
+    adduction: float
+    arch: float
+    head_height: float
+    hallux_lift: float
+    hallux_roll: float
+    toe_lift: tuple[float, float, float, float]
+    toe_curl: tuple[float, float, float, float]
+    tip_curl: tuple[float, float, float, float]
+    toe_lean: tuple[float, float, float, float]
+    foot_pitch: float
+    foot_roll: float
+    ankle_flexion: float
+    leg_turn: float
+    leg: bool
+
+
+def draw_posture(rng: np.random.Generator, settings: PostureSettings, view: str) -> Posture:
+    """Draw the posture of one foot laid for ``view`` (one of :data:`VIEWS`)."""
+    part = settings.mixture[rng.choice(len(settings.mixture), p=[m.share for m in settings.mixture])]
+    while True:
+        a, b = rng.standard_normal(2)
+        hva = part.hva[0] + part.hva[1] * a
+        ima = part.ima[0] + part.ima[1] * (part.correlation * a + np.sqrt(1 - part.correlation**2) * b)
+        if (
+            settings.hva_range[0] < hva < settings.hva_range[1]
+            and settings.ima_range[0] < ima < settings.ima_range[1]
+        ):
+            break
+    valgus = float(np.clip((hva - 12) / 30, 0, 1.3))
+    pronation = rng.normal(*(settings.pronation_valgus if hva > 18 else settings.pronation_normal))
+    # The sesamoids stay with the second metatarsal while the head moves away from under them.
+    drift = rng.normal(0.2 + 6.5 * valgus, 1.4 + 1.2 * valgus)
+    lift = rng.normal(*settings.toe_lift) + rng.normal(0, 6, 4)
+    curl = rng.normal(*settings.toe_curl) + rng.normal(0, 9, 4)
+    tip = rng.normal(*settings.tip_curl) + rng.normal(0, 9, 4)
+    lean = rng.normal(*settings.toe_lean) + rng.normal(0, 3.5, 4)
+    lean[0] += rng.uniform(0, 0.25) * max(0.0, hva - 15)
+    lean[3] = rng.normal(*settings.fifth_toe_lean)
+    pitch, roll = rng.normal(*settings.foot_pitch), rng.normal(*settings.foot_roll)
+    leg = bool(rng.random() < 0.7)
+    # Standing: the leg rises over the talus; lying or sitting: it runs back, away from the foot.
+    flexion = rng.uniform(-10, 15) if rng.random() < 0.35 else rng.uniform(25, 75)
+    if view == "oblique":
+        roll = (-1 if rng.random() < 0.8 else 1) * rng.uniform(27, 55)
+    elif view == "lateral":
+        roll = (1 if rng.random() < 0.5 else -1) * rng.uniform(72, 108)
+        flexion = rng.uniform(-15, 45)
+        leg = leg or rng.random() < 0.8
+
+    def four(values: np.ndarray) -> tuple[float, float, float, float]:
+        return tuple(float(v) for v in values)  # type: ignore[return-value]
+
+    return Posture(
+        hva=float(hva),
+        ima=float(ima),
+        hia=float(rng.normal(*settings.hia)),
+        ima45=float(rng.normal(*settings.ima45)),
+        spread_2_3=float(rng.normal(*settings.spread_2_3)),
+        spread_3_4=float(rng.normal(*settings.spread_3_4)),
+        pronation=float(pronation),
+        sesamoid_drift=float(drift),
+        subluxation=float(rng.normal(2.5 * valgus, 1.0 + 1.5 * valgus)),
+        adduction=float(rng.normal(*settings.adduction)),
+        arch=float(rng.uniform(*settings.arch)),
+        head_height=float(max(6.0, rng.normal(*settings.head_height))),
+        hallux_lift=float(rng.normal(*settings.hallux_lift)),
+        hallux_roll=float(rng.normal(4 + 14 * valgus, 5 + 4 * valgus)),
+        toe_lift=four(np.clip(lift, -12, 55)),
+        toe_curl=four(np.clip(curl, -5, 85)),
+        tip_curl=four(np.clip(tip, -25, 65)),
+        toe_lean=four(lean),
+        foot_pitch=float(pitch),
+        foot_roll=float(roll),
+        ankle_flexion=float(flexion),
+        leg_turn=float(rng.normal(0, 12)),
+        leg=leg,
+    )

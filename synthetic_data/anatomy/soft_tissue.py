@@ -1,0 +1,185 @@
+"""Skin outline as tubes: the body of the foot, a sleeve round every toe, the leg."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+import torch
+from raysplay.synthetic_data.anatomy.person import Person
+from raysplay.synthetic_data.anatomy.pose import PosedFoot
+from raysplay.synthetic_data.anatomy.rest import bone_index
+from torch import Tensor
+
+FloatArray = npt.NDArray[np.float64]
+
+RINGS, SPOKES = 26, 24
+TUBES = 7
+"""Body, five toes, leg."""
+
+LAYER_OF_TUBE = (0, 1, 2, 1, 2, 1, 3)
+"""Tubes of one layer never overlap; overlapping layers are joined, not added (see ``film/attenuation.py``)."""
+
+
+@lru_cache(maxsize=1)
+def tube_triangles() -> Tensor:
+    """Vertex numbers of one tube, shape (T, 3), outward normals."""
+    ring = torch.arange(RINGS - 1)[:, None] * SPOKES
+    spoke = torch.arange(SPOKES)[None, :]
+    a, b = ring + spoke, ring + (spoke + 1) % SPOKES
+    c, d = a + SPOKES, b + SPOKES
+    return torch.cat([torch.stack([a, b, d], -1).reshape(-1, 3), torch.stack([a, d, c], -1).reshape(-1, 3)])
+
+
+def _tube(
+    centre: FloatArray,
+    width: FloatArray,
+    height: FloatArray,
+    across: FloatArray,
+    up: FloatArray,
+    square: float,
+) -> FloatArray:
+    """Rings round a centre line given at a few stations; ends close like half an ellipsoid."""
+    stations = len(centre)
+    at = np.linspace(0, 1, stations)
+    quarter = np.linspace(0, np.pi / 2, 6)
+    ends = 0.12
+    along = np.concatenate(
+        [
+            ends * (1 - np.sin(quarter[::-1])),
+            np.linspace(ends, 1 - ends, RINGS - 12),
+            1 - ends * (1 - np.sin(quarter)),
+        ]
+    )
+    closing = np.concatenate([np.cos(quarter[::-1]), np.ones(RINGS - 12), np.cos(quarter)]) ** 0.8
+
+    def read(values: FloatArray) -> FloatArray:
+        return np.stack([np.interp(along, at, column) for column in np.atleast_2d(values.T)], axis=-1)
+
+    line, half_w, half_h = read(centre), read(width[:, None])[:, 0], read(height[:, None])[:, 0]
+    for _ in range(3):  # round the kinks of the piecewise linear line
+        line[1:-1] = 0.25 * line[:-2] + 0.5 * line[1:-1] + 0.25 * line[2:]
+        half_w[1:-1] = 0.25 * half_w[:-2] + 0.5 * half_w[1:-1] + 0.25 * half_w[2:]
+        half_h[1:-1] = 0.25 * half_h[:-2] + 0.5 * half_h[1:-1] + 0.25 * half_h[2:]
+    theta = np.arange(SPOKES) * 2 * np.pi / SPOKES
+    x = np.sign(np.cos(theta)) * np.abs(np.cos(theta)) ** (2 / square)
+    z = np.sign(np.sin(theta)) * np.abs(np.sin(theta)) ** (2 / square)
+    return (
+        line[:, None]
+        + (half_w * closing)[:, None, None] * x[None, :, None] * across
+        + (half_h * closing)[:, None, None] * z[None, :, None] * up
+    )
+
+
+def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> FloatArray:
+    """Skin of one posed foot, shape (TUBES, RINGS, SPOKES, 3), in mm; the leg has no extent where absent."""
+    back = foot.turn.T
+    origin = (foot.origin - foot.pivot) @ foot.turn + foot.pivot
+    axis = np.einsum("ij,nj->ni", back, foot.frame[:, :, 1])
+    length = person.shapes["length"].astype(float)
+    tip = origin + axis * length[:, None]
+    size = person.size * rng.normal(1.0, 0.06)
+    plump = rng.normal(1.0, 0.1)
+
+    def at(name: str, share: float) -> FloatArray:
+        i = bone_index(name)
+        return origin[i] + axis[i] * length[i] * share
+
+    x_axis, z_axis = np.array([1.0, 0, 0]), np.array([0, 0, 1.0])
+    tubes = np.zeros((TUBES, RINGS, SPOKES, 3))
+
+    heel = at("calcaneus", 0.0)
+    talus_top = at("talus", 0.4)[2] + 16 * size
+    inner = [at("metatarsal_1", s) for s in (0.0, 0.5, 0.9)]
+    outer = [at("metatarsal_5", s) for s in (0.1, 0.5, 0.9)]
+    top = [at("metatarsal_2", s)[2] for s in (0.0, 0.5, 0.9)]
+    sections = [
+        (heel[1] - 4 * size, heel[0] - 22 * size, heel[0] + 22 * size, 0.0, 56 * size),
+        (
+            at("calcaneus", 0.35)[1],
+            at("calcaneus", 0.35)[0] - 31 * size,
+            at("calcaneus", 0.35)[0] + 29 * size,
+            0.0,
+            70 * size,
+        ),
+        (
+            at("calcaneus", 0.8)[1],
+            at("talus", 0.9)[0] - 24 * size,
+            at("cuboid", 0.2)[0] + 22 * size,
+            0.0,
+            talus_top,
+        ),
+    ]
+    for k, (m, o) in enumerate(zip(inner, outer, strict=True)):
+        wide = (15, 13, 16)[k] * size * plump
+        sections.append(
+            (
+                0.55 * m[1] + 0.45 * o[1],
+                m[0] - wide,
+                o[0] + (11, 10, 10)[k] * size * plump,
+                (4, 3, 0)[k],
+                top[k] + (16, 12, 14)[k] * size,
+            )
+        )
+    heads = 0.55 * tip[bone_index("metatarsal_1")] + 0.45 * tip[bone_index("metatarsal_5")]
+    last = sections[-1]
+    sections.append((heads[1] + 26 * size, last[1] + 5, last[2] - 3, 2.0, 20 * size))
+    table = np.array(sections)
+    centre = np.stack(
+        [0.5 * (table[:, 1] + table[:, 2]), table[:, 0], 0.5 * (table[:, 3] + table[:, 4])], axis=1
+    )
+    body = _tube(
+        centre, 0.5 * (table[:, 2] - table[:, 1]), 0.5 * (table[:, 4] - table[:, 3]), x_axis, z_axis, 2.4
+    )
+    head_1, head_5 = tip[bone_index("metatarsal_1")], tip[bone_index("metatarsal_5")]
+    slope = (head_5[1] - head_1[1]) / max(20.0, head_5[0] - head_1[0])
+    share = np.clip((body[..., 1] - at("calcaneus", 0.8)[1]) / 60, 0, 1)
+    body[..., 1] += share * slope * (body[..., 0] - 0.5 * (head_1[0] + head_5[0])) * 0.9
+    tubes[0] = body
+
+    for ray in range(1, 6):
+        great = ray == 1
+        last_bone = f"distal_phalanx_{ray}"
+        stations = [
+            at(f"metatarsal_{ray}", 0.8),
+            at(f"proximal_phalanx_{ray}", 0.1),
+            at(f"proximal_phalanx_{ray}", 0.75),
+        ]
+        stations += [at(last_bone, 0.05), at(last_bone, 0.8)]
+        end = at(last_bone, 1.0)
+        direction = end - at(last_bone, 0.5)
+        direction[2] *= 0.3
+        stations.append(end + direction / np.linalg.norm(direction) * (6.5 if great else 4.5) * size)
+        wide = (
+            np.array([11, 12.5, 11.5, 12.5, 11.5, 9.5] if great else [8, 8.8, 7.8, 7.6, 7.4, 6.2])
+            * size
+            * plump
+        )
+        tall = np.array([12, 12, 11, 10.5, 10, 8] if great else [8.5, 9, 8, 7.6, 7, 6]) * size * plump
+        if ray == 5:
+            wide = wide * 0.95
+        centre = np.array(stations)
+        direction = centre[-1] - centre[0]
+        direction[2] = 0
+        direction /= np.linalg.norm(direction)
+        across = np.array([direction[1], -direction[0], 0.0])
+        tubes[ray] = _tube(centre, wide, tall, across, z_axis, 2.1)
+
+    tubes[:6] = foot.pivot + (tubes[:6] - foot.pivot) @ foot.turn.T
+    if foot.present[bone_index("tibia")]:
+        i = bone_index("tibia")
+        start, way = foot.origin[i], foot.frame[i][:, 1]
+        mid = 0.5 * (foot.origin[bone_index("fibula")] - start)
+        mid -= way * (mid @ way)
+        places = np.array([-30, 0, 40, 90, 150, 210, 270]) * size
+        centre = (
+            start
+            + mid * 0.6
+            + way * places[:, None]
+            - foot.frame[i][:, 2] * np.array([4, 6, 8, 11, 14, 16, 16])[:, None]
+        )
+        wide = np.array([26, 36, 34, 36, 43, 50, 54]) * size * plump
+        tall = np.array([30, 42, 40, 42, 48, 54, 58]) * size * plump
+        tubes[6] = _tube(centre, wide, tall, foot.frame[i][:, 0], foot.frame[i][:, 2], 2.1)
+    return tubes

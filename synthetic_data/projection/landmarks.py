@@ -1,0 +1,154 @@
+"""Landmarks of projected bones, by the definitions of ``configs/landmarks.yaml``.
+
+Every point follows from the outer surfaces as the beam throws them on the detector: cortices are the outline of
+one bone at a level of its projected length, tips are the furthest outline points, articular ends are rim points.
+"""
+
+from __future__ import annotations
+
+import torch
+from raysplay.configs import landmark_schema
+from raysplay.synthetic_data.anatomy.loft import CAP_RINGS, RINGS
+from raysplay.synthetic_data.anatomy.rest import bone_index
+from torch import Tensor
+
+PROXIMAL, DISTAL = 0.30, 0.70
+"""Levels of the shaft landmarks as shares of the projected bone length from the base."""
+
+BASE_RIM, TIP_RIM = CAP_RINGS - 5, RINGS - CAP_RINGS + 4
+"""Rings on the rim of the articular surfaces."""
+
+
+def _unit(v: Tensor) -> Tensor:
+    return v / v.norm(dim=-1, keepdim=True).clamp_min(1e-9)
+
+
+def _lateral(axis: Tensor) -> Tensor:
+    """Direction to the side of the fifth toe (detector frame: x lateral, y distal)."""
+    return torch.stack([axis[..., 1], -axis[..., 0]], dim=-1)
+
+
+def shaft_cortices(outline: Tensor) -> tuple[Tensor, Tensor]:
+    """Outer cortices of one bone at 30 % and 70 % of its projected length.
+
+    Parameters
+    ----------
+    outline : Tensor, shape (B, RINGS, SPOKES, 2)
+        Projected surface.
+
+    Returns
+    -------
+    points : Tensor, shape (B, 4, 2)
+        Proximal medial, proximal lateral, distal medial, distal lateral.
+    axis : Tensor, shape (B, 2)
+        Unit vector through the two midpoints, pointing distally.
+    """
+    middle = outline.mean(2)
+    axis = _unit(middle[:, RINGS - CAP_RINGS - 2] - middle[:, CAP_RINGS + 1])
+    points = outline[:, :4, 0]
+    for _ in range(4):
+        side = _lateral(axis)
+        along = torch.einsum("brsk,bk->brs", outline, axis)
+        across = torch.einsum("brsk,bk->brs", outline, side)
+        low, high = along.amin((1, 2)), along.amax((1, 2))
+        cut = []
+        for share in (PROXIMAL, DISTAL):
+            level = (low + share * (high - low))[:, None, None]
+            below = (along <= level).sum(1).clamp(1, RINGS - 1)
+            index = below[:, None, :]
+            a0, a1 = along.gather(1, index - 1)[:, 0], along.gather(1, index)[:, 0]
+            c0, c1 = across.gather(1, index - 1)[:, 0], across.gather(1, index)[:, 0]
+            share_cut = ((level[:, 0] - a0) / (a1 - a0).clamp_min(1e-6)).clamp(0, 1)
+            at = c0 + share_cut * (c1 - c0)
+            for extreme in (at.amin(1), at.amax(1)):
+                cut.append(level[:, 0] * axis + extreme[:, None] * side)
+        points = torch.stack(cut, dim=1)
+        axis = _unit(points[:, 2:].mean(1) - points[:, :2].mean(1))
+    return points, axis
+
+
+def _extreme(outline: Tensor, direction: Tensor) -> Tensor:
+    """Point of (B, R, S, 2) furthest along (B, 2)."""
+    flat = outline.flatten(1, 2)
+    best = torch.einsum("bnk,bk->bn", flat, direction).argmax(1)
+    return flat[torch.arange(len(flat), device=flat.device), best]
+
+
+def landmarks(outlines: Tensor, solid_centres: Tensor) -> Tensor:
+    """All landmarks of projected right feet.
+
+    Parameters
+    ----------
+    outlines : Tensor, shape (B, N, RINGS, SPOKES, 2)
+        Outer surfaces on the detector in mm, x lateral and y distal.
+    solid_centres : Tensor, shape (B, N, 2)
+        Projected centre of the sphere that fits the head of each bone.
+
+    Returns
+    -------
+    Tensor, shape (B, L, 2)
+        Schema order, mm on the detector.
+    """
+    schema = landmark_schema()
+    found: dict[str, Tensor] = {}
+
+    def bone(name: str) -> Tensor:
+        return outlines[:, bone_index(name)]
+
+    axes: dict[str, Tensor] = {}
+    for code, name in (
+        ("M1", "metatarsal_1"),
+        ("M2", "metatarsal_2"),
+        ("M4", "metatarsal_4"),
+        ("M5", "metatarsal_5"),
+        ("PP", "proximal_phalanx_1"),
+        ("PP5", "proximal_phalanx_5"),
+    ):
+        points, axes[code] = shaft_cortices(bone(name))
+        for k, end in enumerate(("p_med", "p_lat", "d_med", "d_lat")):
+            found[code + end] = points[:, k]
+
+    first, ray = bone("metatarsal_1"), axes["M1"]
+    head = first[:, RINGS * 2 // 3 :]
+    found["M1_head_c"] = solid_centres[:, bone_index("metatarsal_1")]
+    found["M4_head_c"] = solid_centres[:, bone_index("metatarsal_4")]
+    found["M1_base_c"] = first[:, 0].mean(1)
+    found["M2_base_c"] = bone("metatarsal_2")[:, 0].mean(1)
+    rim = first[:, TIP_RIM : TIP_RIM + 1]
+    found["M1_art_med"], found["M1_art_lat"] = _extreme(rim, -_lateral(ray)), _extreme(rim, _lateral(ray))
+    found["M1_head_lat_edge"] = _extreme(first[:, TIP_RIM - 2 : TIP_RIM - 1], _lateral(ray))
+    found["M1_emin"] = _extreme(head, -_lateral(ray))
+    for k in range(1, 6):
+        found[f"M{k}_tip"] = _extreme(bone(f"metatarsal_{k}"), axes["M2"])
+    found["M5_lat"] = _extreme(bone("metatarsal_5")[:, RINGS * 2 // 3 :], _lateral(axes["M5"]))
+
+    phalanx = bone("proximal_phalanx_1")
+    rim = phalanx[:, BASE_RIM : BASE_RIM + 1]
+    found["PP_art_med"], found["PP_art_lat"] = (
+        _extreme(rim, -_lateral(axes["PP"])),
+        _extreme(rim, _lateral(axes["PP"])),
+    )
+    found["PP_head_c"] = phalanx[:, -1].mean(1)
+    last = bone("distal_phalanx_1")
+    found["DP_base_c"], found["DP_tip"] = last[:, 0].mean(1), last[:, -1].mean(1)
+
+    for code, name in (("SES_T", "medial_sesamoid"), ("SES_F", "lateral_sesamoid")):
+        found[code + "_med"] = _extreme(bone(name), -_lateral(ray))
+        found[code + "_lat"] = _extreme(bone(name), _lateral(ray))
+    found["SES_T_c"] = bone("medial_sesamoid").flatten(1, 2).mean(1)
+
+    across = _lateral(axes["M2"])
+    wedge, block = bone("medial_cuneiform"), bone("cuboid")
+    found["TN_med"] = _extreme(bone("talus")[:, -CAP_RINGS - 2 :], -across)
+    found["C1M1_med"] = 0.5 * (
+        _extreme(wedge[:, TIP_RIM : TIP_RIM + 1], -across)
+        + _extreme(first[:, BASE_RIM : BASE_RIM + 1], -across)
+    )
+    found["CC_lat"] = _extreme(block[:, BASE_RIM : BASE_RIM + 1], across)
+    found["MC5_lat"] = _extreme(block[:, TIP_RIM : TIP_RIM + 1], across)
+    found["MC4_lat"] = _extreme(bone("metatarsal_4")[:, BASE_RIM : BASE_RIM + 1], across)
+    rim = wedge[:, TIP_RIM : TIP_RIM + 1]
+    found["C1d_med"], found["C1d_lat"] = _extreme(rim, -across), _extreme(rim, across)
+    middle = bone("intermediate_cuneiform")
+    found["C2p"], found["C2d"] = middle[:, 0].mean(1), middle[:, -1].mean(1)
+    return torch.stack([found[code] for code in schema.codes], dim=1)

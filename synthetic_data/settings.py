@@ -1,0 +1,90 @@
+"""Checked form of ``configs/generator.yaml``."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+from raysplay.configs.load import Config, load
+
+Pair = tuple[float, float]
+
+
+class MixturePart(Config):
+    """One group of feet: its share, mean and sd of HVA and IMA, and their correlation."""
+
+    share: float
+    hva: Pair
+    ima: Pair
+    correlation: float
+
+
+class PostureSettings(Config):
+    """Distributions of the angles between bones."""
+
+    mixture: tuple[MixturePart, ...]
+    hva_range: Pair
+    ima_range: Pair
+    hia: Pair
+    ima45: Pair
+    spread_2_3: Pair
+    spread_3_4: Pair
+    pronation_normal: Pair
+    pronation_valgus: Pair
+    adduction: Pair
+    arch: Pair
+    head_height: Pair
+    hallux_lift: Pair
+    toe_lift: Pair
+    toe_curl: Pair
+    tip_curl: Pair
+    toe_lean: Pair
+    fifth_toe_lean: Pair
+    foot_pitch: Pair
+    foot_roll: Pair
+
+
+class PersonSettings(Config):
+    """Distributions of the size and shape of bones."""
+
+    female_share: float
+    size_female: Pair
+    size_male: Pair
+    bone_length: Pair
+    bone_girth: Pair
+    section: float
+    relief: float
+    cortex: Pair
+    cap_closing: float
+    cap_tilt: float
+    bump: float
+    bow: float
+    place: float
+    sesamoid: Pair
+    missing_sesamoid: float
+    medial_eminence: Pair
+
+
+class ExposureSettings(Config):
+    """Distributions of the beam."""
+
+    distance: Pair
+    short_distance_share: float
+    short_distance: Pair
+    tilt: Pair
+    side_tilt: Pair
+    centring: float
+    gap: Pair
+
+
+class GeneratorSettings(Config):
+    """All of ``generator.yaml``."""
+
+    posture: PostureSettings
+    person: PersonSettings
+    exposure: ExposureSettings
+
+
+@lru_cache(maxsize=1)
+def generator_settings() -> GeneratorSettings:
+    """The shipped settings."""
+    return load(GeneratorSettings, "generator.yaml")
