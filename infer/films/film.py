@@ -55,6 +55,8 @@ class Film:
         Side stated by the file, never guessed from the picture.
     view : str or None
         View stated by the file, as written there (for example ``DP`` or ``AP``).
+    weight_bearing : bool or None
+        What the file's text says about loading; None if it says nothing.
     sha256 : str
         Digest of the file's bytes.
     remarks : tuple of str
@@ -66,6 +68,7 @@ class Film:
     spacing: Spacing = field(default_factory=Spacing)
     laterality: str | None = None
     view: str | None = None
+    weight_bearing: bool | None = None
     sha256: str = ""
     remarks: tuple[str, ...] = ()
 

@@ -1,0 +1,229 @@
+"""Decodes films in a process of their own, so that no file can end or fill the main one."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Any
+
+import numpy as np
+
+from raysplay.infer.films.film import Film, FilmRejected, Spacing, SpacingKind
+from raysplay.infer.films.limits import FilmLimits, film_limits
+from raysplay.infer.films.worker import OUT_OF_MEMORY
+
+_START_SECONDS = 120.0
+_PIPE_BYTES = 1 << 20
+
+
+class FilmReader:
+    """Reads films one after another in a child process that is replaced whenever it dies.
+
+    The child is kept from file to file. It may use ``limits.decode_memory_bytes`` of address space
+    (where the system can enforce it) and ``limits.decode_seconds`` a file. A crash or a lack of memory
+    in a child that has already served other files is tried once more in a fresh one, so that no film
+    pays for an earlier one. A reader serves one thread at a time; use several for several cores.
+
+    Parameters
+    ----------
+    limits : FilmLimits, optional
+        Those of ``configs/films.yaml`` by default.
+    decoder : str, optional
+        ``module:function`` taking a path and the limits, imported in the child.
+
+    Examples
+    --------
+    >>> with FilmReader() as reader:  # doctest: +SKIP
+    ...     film = reader.read(Path("foot.dcm"))
+    """
+
+    def __init__(
+        self, limits: FilmLimits | None = None, decoder: str = "raysplay.infer.films.read:read_film"
+    ) -> None:
+        self._limits = limits or film_limits()
+        self._decoder = decoder
+        self._child: subprocess.Popen[bytes] | None = None
+        self._served = 0
+        self._lock = threading.Lock()
+
+    def __enter__(self) -> FilmReader:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def child_pid(self) -> int | None:
+        """Process id of the living child, for those who want to watch it."""
+        return self._child.pid if self._child is not None and self._child.poll() is None else None
+
+    def read(self, path: Path) -> Film:
+        """Decode the file at ``path``.
+
+        Raises
+        ------
+        FilmRejected
+            With one plain reason, whatever goes wrong with the file.
+        RuntimeError
+            If the decoding process cannot be started at all.
+        """
+        with self._lock:
+            try:
+                try:
+                    return self._attempt(path)
+                except _ChildFailed as failure:
+                    if failure.final:
+                        raise FilmRejected(str(failure)) from None
+                try:
+                    return self._attempt(path)
+                except _ChildFailed as failure:
+                    raise FilmRejected(str(failure)) from None
+            except FilmRejected:
+                raise
+            except BaseException:
+                self._retire()  # an interrupted answer would be taken for the next film's
+                raise
+
+    def close(self) -> None:
+        """End the child."""
+        with self._lock:
+            child = self._child
+            if child is not None and child.stdin is not None:
+                with contextlib.suppress(OSError):
+                    child.stdin.close()
+                with contextlib.suppress(subprocess.TimeoutExpired):
+                    child.wait(timeout=2.0)
+            self._retire()
+
+    def _attempt(self, path: Path) -> Film:
+        if self._child is None or self._child.poll() is not None:
+            self._start()
+        child, fresh = self._child, self._served == 0
+        assert child is not None
+        assert child.stdin is not None
+        assert child.stdout is not None
+        self._served += 1
+        overdue = threading.Event()
+
+        def stop() -> None:
+            overdue.set()
+            child.kill()
+
+        watch = threading.Timer(self._limits.decode_seconds, stop)
+        watch.daemon = True
+        watch.start()
+        try:
+            child.stdin.write(json.dumps(str(path)).encode("ascii") + b"\n")
+            child.stdin.flush()
+            header = json.loads(child.stdout.readline())
+            if "reason" not in header:
+                return _film(path, header, child.stdout, self._limits)
+        except (OSError, EOFError, ValueError):
+            self._retire()
+            if overdue.is_set():
+                said = f"decoding took longer than {self._limits.decode_seconds:g} s"
+                raise _ChildFailed(said, final=True) from None
+            raise _ChildFailed(_cause(child.returncode), final=fresh) from None
+        finally:
+            watch.cancel()
+        if header["reason"] == OUT_OF_MEMORY:
+            self._retire()
+            raise _ChildFailed(OUT_OF_MEMORY, final=fresh)
+        raise FilmRejected(header["reason"])
+
+    def _start(self) -> None:
+        self._retire()
+        one_thread = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+        # -P: a folder of films must not be able to shadow a module.
+        command = [sys.executable, "-P", "-m", "raysplay.infer.films.worker", self._decoder]
+        child = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env={**os.environ, **one_thread}
+        )
+        self._child, self._served = child, 0
+        assert child.stdin is not None
+        assert child.stdout is not None
+        _widen(child.stdout)
+        watch = threading.Timer(_START_SECONDS, child.kill)
+        watch.daemon = True
+        watch.start()
+        try:
+            child.stdin.write(self._limits.model_dump_json().encode("utf-8") + b"\n")
+            child.stdin.flush()
+            json.loads(child.stdout.readline())
+        except (OSError, ValueError):
+            self._retire()
+            raise RuntimeError("the decoding process could not be started") from None
+        finally:
+            watch.cancel()
+
+    def _retire(self) -> None:
+        child, self._child = self._child, None
+        if child is None:
+            return
+        child.kill()
+        child.wait()
+        for stream in (child.stdin, child.stdout):
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.close()
+
+
+class _ChildFailed(Exception):  # noqa: N818
+    """The child died or ran out of memory; ``final`` if trying again would change nothing."""
+
+    def __init__(self, reason: str, *, final: bool) -> None:
+        super().__init__(reason)
+        self.final = final
+
+
+def _film(path: Path, header: dict[str, Any], stream: IO[bytes], limits: FilmLimits) -> Film:
+    rows, columns = (int(side) for side in header["shape"])
+    if rows * columns > limits.max_pixels:
+        raise ValueError("the child announced a film beyond the limits")
+    pixels = np.empty((rows, columns), dtype=np.float32)
+    target = pixels.data.cast("B")
+    while target:
+        received = stream.readinto(target)  # type: ignore[attr-defined]
+        if not received:
+            raise EOFError
+        target = target[received:]
+    row_mm, column_mm, kind, aspect = header["spacing"]
+    return Film(
+        path=path,
+        pixels=pixels,
+        spacing=Spacing(row_mm, column_mm, SpacingKind[kind], aspect),
+        laterality=header["laterality"],
+        view=header["view"],
+        weight_bearing=header["weight_bearing"],
+        sha256=header["sha256"],
+        remarks=tuple(header["remarks"]),
+    )
+
+
+def _cause(returncode: int | None) -> str:
+    if returncode is not None and returncode < 0:
+        try:
+            name = signal.Signals(-returncode).name
+        except ValueError:
+            name = f"signal {-returncode}"
+        if name == "SIGKILL":
+            return "the decoder was ended by the system, probably for lack of memory"
+        return f"the decoder crashed on this file ({name})"
+    return f"the decoder ended unexpectedly on this file (status {returncode})"
+
+
+def _widen(stream: IO[bytes]) -> None:
+    """A larger pipe saves turns between the two processes; Linux only."""
+    with contextlib.suppress(ImportError, AttributeError, OSError):
+        import fcntl
+
+        fcntl.fcntl(stream.fileno(), fcntl.F_SETPIPE_SZ, _PIPE_BYTES)

@@ -1,0 +1,224 @@
+"""Reads a radiograph from a DICOM file."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from pydicom import dcmread
+from pydicom.dataset import Dataset, FileMetaDataset
+from pydicom.multival import MultiValue
+from pydicom.pixels.decoders.base import get_decoder
+from pydicom.pixels.processing import apply_color_lut
+from pydicom.uid import (
+    UID,
+    ComputedRadiographyImageStorage,
+    DigitalXRayImageStorageForPresentation,
+    DigitalXRayImageStorageForProcessing,
+    ExplicitVRBigEndian,
+    ExplicitVRLittleEndian,
+    ImplicitVRLittleEndian,
+    MediaStorageDirectoryStorage,
+    MultiFrameGrayscaleByteSecondaryCaptureImageStorage,
+    MultiFrameGrayscaleWordSecondaryCaptureImageStorage,
+    MultiFrameTrueColorSecondaryCaptureImageStorage,
+    SecondaryCaptureImageStorage,
+)
+
+from raysplay.infer.films.acquisition import read_body_part, read_laterality, read_loading, read_view
+from raysplay.infer.films.film import Film, FilmRejected
+from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey, to_grey
+from raysplay.infer.films.limits import FilmLimits
+from raysplay.infer.films.polarity import looks_inverted
+from raysplay.infer.films.shutter import outside_shutter
+from raysplay.infer.films.spacing import read_spacing
+
+_RADIOGRAPHS = frozenset(
+    {
+        ComputedRadiographyImageStorage,
+        DigitalXRayImageStorageForPresentation,
+        DigitalXRayImageStorageForProcessing,
+        SecondaryCaptureImageStorage,
+        MultiFrameGrayscaleByteSecondaryCaptureImageStorage,
+        MultiFrameGrayscaleWordSecondaryCaptureImageStorage,
+        MultiFrameTrueColorSecondaryCaptureImageStorage,
+    }
+)
+# CR, DX, RG (film), OT and SC by PS3.3, C.7.3.1.1.1; DR and XR are common though undefined.
+_MODALITIES = frozenset({"", "CR", "DX", "RG", "OT", "SC", "DR", "XR"})
+
+# Decoders that fail with an exception come before the one that can end the process.
+_PLUGIN_ORDER = ("pyjpegls", "pydicom", "pylibjpeg", "pillow", "gdcm")
+
+
+def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = False) -> Film:
+    """Film in the bytes of a DICOM file; ``bare`` for a data set without preamble.
+
+    Raises
+    ------
+    FilmRejected
+        For whatever is no single grey radiograph of an allowed size, or cannot be decoded.
+    """
+    ds = _read_data_set(content, bare)
+    remarks: list[str] = []
+    _check_kind(ds)
+    rows, columns = _number(ds, "Rows"), _number(ds, "Columns")
+    limits.check_size(rows, columns)
+    frames = _number(ds, "NumberOfFrames", default=1)
+    if frames > 1:
+        raise FilmRejected(f"a multi-frame object with {frames} frames, not a single film")
+    bits_allocated, bits_stored = _number(ds, "BitsAllocated"), _number(ds, "BitsStored")
+    if bits_allocated not in (8, 16) or not 8 <= bits_stored <= bits_allocated:
+        raise FilmRejected(f"{bits_stored} bits a pixel ({bits_allocated} allocated); 8 to 16 are read")
+
+    photometric = str(ds.get("PhotometricInterpretation") or "").strip().upper()
+    if photometric in ("MONOCHROME1", "MONOCHROME2"):
+        if _number(ds, "SamplesPerPixel", default=1) != 1:
+            raise FilmRejected("damaged header: a grey picture with several samples a pixel")
+        masked, said = outside_shutter(ds, rows, columns)
+        remarks += said
+        grey, said = to_grey(_decode(ds, rows, columns), ds, limits.percentile_window, masked)
+        remarks += said
+    elif photometric in ("RGB", "PALETTE COLOR") or photometric.startswith("YBR_"):
+        grey = _grey_of_colour(ds, photometric, rows, columns, limits)
+        remarks.append("a grey picture stored in colour was converted")
+    else:
+        raise FilmRejected("the photometric interpretation is missing or unknown")
+
+    spacing, said = read_spacing(ds)
+    remarks += said
+    laterality, said = read_laterality(ds)
+    remarks += said
+    weight_bearing, said = read_loading(ds)
+    remarks += said
+    remarks += read_body_part(ds)
+    if looks_inverted(grey):
+        remarks.append("looks inverted (bright background), though decoded as the file says")
+    return Film(
+        path=path,
+        pixels=grey,
+        spacing=spacing,
+        laterality=laterality,
+        view=read_view(ds),
+        weight_bearing=weight_bearing,
+        remarks=tuple(remarks),
+    )
+
+
+def _read_data_set(content: bytes, bare: bool) -> Dataset:
+    try:
+        ds = dcmread(io.BytesIO(content), force=bare)
+        if not hasattr(ds, "file_meta") or ds.file_meta is None:
+            ds.file_meta = FileMetaDataset()
+        if not ds.file_meta.get("TransferSyntaxUID"):
+            implicit, little = ds.original_encoding
+            ds.file_meta.TransferSyntaxUID = (
+                ImplicitVRLittleEndian
+                if implicit
+                else ExplicitVRLittleEndian
+                if little
+                else ExplicitVRBigEndian
+            )
+        return ds
+    except (MemoryError, RecursionError):
+        raise
+    except Exception as error:
+        raise FilmRejected(f"the DICOM header cannot be read ({type(error).__name__})") from error
+
+
+def _check_kind(ds: Dataset) -> None:
+    sop_class = UID(str(ds.get("SOPClassUID") or ds.file_meta.get("MediaStorageSOPClassUID") or ""))
+    known = sop_class.name if sop_class.is_valid and sop_class.name != str(sop_class) else "unknown kind"
+    if sop_class == MediaStorageDirectoryStorage or "DirectoryRecordSequence" in ds:
+        raise FilmRejected("a DICOM directory (DICOMDIR), not a film")
+    if sop_class and sop_class not in _RADIOGRAPHS:
+        raise FilmRejected(f"not a projection radiograph ({known})")
+    modality = str(ds.get("Modality") or "").strip().upper()
+    if modality not in _MODALITIES:
+        named = modality if modality.isalnum() and len(modality) <= 16 else "unknown"
+        raise FilmRejected(f"not a projection radiograph (modality {named})")
+    if "FloatPixelData" in ds or "DoubleFloatPixelData" in ds:
+        raise FilmRejected("pixels stored as floating-point numbers, which are not read")
+    if not ds.get("PixelData"):
+        ended = "the file has no pixel data"
+        if "EncryptedAttributesSequence" in ds:
+            ended += " outside its encrypted part"
+        elif "Rows" in ds:
+            ended += " (truncated?)"
+        raise FilmRejected(ended)
+
+
+def _number(ds: Dataset, keyword: str, default: int | None = None) -> int:
+    try:
+        value: Any = ds.get(keyword)
+        if value is None or value == "":
+            value = default
+        if isinstance(value, MultiValue):
+            value = value[0]
+        return int(value)
+    except Exception as error:
+        raise FilmRejected(f"damaged header: {keyword} is missing or no number") from error
+
+
+def _decode(ds: Dataset, rows: int, columns: int) -> npt.NDArray[Any]:
+    """Decoded pixels, shape (rows, columns) or (rows, columns, samples), colour as RGB."""
+    syntax = UID(str(ds.file_meta.TransferSyntaxUID))
+    try:
+        decoder = get_decoder(syntax)
+    except NotImplementedError:
+        named = syntax.name if syntax.is_valid else "damaged"
+        raise FilmRejected(f"the transfer syntax ({named}) cannot be decoded") from None
+    if syntax.is_encapsulated and not decoder.is_available:
+        raise FilmRejected(f"no decoder is installed for {syntax.name}")
+    if not syntax.is_encapsulated:
+        _check_length(ds, rows, columns)
+
+    plugins = [""]
+    if syntax.is_encapsulated:
+        plugins = [name for name in _PLUGIN_ORDER if name in decoder.available_plugins]
+    failure: Exception | None = None
+    for plugin in plugins:
+        try:
+            pixels, _ = decoder.as_array(ds, index=0, decoding_plugin=plugin, correct_unused_bits=False)
+            break
+        except MemoryError:
+            raise
+        except Exception as error:
+            failure = failure or error
+    else:
+        raise FilmRejected(
+            f"the pixel data cannot be decoded ({syntax.name}, {type(failure).__name__})"
+        ) from failure
+    if pixels.shape[:2] != (rows, columns) or pixels.dtype.kind not in "iu" or pixels.dtype.itemsize > 2:
+        raise FilmRejected("the decoded picture does not match its header")
+    return np.asarray(pixels)
+
+
+def _check_length(ds: Dataset, rows: int, columns: int) -> None:
+    samples = 2 if ds.PhotometricInterpretation == "YBR_FULL_422" else _number(ds, "SamplesPerPixel", 1)
+    expected = rows * columns * samples * (_number(ds, "BitsAllocated") // 8)
+    if len(ds.PixelData) < expected:
+        raise FilmRejected(f"truncated: {len(ds.PixelData)} of {expected} bytes of pixel data")
+
+
+def _grey_of_colour(
+    ds: Dataset, photometric: str, rows: int, columns: int, limits: FilmLimits
+) -> npt.NDArray[np.float32]:
+    pixels = _decode(ds, rows, columns)
+    if photometric == "PALETTE COLOR":
+        try:
+            pixels = apply_color_lut(pixels, ds)
+        except Exception as error:
+            raise FilmRejected(f"the colour table is unusable ({type(error).__name__})") from error
+    if pixels.ndim != 3 or pixels.shape[2] < 3:
+        raise FilmRejected("damaged header: a colour picture without three samples a pixel")
+    if pixels.dtype.itemsize == 2:
+        bits = 16 if photometric == "PALETTE COLOR" else _number(ds, "BitsStored")
+        pixels = np.clip(pixels.astype(np.int32) >> (bits - 8), 0, 255).astype(np.uint8)
+    grey = colour_to_grey(pixels.astype(np.uint8, copy=False), limits.colour_tolerance, limits.colour_share)
+    if grey is None:
+        raise FilmRejected("a colour picture, not a radiograph")
+    return percentile_grey(grey, limits.percentile_window)

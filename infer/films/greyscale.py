@@ -1,0 +1,247 @@
+"""From stored DICOM values to grey levels 0..1 with bone bright (PS3.3, C.11 and C.7.6.3.1.2).
+
+Every step works value by value, so the whole chain (unused bits, modality LUT, VOI LUT or window,
+inversion, padding) is worked out once for each of the 256 or 65 536 codes a pixel can hold and then
+looked up.
+"""
+
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from pydicom.dataset import Dataset
+from pydicom.pixels.processing import apply_modality_lut, apply_voi_lut
+from pydicom.uid import DigitalXRayImageStorageForProcessing
+
+from raysplay.infer.films.film import FilmRejected
+
+Float64 = npt.NDArray[np.float64]
+
+_SAMPLE_PIXELS = 1_000_000
+"""Percentiles are taken from a regular sub-sample of about this size."""
+_FAR = 1e30
+_MIN_SPREAD = 0.02
+"""A window that leaves less than this between the 1st and 99th percentile shows nothing."""
+
+
+def to_grey(
+    stored: npt.NDArray[Any],
+    ds: Dataset,
+    percentiles: tuple[float, float],
+    masked: npt.NDArray[np.bool_] | None = None,
+) -> tuple[npt.NDArray[np.float32], tuple[str, ...]]:
+    """Apply the grey-scale chain of ``ds``; inversion comes last and once.
+
+    Parameters
+    ----------
+    stored : ndarray of 8- or 16-bit integers, shape (rows, columns)
+        Decoded pixel data, unprocessed.
+    ds : Dataset
+        With the modality LUT, VOI LUT and general image modules; MONOCHROME1 or MONOCHROME2.
+    percentiles : tuple of float
+        Window used where the file states none that is usable, in percent.
+    masked : ndarray of bool, shape (rows, columns), optional
+        True outside the display shutter.
+
+    Returns
+    -------
+    grey : ndarray of float32, shape (rows, columns)
+        0..1; padding and everything outside the shutter 0.
+    remarks : tuple of str
+
+    Raises
+    ------
+    FilmRejected
+        If every pixel holds the same value.
+    """
+    remarks: list[str] = []
+    unsigned = np.dtype(f"u{stored.dtype.itemsize}")
+    codes = np.ascontiguousarray(stored, dtype=stored.dtype.newbyteorder("=")).view(unsigned)
+    values = _values_of_codes(stored.dtype, ds, codes, remarks)
+    padding = _padding(values, unsigned, ds)
+
+    step = max(1, int(np.sqrt(codes.size / _SAMPLE_PIXELS)))
+    sample = codes[::step, ::step]
+    if masked is not None:
+        sample = sample[~masked[::step, ::step]]
+    counts = np.bincount(sample.ravel(), minlength=values.size)
+    if not (counts * ~padding).any():
+        padding = np.zeros_like(padding)
+        remarks.append("every pixel counts as padding: the padding value was ignored")
+    counts = counts * ~padding
+
+    modality = _modality(values, ds)
+    if np.unique(modality[counts > 0]).size < 2:
+        raise FilmRejected("every pixel has the same value")
+    grey = _windowed(modality, ds, counts, percentiles, remarks)
+    if _inverted(ds, remarks):
+        grey = 1.0 - grey
+    grey[padding] = 0.0
+    film = grey.astype(np.float32)[codes]
+    if masked is not None:
+        film[masked] = 0.0
+    return film, tuple(remarks)
+
+
+def _values_of_codes(
+    dtype: np.dtype[Any], ds: Dataset, codes: npt.NDArray[Any], remarks: list[str]
+) -> npt.NDArray[np.int64]:
+    """Stored value of each bit pattern: bits outside Bits Stored carry no value (PS3.5, 8.1.1)."""
+    bits = int(ds.BitsStored)
+    shift = max(0, int(ds.get("HighBit", bits - 1)) + 1 - bits)
+    pattern = np.arange(2 ** (8 * dtype.itemsize), dtype=np.int64)
+    values = (pattern >> shift) & (2**bits - 1)
+    if dtype.kind == "i":
+        values = np.where(values >= 2 ** (bits - 1), values - 2**bits, values)
+    largest = 2 ** (bits + shift)
+    if dtype.kind == "u" and largest < pattern.size and int(codes.max()) >= largest:
+        remarks.append(f"bits beyond the {bits} stored ones are set and were ignored")
+    return np.asarray(values, dtype=np.int64)
+
+
+def _padding(values: npt.NDArray[np.int64], unsigned: np.dtype[Any], ds: Dataset) -> npt.NDArray[np.bool_]:
+    """Which codes are padding (PS3.3, C.7.5.1.1.2)."""
+    try:
+        first = int(ds.PixelPaddingValue)
+        last = int(ds.get("PixelPaddingRangeLimit", first))
+    except Exception:
+        return np.zeros(values.shape, dtype=bool)
+    low, high = sorted((first, last))
+    found = (values >= low) & (values <= high)
+    if not found.any() and first == last:
+        # Written with the other signedness, or wider than Bits Stored.
+        found = np.arange(values.size) == first % (1 << 8 * unsigned.itemsize)
+    return found
+
+
+def _modality(values: npt.NDArray[np.int64], ds: Dataset) -> Float64:
+    try:
+        if ds.get("ModalityLUTSequence"):
+            # Depths between 8 and 16 bits are common but unknown to the library; entries stay the same.
+            entries, first, bits = (int(part) for part in ds.ModalityLUTSequence[0].LUTDescriptor)
+            ds.ModalityLUTSequence[0].LUTDescriptor = [entries, first, 8 if bits == 8 else 16]
+        modality = np.asarray(apply_modality_lut(values, ds), dtype=np.float64)
+    except Exception as error:
+        raise FilmRejected(f"modality LUT or rescale values are unusable ({type(error).__name__})") from error
+    if not np.isfinite(modality).all():
+        raise FilmRejected("rescale values are unusable (not finite)")
+    return modality
+
+
+def _windowed(
+    modality: Float64,
+    ds: Dataset,
+    counts: npt.NDArray[np.int64],
+    percentiles: tuple[float, float],
+    remarks: list[str],
+) -> Float64:
+    intent = str(ds.get("PresentationIntentType") or "").strip().upper()
+    if intent == "FOR PROCESSING" or ds.get("SOPClassUID") == DigitalXRayImageStorageForProcessing:
+        remarks.append("unprocessed detector data (FOR PROCESSING): window set by percentiles")
+        return _percentile_window(modality, counts, percentiles)
+    try:
+        grey = _stated_window(modality, ds)
+    except Exception:
+        remarks.append("the stated window is unusable: window set by percentiles")
+        return _percentile_window(modality, counts, percentiles)
+    if grey is None:
+        remarks.append("no window stated: window set by percentiles")
+        return _percentile_window(modality, counts, percentiles)
+    low, high = _weighted_percentiles(grey, counts, (1.0, 99.0))
+    if not high - low >= _MIN_SPREAD:
+        remarks.append("the stated window shows nothing: window set by percentiles")
+        return _percentile_window(modality, counts, percentiles)
+    return grey
+
+
+def _stated_window(modality: Float64, ds: Dataset) -> Float64 | None:
+    """VOI LUT or first window, scaled to 0..1; None if the file has neither."""
+    if ds.get("VOILUTSequence") and ds.VOILUTSequence[0].get("LUTData") is not None:
+        # A table of 8-bit entries may be longer than 256: widened so that its index fits.
+        item = copy.deepcopy(ds.VOILUTSequence[0])
+        entries, first, bits = (int(part) for part in item.LUTDescriptor)
+        item.LUTDescriptor = [entries, first, 16]
+        table = Dataset()
+        table.file_meta = ds.file_meta
+        table.VOILUTSequence = [item]
+        inside = np.clip(np.rint(modality), first, first + (entries or 2**16) - 1).astype(np.int64)
+        entries_used = np.asarray(apply_voi_lut(inside, table), dtype=np.float64)
+        return np.asarray(np.clip(entries_used / (2**bits - 1), 0.0, 1.0))
+    if ds.get("WindowCenter") is None or ds.get("WindowWidth") is None:
+        return None
+    with np.errstate(over="ignore"):
+        # Values far outside the window show which outputs mean black and white.
+        out = apply_voi_lut(np.concatenate([modality, [-_FAR, _FAR]]), ds)
+    black, white = out[-2], out[-1]
+    grey = (out[:-2] - black) / (white - black)
+    if not np.isfinite(grey).all():
+        raise ValueError("window yields no finite grey levels")
+    return np.asarray(np.clip(grey, 0.0, 1.0), dtype=np.float64)
+
+
+def _weighted_percentiles(
+    values: Float64, counts: npt.NDArray[np.int64], percentiles: tuple[float, float]
+) -> tuple[float, float]:
+    used = np.flatnonzero(counts)
+    order = used[np.argsort(values[used], kind="stable")]
+    share = np.cumsum(counts[order]) / counts[order].sum() * 100.0
+    low, high = (values[order[min(int(np.searchsorted(share, p)), order.size - 1)]] for p in percentiles)
+    return float(low), float(high)
+
+
+def _percentile_window(
+    values: Float64, counts: npt.NDArray[np.int64], percentiles: tuple[float, float]
+) -> Float64:
+    low, high = _weighted_percentiles(values, counts, percentiles)
+    if not high > low:
+        low, high = float(values[counts > 0].min()), float(values[counts > 0].max())
+    return np.clip((values - low) / (high - low), 0.0, 1.0)
+
+
+def _inverted(ds: Dataset, remarks: list[str]) -> bool:
+    """Whether the lowest value is to be shown white.
+
+    MONOCHROME1 says so (PS3.3, C.7.6.3.1.2), and Presentation LUT Shape INVERSE is the same statement
+    made again, not a second inversion (PS3.3, C.8.11.3).
+    """
+    shape = str(ds.get("PresentationLUTShape") or "").strip().upper()
+    monochrome1 = str(ds.PhotometricInterpretation).strip().upper() == "MONOCHROME1"
+    if (monochrome1 and shape == "IDENTITY") or (not monochrome1 and shape == "INVERSE"):
+        remarks.append("Photometric Interpretation and Presentation LUT Shape disagree: shown inverted")
+    return monochrome1 or shape == "INVERSE"
+
+
+def percentile_grey(pixels: npt.NDArray[Any], percentiles: tuple[float, float]) -> npt.NDArray[np.float32]:
+    """Unsigned integers of a picture file, shape (rows, columns), stretched to 0..1 between percentiles.
+
+    Raises
+    ------
+    FilmRejected
+        If every pixel holds the same value.
+    """
+    counts = np.bincount(pixels.ravel(), minlength=np.iinfo(pixels.dtype).max + 1)
+    values = np.arange(counts.size, dtype=np.float64)
+    if np.count_nonzero(counts) < 2:
+        raise FilmRejected("every pixel has the same value")
+    return _percentile_window(values, counts, percentiles).astype(np.float32)[pixels]
+
+
+def colour_to_grey(
+    pixels: npt.NDArray[np.uint8], tolerance: float, share: float
+) -> npt.NDArray[np.uint8] | None:
+    """Grey picture of RGB ``pixels`` (rows, columns, 3) whose channels are equal up to noise, else None.
+
+    No more than ``share`` of the pixels may have channels that differ by more than ``tolerance`` of the
+    full range.
+    """
+    red, green, blue = (pixels[..., channel] for channel in range(3))
+    highest = np.maximum(np.maximum(red, green), blue)
+    lowest = np.minimum(np.minimum(red, green), blue)
+    coloured = np.count_nonzero(highest - lowest > tolerance * 255.0)
+    if coloured > share * highest.size:
+        return None
+    # The middle one of three channels, so that one noisy channel does not shift the grey.
+    return np.asarray(np.maximum(np.minimum(red, green), np.minimum(np.maximum(red, green), blue)))

@@ -1,0 +1,103 @@
+"""Reads a radiograph from a PNG, JPEG or TIFF file."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from PIL import Image, ImageOps
+
+from raysplay.infer.films.film import Film, FilmRejected
+from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey
+from raysplay.infer.films.limits import FilmLimits
+from raysplay.infer.films.polarity import looks_inverted
+from raysplay.infer.films.sniff import FileFormat
+
+_ORIENTATION = 0x0112
+_PHOTOMETRIC = 262
+_MIN_IS_WHITE = 0
+
+
+def read_picture(content: bytes, path: Path, limits: FilmLimits, kind: FileFormat) -> Film:
+    """Film in the bytes of a picture file, turned as its EXIF orientation says.
+
+    Bone is taken to be bright unless the background says otherwise (:func:`looks_inverted`). Resolution
+    tags of picture files describe print, not the patient, so the spacing stays unknown and pixels are
+    taken as square.
+
+    Raises
+    ------
+    FilmRejected
+        For whatever is no single grey picture of an allowed size, or cannot be decoded.
+    """
+    Image.MAX_IMAGE_PIXELS = limits.max_pixels
+    remarks: list[str] = []
+    try:
+        with Image.open(io.BytesIO(content), formats=[kind.value]) as picture:
+            limits.check_size(picture.height, picture.width)
+            pages = getattr(picture, "n_frames", 1)
+            if pages > 1 and picture.format in ("TIFF", "PNG"):
+                raise FilmRejected(f"a picture file with {pages} pages, not a single film")
+            white_is_zero = (
+                kind is FileFormat.TIFF and getattr(picture, "tag_v2", {}).get(_PHOTOMETRIC) == _MIN_IS_WHITE
+            )
+            turned = picture.getexif().get(_ORIENTATION, 1) not in (0, 1)
+            picture.load()
+            upright = ImageOps.exif_transpose(picture) if turned else picture
+            grey = _grey(upright, limits, remarks, white_is_zero)
+    except (FilmRejected, MemoryError, RecursionError):
+        raise
+    except Image.DecompressionBombError as error:
+        raise FilmRejected("too large: the picture declares too many pixels") from error
+    except Exception as error:
+        raise FilmRejected(
+            f"the {kind.value} picture is truncated or damaged ({type(error).__name__})"
+        ) from error
+    if turned:
+        remarks.append("turned as its EXIF orientation says")
+    if looks_inverted(grey):
+        grey = 1.0 - grey
+        remarks.append("inverted: a bright background means that bone was shown dark")
+    remarks.append("picture file: no trustworthy pixel spacing, pixels taken as square, lengths withheld")
+    remarks.append("loading, side and view unknown: a picture file does not state them")
+    return Film(path=path, pixels=grey, remarks=tuple(remarks))
+
+
+def _grey(
+    picture: Image.Image, limits: FilmLimits, remarks: list[str], white_is_zero: bool
+) -> npt.NDArray[np.float32]:
+    if picture.mode.startswith("I;16"):
+        pixels = np.asarray(picture).astype(np.uint16)
+        if white_is_zero:  # the library undoes it for 8 bits only
+            pixels = 65535 - pixels
+        remarks.append("16-bit picture: window set by percentiles")
+        return percentile_grey(pixels, limits.percentile_window)
+    if picture.mode in ("1", "I", "F"):
+        kinds = {"1": "black and white only", "I": "32-bit integers", "F": "floating-point numbers"}
+        raise FilmRejected(f"a picture of {kinds[picture.mode]}, which is not read")
+
+    alpha: npt.NDArray[np.uint8] | None = None
+    if picture.has_transparency_data:
+        picture = picture.convert("RGBA" if picture.mode not in ("L", "LA") else "LA")
+        alpha = np.asarray(picture.getchannel("A"))
+        picture = picture.convert("L" if picture.mode == "LA" else "RGB")
+    if picture.mode == "L":
+        levels = np.asarray(picture)
+    else:
+        converted = colour_to_grey(
+            np.asarray(picture.convert("RGB")), limits.colour_tolerance, limits.colour_share
+        )
+        if converted is None:
+            raise FilmRejected("a colour picture, not a radiograph")
+        levels = converted
+        if picture.mode != "P":
+            remarks.append("a grey picture stored in colour was converted")
+    grey = levels.astype(np.float32) / np.float32(255.0)
+    if alpha is not None and (alpha < 255).any():
+        grey *= alpha.astype(np.float32) / np.float32(255.0)
+        remarks.append("transparent parts taken as black")
+    if not grey.max() > grey.min():
+        raise FilmRejected("every pixel has the same value")
+    return grey

@@ -1,0 +1,53 @@
+"""Display shutter of a DICOM film (PS3.3, C.7.6.11)."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from PIL import Image, ImageDraw
+from pydicom.dataset import Dataset
+
+
+def outside_shutter(
+    ds: Dataset, rows: int, columns: int
+) -> tuple[npt.NDArray[np.bool_] | None, tuple[str, ...]]:
+    """Pixels that the shutter hides, shape (rows, columns); None where it hides nothing or is unusable.
+
+    Edges and vertices are given as rows and columns counted from 1; several shapes hide together.
+    """
+    value = ds.get("ShutterShape")
+    if not value:
+        return None, ()
+    shapes = [value] if isinstance(value, str) else list(value)
+    visible = np.ones((rows, columns), dtype=bool)
+    try:
+        for shape in shapes:
+            visible &= _inside(str(shape).strip().upper(), ds, rows, columns)
+    except Exception:
+        return None, ("the display shutter is unusable and was ignored",)
+    if not visible.any():
+        return None, ("the display shutter hides everything and was ignored",)
+    return (None, ()) if visible.all() else (~visible, ("display shutter applied",))
+
+
+def _inside(shape: str, ds: Dataset, rows: int, columns: int) -> npt.NDArray[np.bool_]:
+    row = np.arange(1, rows + 1)[:, None]
+    column = np.arange(1, columns + 1)[None, :]
+    if shape == "RECTANGULAR":
+        return np.asarray(
+            (row >= int(ds.ShutterUpperHorizontalEdge))
+            & (row <= int(ds.ShutterLowerHorizontalEdge))
+            & (column >= int(ds.ShutterLeftVerticalEdge))
+            & (column <= int(ds.ShutterRightVerticalEdge))
+        )
+    if shape == "CIRCULAR":
+        centre_row, centre_column = (int(part) for part in ds.CenterOfCircularShutter)
+        radius = int(ds.RadiusOfCircularShutter)
+        return np.asarray((row - centre_row) ** 2 + (column - centre_column) ** 2 <= radius**2)
+    if shape == "POLYGONAL":
+        flat = [int(part) for part in ds.VerticesOfThePolygonalShutter]
+        corners = [(c - 1, r - 1) for r, c in zip(flat[::2], flat[1::2], strict=True)]
+        mask = Image.new("1", (columns, rows))
+        ImageDraw.Draw(mask).polygon(corners, fill=1, outline=1)
+        return np.asarray(mask, dtype=bool)
+    raise ValueError("undefined shutter shape")
