@@ -179,10 +179,11 @@ def _decode(ds: Dataset, rows: int, columns: int) -> npt.NDArray[Any]:
     plugins = [""]
     if syntax.is_encapsulated:
         plugins = [name for name in _PLUGIN_ORDER if name in decoder.available_plugins]
+    options: Any = {"correct_unused_bits": False}  # the grey-scale table does it, and says so
     failure: Exception | None = None
     for plugin in plugins:
         try:
-            pixels, _ = decoder.as_array(ds, index=0, decoding_plugin=plugin, correct_unused_bits=False)
+            pixels, _ = decoder.as_array(ds, index=0, decoding_plugin=plugin, **options)
             break
         except MemoryError:
             raise

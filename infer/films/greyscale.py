@@ -226,7 +226,7 @@ def percentile_grey(pixels: npt.NDArray[Any], percentiles: tuple[float, float]) 
     values = np.arange(counts.size, dtype=np.float64)
     if np.count_nonzero(counts) < 2:
         raise FilmRejected("every pixel has the same value")
-    return _percentile_window(values, counts, percentiles).astype(np.float32)[pixels]
+    return np.asarray(_percentile_window(values, counts, percentiles).astype(np.float32)[pixels])
 
 
 def colour_to_grey(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 from enum import Enum
 from typing import Literal
 
@@ -98,8 +99,7 @@ def _opens_data_set(head: bytes) -> bool:
 
 def _is_utf8(head: bytes) -> bool:
     try:
-        # The head may end inside a character.
-        head[:-4].decode("utf-8") if len(head) == HEAD_BYTES else head.decode("utf-8")
+        codecs.getincrementaldecoder("utf-8")().decode(head)  # the head may end inside a character
     except UnicodeDecodeError:
         return False
     return True

@@ -1,0 +1,187 @@
+"""``raysplay measure``: films in, tables and overlays out."""
+
+from __future__ import annotations
+
+import sys
+import time
+from array import array
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from raysplay.infer.films.collect import Candidate
+    from raysplay.infer.outputs.run_report import RunReport
+    from raysplay.infer.pipeline import ReadsFeet
+    from raysplay.infer.records import FilmRecord
+
+CAUTION = "A person confirms every number used in care. The numbers are no diagnosis."
+
+
+@dataclass(frozen=True)
+class MeasuredRun:
+    """A finished run: its folder, counts, wall time and the values of every measure."""
+
+    folder: Path
+    report: RunReport
+    wall_seconds: float
+    values: dict[str, array[float]]
+
+
+def measure(
+    paths: Annotated[
+        list[Path],
+        typer.Argument(metavar="PATH...", help="Films or folders of films: DICOM, PNG, JPEG, TIFF."),
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for tables and overlays.")],
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace an earlier run in the folder.")
+    ] = False,
+    overlays: Annotated[
+        bool, typer.Option("--overlays/--no-overlays", help="Draw a picture of every foot.")
+    ] = True,
+    threads: Annotated[
+        int | None, typer.Option("--threads", min=1, help="Threads of the network; all cores if left out.")
+    ] = None,
+) -> None:
+    """Measure every foot on every film and say which readings a person must look at."""
+    from rich.console import Console
+
+    run = run_measure(
+        paths, out, overwrite=overwrite, overlays=overlays, threads=threads, console=Console(stderr=True)
+    )
+    print_summary(run, Console())
+
+
+def run_measure(
+    paths: Iterable[Path],
+    out: Path,
+    *,
+    overwrite: bool = False,
+    overlays: bool = True,
+    threads: int | None = None,
+    console: Console,
+) -> MeasuredRun:
+    """Measure ``paths`` into ``out``, with a progress bar on ``console``.
+
+    Raises
+    ------
+    typer.BadParameter
+        If a path is missing, there is no file, ``out`` cannot take the run, or a configuration is wrong.
+    """
+    from raysplay.configs.load import ConfigError, landmark_schema
+    from raysplay.infer.decide.config import decision_limits
+    from raysplay.infer.films.collect import collect
+    from raysplay.infer.films.limits import film_limits
+    from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError
+    from raysplay.infer.outputs.run_writer import RunWriter
+
+    started = time.perf_counter()
+    try:
+        limits, schema, reading = decision_limits(), landmark_schema(), film_limits()
+        candidates = _outside(collect(paths), out)
+        if not candidates:
+            raise typer.BadParameter("there is no file to measure", param_hint="PATH")
+        folder = RunFolder(out, overwrite=overwrite)
+    except FileNotFoundError as error:
+        raise typer.BadParameter(str(error), param_hint="PATH") from error
+    except RunFolderError as error:
+        raise typer.BadParameter(str(error), param_hint="--out") from error
+    except ConfigError as error:
+        raise typer.BadParameter(str(error), param_hint="configuration") from error
+
+    # These bring the network and the decoders with them; a wrong call should not have to wait for that.
+    from raysplay.infer.films.decode import FilmReader
+    from raysplay.infer.pipeline import read_archive
+    from raysplay.measure import MEASURES
+
+    with console.status("Loading the network"):
+        feet = foot_reader(threads)
+    values = {measure.name: array("d") for measure in MEASURES}
+    writer = RunWriter(folder, schema, overlays=overlays)
+    try:
+        with FilmReader(reading) as films, _progress(console) as progress:
+            task = progress.add_task("Measuring", total=len(candidates))
+            for done in read_archive(candidates, films, feet, limits, schema):
+                writer.write(done.record, done.film, done.doubtful)
+                _keep(done.record, values)
+                progress.advance(task)
+    except BaseException:
+        writer.close()
+        console.print(f"Stopped. Rows so far lie in {out} under names that end in .partial.")
+        raise
+    wall = time.perf_counter() - started
+    writer.finish(command=sys.argv, wall_seconds=wall, weights=feet.digests)
+    return MeasuredRun(out, writer.report, wall, values)
+
+
+def foot_reader(threads: int | None) -> ReadsFeet:
+    """The network with the weights that come with the package."""
+    from raysplay.infer.foot_reader import FootReader
+
+    return FootReader.shipped(threads=threads)
+
+
+def print_summary(run: MeasuredRun, console: Console) -> None:
+    """Print decisions, spread of every measure, where the outputs lie, and the caution."""
+    import numpy as np
+    from rich.table import Table
+
+    from raysplay.measure import by_name
+
+    report = run.report
+    decisions = Table(title=f"{report.films} films, {report.feet} feet", title_justify="left")
+    decisions.add_column("Decision")
+    decisions.add_column("Rows", justify="right")
+    for name in ("accepted", "review", "refused"):
+        decisions.add_row(name, str(report.decisions.get(name, 0)))
+    console.print(decisions)
+    spread = Table(title="Measured feet, accepted and review", title_justify="left")
+    for heading in ("Measure", "Feet", "5 %", "Median", "95 %"):
+        spread.add_column(heading, justify="left" if heading == "Measure" else "right")
+    for name, numbers in run.values.items():
+        measure = by_name(name)
+        low, middle, high = np.percentile(np.asarray(numbers), (5, 50, 95)) if numbers else (np.nan,) * 3
+        cells = (f"{v:.1f}" if np.isfinite(v) else "" for v in (low, middle, high))
+        spread.add_row(f"{measure.abbreviation} ({measure.unit})", str(len(numbers)), *cells)
+    console.print(spread)
+    console.print(
+        f"{run.wall_seconds:.1f} s, {report.films_per_minute(run.wall_seconds):.0f} films a minute",
+        highlight=False,
+    )
+    console.print(f"Table: {run.folder / 'feet.csv'}", highlight=False, soft_wrap=True)
+    if (run.folder / "overlays").is_dir():
+        console.print(f"Pictures: {run.folder / 'overlays'}", highlight=False, soft_wrap=True)
+    console.print(CAUTION, style="bold")
+
+
+def _outside(candidates: list[Candidate], out: Path) -> list[Candidate]:
+    """Leave out what an earlier run wrote into a folder below the films."""
+    folder = out.absolute()
+    return [one for one in candidates if folder not in one.path.absolute().parents]
+
+
+def _keep(record: FilmRecord, values: dict[str, array[float]]) -> None:
+    for foot in record.feet:
+        for one in foot.measurements:
+            if one.value == one.value:
+                values[one.measure].append(one.value)
+
+
+def _progress(console: Console) -> Progress:
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    return Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("time left"),
+        TimeRemainingColumn(),
+        console=console,
+    )

@@ -1,0 +1,82 @@
+"""The golden foot of the project's fact sheet (section 8.5), drawn on a film as a network would report it."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from raysplay.configs.load import landmark_schema
+from raysplay.infer.decide.case import FootCase
+from raysplay.infer.films.film import Film, Spacing, SpacingKind
+from raysplay.infer.records import FootLandmarks, FoundFoot, Measurement
+from raysplay.measure import MEASURES
+
+PX_PER_MM = 5.0
+ORIGIN = (400.0, 700.0)
+GOLDEN = json.loads((Path(__file__).parents[1] / "data" / "golden_points.json").read_text(encoding="utf-8"))
+DP = {"dp": 0.97, "oblique": 0.02, "lateral": 0.005, "other": 0.005}
+
+
+@pytest.fixture(scope="session")
+def schema():
+    return landmark_schema()
+
+
+@pytest.fixture
+def film():
+    """1000 x 900 pixels at 0.2 mm, a soft bright bar where the foot lies."""
+    pixels = np.full((1000, 900), 0.1, dtype=np.float32)
+    pixels[150:950, 150:700] = 0.5
+    spacing = Spacing(0.2, 0.2, SpacingKind.DETECTOR_PLANE)
+    return Film(Path("film.dcm"), pixels, spacing, laterality="R", view="AP")
+
+
+@pytest.fixture
+def place(schema):
+    """Golden points on a film: ``place(side, turned=False)`` gives FootLandmarks in film pixels."""
+
+    def placed(side="R", *, turned=False, sd=1.0, view=DP, origin=ORIGIN):
+        known = {
+            code: np.asarray(GOLDEN["points"][code]) for code in schema.codes if code in GOLDEN["points"]
+        }
+        middle = np.mean(list(known.values()), axis=0)
+        mm = np.stack([known.get(code, middle) for code in schema.codes])
+        linear = np.diag([1.0 if side == "R" else -1.0, 1.0])
+        if turned:
+            linear = -linear
+        # Crop pixels: x lateral, y downward, that is, proximal.
+        points = (mm * [PX_PER_MM, -PX_PER_MM]) @ linear.T + origin
+        film_from_crop = np.eye(3)
+        film_from_crop[:2, :2] = linear
+        film_from_crop[:2, 2] = origin
+        foot = FoundFoot(film_from_crop, side, 0.99, 0.98, dict(view))
+        covariance = np.broadcast_to(sd**2 * np.eye(2), (len(schema), 2, 2)).copy()
+        return FootLandmarks(foot, points, covariance, np.full(len(schema), 0.95))
+
+    return placed
+
+
+@pytest.fixture
+def case(schema, film, place):
+    """A foot without a fault; keyword arguments change parts of film, foot, landmarks or measurements."""
+
+    def made(*, film_=None, foot=None, landmarks=None, values=None, companions=(), width=2.0, side="R"):
+        placed = place(side)
+        placed = replace(placed, foot=replace(placed.foot, **(foot or {})), **(landmarks or {}))
+        numbers = {"hva": 32.0, "ima": 14.0, "hia": 6.0, "ima45": 8.0} | (values or {})
+        measurements = tuple(
+            Measurement(
+                m.name,
+                numbers[m.name],
+                numbers[m.name] - width / 2,
+                numbers[m.name] + width / 2,
+                m.unit,
+                m.construction,
+            )
+            for m in MEASURES
+        )
+        return FootCase(replace(film, **(film_ or {})), placed, measurements, schema, tuple(companions))
+
+    return made

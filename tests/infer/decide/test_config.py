@@ -1,0 +1,36 @@
+"""The thresholds are data, checked when read."""
+
+import pytest
+import yaml
+
+from raysplay.configs.load import CONFIG_DIR, ConfigError, load
+from raysplay.infer.decide.config import DecisionLimits, decision_limits
+
+
+@pytest.fixture
+def shipped():
+    return yaml.safe_load((CONFIG_DIR / "decision.yaml").read_text(encoding="utf-8"))
+
+
+def test_every_shipped_threshold_arrives(shipped):
+    limits = decision_limits().model_dump()
+    assert limits.keys() == shipped.keys()
+    assert limits["interval"]["widest"] == shipped["interval"]["widest"]
+
+
+@pytest.mark.parametrize(
+    ("section", "key", "value", "said"),
+    [
+        ("view", "doubtful_dp_below", 1.4, "less than or equal to 1"),
+        ("interval", "widest", {"hvb": 5.0}, "no such measure: hvb"),
+        ("shape", "slenderness", [1.0, 0.1], "lower bound"),
+        ("side", "unknown_key", 1, "Extra inputs"),
+    ],
+)
+def test_a_wrong_threshold_is_refused_by_name(shipped, tmp_path, section, key, value, said):
+    shipped[section][key] = value
+    path = tmp_path / "decision.yaml"
+    path.write_text(yaml.safe_dump(shipped), encoding="utf-8")
+    with pytest.raises(ConfigError, match=said) as caught:
+        load(DecisionLimits, path)
+    assert str(path) in str(caught.value)

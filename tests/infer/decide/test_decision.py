@@ -1,0 +1,223 @@
+"""Every gate: what trips it, what it says, what it leads to. Thresholds: configs/decision.yaml."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from raysplay.infer.decide.case import Finding, on_film, upright
+from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.decision import combine, decide, failed, not_read, refusal
+from raysplay.infer.decide.needed import usable_landmarks
+from raysplay.infer.films.film import Spacing, SpacingKind
+from raysplay.infer.records import Outcome
+
+LIMITS = decision_limits()
+LATERAL = {"dp": 0.02, "oblique": 0.05, "lateral": 0.93, "other": 0.0}
+OBLIQUE = {"dp": 0.30, "oblique": 0.65, "lateral": 0.05, "other": 0.0}
+
+
+def moved(case, code, by):
+    points = case.landmarks.points.copy()
+    points[case.schema.index(code)] += by
+    return points
+
+
+def confidence(case, **low):
+    values = case.landmarks.confidence.copy()
+    for code, value in low.items():
+        values[case.schema.index(code)] = value
+    return values
+
+
+def test_a_foot_without_a_fault_is_accepted_without_reasons(case):
+    for side in "LR":
+        decision = decide(case(side=side, film_={"laterality": side}), LIMITS)
+        assert decision.outcome is Outcome.ACCEPTED, decision
+        assert decision.reasons == ()
+
+
+@pytest.mark.parametrize(
+    ("changes", "outcome", "reason"),
+    [
+        ({"foot": {"score": 0.1}}, Outcome.REFUSED, "no foot: score 0.10"),
+        ({"foot": {"score": 0.5}}, Outcome.REVIEW, "foot doubtful: score 0.50"),
+        ({"foot": {"view": LATERAL}}, Outcome.REFUSED, "not a dorsoplantar view: looks lateral (0.93)"),
+        (
+            {"foot": {"view": {"dp": 0.05, "oblique": 0.05, "lateral": 0.2, "other": 0.7}}},
+            Outcome.REFUSED,
+            "not a dorsoplantar view: looks like something else (0.70)",
+        ),
+        ({"foot": {"view": OBLIQUE}}, Outcome.REVIEW, "view doubtful: dorsoplantar 0.30, oblique 0.65"),
+        (
+            {"film_": {"view": "LATERAL"}},
+            Outcome.REVIEW,
+            "view conflict: the file says LATERAL, the picture looks dorsoplantar",
+        ),
+        (
+            {"film_": {"laterality": "L"}},
+            Outcome.REVIEW,
+            "side conflict: the file says L, the anatomy says R",
+        ),
+        ({"foot": {"side_probability": 0.7}}, Outcome.REVIEW, "side doubtful: R at 0.70"),
+        ({"width": 9.1}, Outcome.REVIEW, "HVA interval is 9.1 degrees wide, limit 6"),
+        (
+            {"values": {"hva": 95.0}},
+            Outcome.REVIEW,
+            "implausible shape: HVA of 95.0 degrees, expected -30 to 75",
+        ),
+        ({"values": {"ima": np.nan}}, Outcome.REVIEW, "withheld: IMA, for want of usable points"),
+        (
+            {"film_": {"spacing": Spacing(2.0, 2.0, SpacingKind.DETECTOR_PLANE)}},
+            Outcome.REVIEW,
+            "spacing doubtful: 400 mm between the shaft levels of the second metatarsal, expected 15 to 60",
+        ),
+        (
+            {"film_": {"spacing": Spacing(aspect=3.0)}},
+            Outcome.REVIEW,
+            "spacing doubtful: rows lie 3.00 times as far apart as columns",
+        ),
+        (
+            {"film_": {"remarks": ("spacing values in conflict: they imply a magnification of 0.5",)}},
+            Outcome.REVIEW,
+            "remark on the file: spacing values in conflict: they imply a magnification of 0.5",
+        ),
+    ],
+)
+def test_each_gate_says_what_is_wrong(case, changes, outcome, reason):
+    decision = decide(case(**changes), LIMITS)
+    assert decision.outcome is outcome
+    assert reason in decision.reasons
+
+
+def test_what_is_refused_carries_only_the_reasons_of_the_refusal(case):
+    both = case(foot={"view": LATERAL, "side_probability": 0.6}, values={"hva": 95.0})
+    assert decide(both, LIMITS).reasons == ("not a dorsoplantar view: looks lateral (0.93)",)
+    assert refusal(both.film, both.foot, LIMITS) == decide(both, LIMITS)
+    assert refusal(both.film, case(foot={"view": OBLIQUE}).foot, LIMITS) is None
+
+
+@pytest.mark.parametrize(
+    ("laterality", "view", "remarks"),
+    [(None, None, ()), ("B", "DP", ()), ("R", "PA", ("loading unknown: ...",))],
+)
+def test_silence_of_the_file_is_no_conflict(case, laterality, view, remarks):
+    silent = case(film_={"laterality": laterality, "view": view, "remarks": remarks})
+    assert decide(silent, LIMITS).outcome is Outcome.ACCEPTED
+
+
+def test_view_term_must_be_a_word_of_its_own(case):
+    """AP LL names a lateral view, ALLIGNED only holds its letters. Common practice, no source."""
+    assert decide(case(film_={"view": "AP LL"}), LIMITS).outcome is Outcome.REVIEW
+    assert decide(case(film_={"view": "ALLIGNED AP"}), LIMITS).outcome is Outcome.ACCEPTED
+
+
+def test_one_side_twice_on_a_film_in_the_same_view(case):
+    twin = case().foot
+    assert (
+        "side repeated: more than one foot on this film reads as R"
+        in decide(case(companions=[twin]), LIMITS).reasons
+    )
+    oblique = replace(twin, view=OBLIQUE)
+    other_foot = replace(twin, side="L")
+    assert decide(case(companions=[oblique, other_foot]), LIMITS).outcome is Outcome.ACCEPTED
+
+
+def test_doubtful_landmarks_are_named_least_certain_first_and_long_lists_are_cut(case):
+    plain = case()
+    low = {
+        "M1d_lat": 0.45,
+        "PPp_med": 0.3,
+        "M2p_med": 0.48,
+        "M2p_lat": 0.49,
+        "M4p_med": 0.41,
+        "M5d_lat": 0.42,
+    }
+    doubted = case(landmarks={"confidence": confidence(plain, **low)})
+    reasons = decide(doubted, LIMITS).reasons
+    assert reasons[0] == (
+        "doubtful landmark: medial outer cortex of the proximal phalanx of the great toe "
+        "at 30 % of its length (0.30)"
+    )
+    assert len(reasons) == LIMITS.landmarks.name_at_most + 1
+    assert reasons[-1] == "doubtful landmarks: 2 more"
+
+
+def test_a_doubtful_point_that_no_measure_needs_does_not_matter(case):
+    plain = case()
+    assert (
+        decide(case(landmarks={"confidence": confidence(plain, M3_tip=0.1)}), LIMITS).outcome
+        is Outcome.ACCEPTED
+    )
+
+
+def test_points_off_the_film_or_below_confidence_are_not_usable(case):
+    plain = case()
+    points = moved(plain, "DP_tip", [0.0, -5000.0])
+    off = case(landmarks={"points": points, "confidence": confidence(plain, M5p_med=0.1)})
+    usable = usable_landmarks(off.film, off.landmarks, LIMITS.landmarks)
+    assert [plain.schema.codes[i] for i in np.flatnonzero(~usable)] == ["DP_tip", "M5p_med"]
+    assert "foot is cut off: toes leave the film" in decide(off, LIMITS).reasons
+
+
+def test_heel_off_the_film_is_not_cut_off(case):
+    plain = case()
+    assert (
+        decide(case(landmarks={"points": moved(plain, "TN_med", [0.0, 9000.0])}), LIMITS).outcome
+        is Outcome.ACCEPTED
+    )
+
+
+def test_film_border_lies_half_a_pixel_beyond_the_outer_centres(film):
+    """Pixel centres at integers: the film's area runs from -0.5 to columns - 0.5."""
+    points = np.array([[-0.5, 0.0], [-0.51, 0.0], [899.5, 999.5], [899.51, 0.0], [np.nan, 1.0]])
+    assert on_film(film, points).tolist() == [True, False, True, False, False]
+
+
+@pytest.mark.parametrize(
+    ("swap", "reason"),
+    [
+        (("M1p_med", "M1p_lat"), "implausible shape: the cortices of the first metatarsal cross"),
+        (("M4", "M2"), "implausible shape: the metatarsals do not lie side by side in order"),
+        (("M1", "PP"), "implausible shape: the great toe lies behind the first metatarsal"),
+    ],
+)
+def test_points_that_no_foot_has(case, swap, reason):
+    plain = case()
+    points = plain.landmarks.points.copy()
+    for first in (
+        code for code in plain.schema.codes if code.startswith(swap[0]) and code[-4:] in ("_med", "_lat")
+    ):
+        second = swap[1] + first[len(swap[0]) :]
+        if second in plain.schema.codes:
+            i, k = plain.schema.index(first), plain.schema.index(second)
+            points[[i, k]] = plain.landmarks.points[[k, i]]
+    assert reason in decide(case(landmarks={"points": points}), LIMITS).reasons
+
+
+def test_shape_does_not_depend_on_how_the_film_lies(case, place, schema):
+    """Left, right, toes up and toes down: one upright frame, x lateral and y distal."""
+    plain = case()
+    first, fifth = (schema.index(code) for code in ("M1d_med", "M5d_lat"))
+    tip = schema.index("DP_tip")
+    for side in "LR":
+        for turned in (False, True):
+            landmarks = place(side, turned=turned)
+            points = upright(plain.film, landmarks.foot, landmarks.points)
+            assert points[first, 0] < points[fifth, 0]
+            assert points[tip, 1] > points[first, 1]
+            lying = replace(plain, landmarks=landmarks, film=replace(plain.film, laterality=side))
+            assert not [r for r in decide(lying, LIMITS).reasons if r.startswith("implausible")]
+
+
+def test_worst_outcome_wins_and_reasons_stand_once():
+    review, refused = Finding(Outcome.REVIEW, "a"), Finding(Outcome.REFUSED, "b")
+    assert combine([review, refused, review]).outcome is Outcome.REFUSED
+    assert combine([review, review]).reasons == ("a",)
+    assert combine([]).outcome is Outcome.ACCEPTED
+
+
+def test_files_without_a_film_are_refused_with_a_stable_first_word():
+    assert not_read("same file as a.dcm").reasons == ("duplicate: same file as a.dcm",)
+    assert not_read("empty file").reasons == ("unreadable: empty file",)
+    assert failed(KeyError("PATIENT^NAME")).reasons == ("not read: internal error (KeyError)",)

@@ -1,0 +1,26 @@
+"""A measured film, as the pipeline hands it over."""
+
+import pytest
+
+from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.decision import decide
+from raysplay.infer.records import Decision, FilmRecord, FootRecord, Outcome
+
+
+@pytest.fixture
+def foot_record(case):
+    def made(**changes):
+        one = case(**changes)
+        return FootRecord(one.landmarks, one.measurements, decide(one, decision_limits()))
+
+    return made
+
+
+@pytest.fixture
+def film_record(foot_record):
+    def made(name="ward/a.dcm", feet=None, reason="no foot found", **rest):
+        feet = (foot_record(),) if feet is None else tuple(feet)
+        decision = None if feet else Decision(Outcome.REFUSED, (reason,))
+        return FilmRecord(name, feet, decision, **rest)
+
+    return made

@@ -1,0 +1,208 @@
+"""What stands in the tables, read back with the standard library and pyarrow."""
+
+import csv
+import json
+from dataclasses import replace
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+
+from raysplay.infer.outputs.csv_table import CsvTable
+from raysplay.infer.outputs.landmarks_table import LandmarksTable
+from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError
+from raysplay.infer.outputs.run_writer import RunWriter
+from raysplay.infer.outputs.tables import FEET_HEADER, feet_rows, measurements_rows
+from raysplay.infer.records import Decision, Outcome
+
+
+def rows_of(path):
+    with path.open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+@pytest.fixture
+def write(tmp_path, schema):
+    def wrote(*records, film=None, out="out", **options):
+        writer = RunWriter(RunFolder(tmp_path / out, **options), schema, overlays=film is not None)
+        for record in records:
+            writer.write(record, film)
+        return writer.finish(command=["raysplay", "measure"], wall_seconds=60.0, weights={"w": "0" * 64})
+
+    return wrote
+
+
+def test_feet_csv_has_the_promised_columns(write, film_record):
+    """Column names and order as the project's order of work fixes them."""
+    (row,) = rows_of(write(film_record()) / "feet.csv")
+    assert list(row)[:10] == [
+        "film",
+        "foot",
+        "decision",
+        "reasons",
+        "hva",
+        "hva_low",
+        "hva_high",
+        "ima",
+        "ima_low",
+        "ima_high",
+    ]
+    assert (row["film"], row["foot"], row["decision"], row["reasons"]) == ("ward/a.dcm", "R", "accepted", "")
+    assert [float(row[k]) for k in ("hva", "hva_low", "hva_high")] == [32.0, 31.0, 33.0]
+
+
+def test_measurements_csv_is_tidy(write, film_record):
+    rows = rows_of(write(film_record()) / "measurements.csv")
+    header = ["film", "foot", "measure", "value", "unit", "low", "high", "construction", "decision"]
+    assert list(rows[0]) == header
+    assert [row["measure"] for row in rows] == ["hva", "ima", "hia", "ima45"]
+    assert rows[1] == dict(
+        zip(
+            header,
+            ["ward/a.dcm", "R", "ima", "14.0", "deg", "13.0", "15.0", "shaft", "accepted"],
+            strict=True,
+        )
+    )
+
+
+def test_a_refused_foot_has_no_numbers_anywhere(write, film_record, foot_record):
+    refused = replace(foot_record(), decision=Decision(Outcome.REFUSED, ("not a dorsoplantar view",)))
+    run = write(film_record(feet=[refused]))
+    (row,) = rows_of(run / "feet.csv")
+    assert [row[k] for k in FEET_HEADER[4:]] == [""] * (len(FEET_HEADER) - 4)
+    assert rows_of(run / "measurements.csv") == []
+
+
+def test_a_withheld_measure_is_an_empty_cell(film_record, foot_record):
+    record = film_record(feet=[foot_record(values={"ima": np.nan})])
+    (row,) = feet_rows(record)
+    (ima,) = [r for r in measurements_rows(record) if r[2] == "ima"]
+    assert np.isnan(ima[3])
+    assert row[4] == 32.0
+
+
+def test_a_film_without_a_foot_has_one_row_with_its_reason(write, film_record):
+    (row,) = rows_of(write(film_record(feet=(), reason="unreadable: empty file")) / "feet.csv")
+    assert (row["foot"], row["decision"], row["reasons"], row["hva"]) == (
+        "",
+        "refused",
+        "unreadable: empty file",
+        "",
+    )
+
+
+def test_reasons_are_joined_with_a_semicolon(film_record, foot_record):
+    (row,) = feet_rows(film_record(feet=[foot_record(width=9.0)]))
+    assert row[3].split("; ")[:2] == [
+        "HVA interval is 9.0 degrees wide, limit 6",
+        "IMA interval is 9.0 degrees wide, limit 6",
+    ]
+
+
+def test_text_is_quoted_so_that_no_other_separator_starts_a_cell(tmp_path):
+    """RFC 4180, section 2: quotes inside a field are doubled. Splitting at ; keeps the cell."""
+    with CsvTable(tmp_path / "t.csv", ("film", "hva")) as table:
+        table.append(['a;=1+1 "b"\n.dcm', -3.25])
+        table.append(["b", float("nan")])
+    assert (tmp_path / "t.csv").read_bytes() == b'film,hva\r\n"a;=1+1 ""b""\n.dcm",-3.25\r\n"b",""\r\n'
+
+
+def test_landmarks_come_back_in_film_pixels(write, film_record, foot_record, schema):
+    left = foot_record(side="L", landmarks={})
+    path = write(film_record(feet=[foot_record(), left])) / "landmarks.parquet"
+    table = pq.read_table(path).to_pydict()
+    assert list(table) == [
+        "film",
+        "foot",
+        "foot_index",
+        "landmark",
+        "x",
+        "y",
+        "var_x",
+        "cov_xy",
+        "var_y",
+        "confidence",
+    ]
+    assert table["landmark"] == [*schema.codes, *schema.codes]
+    assert table["foot_index"] == [0] * len(schema) + [1] * len(schema)
+    np.testing.assert_allclose(
+        np.stack([table["x"], table["y"]], axis=1)[len(schema) :], left.landmarks.points, rtol=0, atol=0
+    )
+
+
+def test_landmarks_leave_memory_in_row_groups(tmp_path, schema, film_record):
+    table = LandmarksTable(tmp_path / "l.parquet", schema, rows_per_group=2 * len(schema))
+    for _ in range(5):
+        table.append(film_record())
+    table.close()
+    written = pq.ParquetFile(tmp_path / "l.parquet")
+    assert [written.metadata.row_group(i).num_rows // len(schema) for i in range(written.num_row_groups)] == [
+        2,
+        2,
+        1,
+    ]
+
+
+def test_a_run_without_a_foot_still_leaves_a_readable_landmark_table(write, film_record):
+    assert pq.read_table(write(film_record(feet=())) / "landmarks.parquet").num_rows == 0
+
+
+def test_films_csv_keeps_the_remarks(write, film_record):
+    record = film_record(
+        remarks=("loading unknown", "no window stated"), seconds={"decode": 0.5, "find": 0.25}
+    )
+    (row,) = rows_of(write(record) / "films.csv")
+    assert row == {
+        "film": "ward/a.dcm",
+        "feet": "1",
+        "remarks": "loading unknown; no window stated",
+        "seconds": "0.75",
+    }
+
+
+def test_run_json_says_what_ran(write, film_record, foot_record):
+    feet = [foot_record(), foot_record(width=9.0)]
+    run = write(film_record(feet=feet, seconds={"find": 1.0}), film_record("b.dcm", feet=()))
+    content = json.loads((run / "run.json").read_text(encoding="utf-8"))
+    assert content["counts"] == {
+        "films": 2,
+        "films_without_foot": 1,
+        "feet": 2,
+        "rows_by_decision": {"accepted": 1, "review": 1, "refused": 1},
+    }
+    assert content["films_per_minute"] == 2.0
+    assert content["seconds_by_stage"]["find"] == 1.0
+    assert {"torch", "numpy", "raysplay", "python"} <= content["versions"].keys()
+    assert len(content["digests"]["configs"]["decision.yaml"]) == 64
+    assert content["digests"]["weights"] == {"w": "0" * 64}
+
+
+def test_nothing_has_its_final_name_before_the_run_is_complete(tmp_path, schema, film_record):
+    writer = RunWriter(RunFolder(tmp_path / "out"), schema, overlays=False)
+    writer.write(film_record(), None)
+    names = {path.name for path in (tmp_path / "out").iterdir()}
+    assert names
+    assert all(name.endswith(".partial") for name in names)
+    assert len(rows_of(tmp_path / "out" / "feet.csv.partial")) == 1
+    writer.close()
+
+
+def test_an_earlier_run_stays_whole_until_the_new_one_is_complete(write, tmp_path, schema, film, film_record):
+    run = write(film_record("old.dcm"), film=film)
+    (old,) = (run / "overlays").iterdir()
+    with pytest.raises(RunFolderError, match="holds an earlier run"):
+        RunFolder(run)
+    writer = RunWriter(RunFolder(run, overwrite=True), schema)
+    writer.write(film_record("new.dcm"), film)
+    assert rows_of(run / "feet.csv")[0]["film"] == "old.dcm"
+    assert old.exists()
+    writer.finish(command=[], wall_seconds=1.0, weights={})
+    assert rows_of(run / "feet.csv")[0]["film"] == "new.dcm"
+    assert [path.name[:7] for path in (run / "overlays").iterdir()] == ["new.dcm"]
+    assert not list(run.glob("*.partial"))
+
+
+def test_a_folder_that_cannot_be_made_is_named(tmp_path):
+    (tmp_path / "file").write_text("")
+    with pytest.raises(RunFolderError, match="file"):
+        RunFolder(tmp_path / "file" / "out")

@@ -1,0 +1,208 @@
+"""The pipeline over real files and a real decoder; only the network is a stand-in, made from known points."""
+
+import shutil
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.films.collect import Candidate, collect
+from raysplay.infer.films.decode import FilmReader
+from raysplay.infer.films.film import Film, FilmRejected
+from raysplay.infer.pipeline import read_archive
+from raysplay.infer.records import Outcome
+
+LATERAL = {"dp": 0.02, "oblique": 0.03, "lateral": 0.95, "other": 0.0}
+
+
+class KnownFeet:
+    """Answers with feet placed beforehand, by file name; a name without feet has none."""
+
+    def __init__(self, feet=None, fail_on=(), wait=0.0):
+        self.feet = feet or {}
+        self.fail_on = fail_on
+        self.wait = wait
+        self.measured = []
+        self.digests = {"known": "0" * 64}
+
+    def find(self, film):
+        time.sleep(self.wait)
+        if film.path.name in self.fail_on:
+            raise ZeroDivisionError("PATIENT^NAME")
+        return [landmarks.foot for landmarks in self.feet.get(film.path.name, ())]
+
+    def landmarks(self, film, foot):
+        self.measured.append(film.path.name)
+        return next(one for one in self.feet[film.path.name] if one.foot is foot)
+
+
+@pytest.fixture
+def archive(tmp_path):
+    """Folder of PNG films; each differs in one pixel, so that none is a copy of another."""
+
+    def made(*names):
+        for i, name in enumerate(names):
+            pixels = np.full((1000, 900), 40, dtype=np.uint8)
+            pixels[150:950, 150:700] = 140
+            pixels[0, i] = 255
+            (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+            Image.fromarray(pixels).save(tmp_path / name)
+        return tmp_path
+
+    return made
+
+
+@pytest.fixture
+def read(schema):
+    def run(folder, feet):
+        with FilmReader() as films:
+            return list(read_archive(collect([folder]), films, feet, decision_limits(), schema))
+
+    return run
+
+
+def test_a_foot_is_measured_as_the_golden_foot(archive, read, place):
+    """Golden angles (fact sheet, section 8.5) through decoder, frame, measures and decision."""
+    folder = archive("right.png", "left.png", "down.png")
+    feet = KnownFeet(
+        {
+            "right.png": [place("R")],
+            "left.png": [place("L")],
+            "down.png": [place("L", turned=True, origin=(450.0, 300.0))],
+        }
+    )
+    done = {one.record.film: one for one in read(folder, feet)}
+    for name, side in (("right.png", "R"), ("left.png", "L"), ("down.png", "L")):
+        (foot,) = done[name].record.feet
+        assert foot.landmarks.foot.side == side
+        assert foot.decision.outcome is Outcome.ACCEPTED, foot.decision
+        values = {one.measure: one.value for one in foot.measurements}
+        expected = {"hva": 31.995, "ima": 13.995, "hia": 6.002, "ima45": 7.991}
+        assert values == pytest.approx(expected, abs=0.002)
+        assert all(one.low < one.value < one.high for one in foot.measurements)
+
+
+def test_every_file_has_its_row_whatever_is_in_it(archive, read, place, tmp_path):
+    folder = archive("a_good.png", "c_none.png", "d_fails.png", "f_last.png")
+    shutil.copy(folder / "a_good.png", folder / "b_copy.png")
+    (folder / "e_text.txt").write_text("no film", encoding="utf-8")
+    (folder / "g_empty.dcm").write_bytes(b"")
+    feet = KnownFeet({n: [place()] for n in ("a_good.png", "f_last.png")}, fail_on=("d_fails.png",))
+    records = [one.record for one in read(folder, feet)]
+    assert [record.film for record in records] == sorted(path.name for path in folder.iterdir())
+    reasons = {record.film: record.decision.reasons[0] for record in records if record.decision}
+    assert reasons["b_copy.png"] == "duplicate: same file as a_good.png"
+    assert reasons["c_none.png"] == "no foot found"
+    assert reasons["d_fails.png"] == "not read: internal error (ZeroDivisionError)"
+    assert reasons["e_text.txt"].startswith("unreadable: ")
+    assert reasons["g_empty.dcm"].startswith("unreadable: ")
+    assert all(record.decision.outcome is Outcome.REFUSED for record in records if record.decision)
+    assert [len(record.feet) for record in records] == [1, 0, 0, 0, 0, 1, 0]
+
+
+def test_a_lateral_view_is_refused_and_never_measured(archive, read, place):
+    feet = KnownFeet({"a.png": [place(view=LATERAL), place("R")]})
+    (one,) = read(archive("a.png"), feet)
+    lateral, dp = one.record.feet
+    assert lateral.decision.outcome is Outcome.REFUSED
+    assert lateral.measurements == ()
+    assert not np.isfinite(lateral.landmarks.points).any()
+    assert dp.decision.outcome is Outcome.ACCEPTED
+    assert feet.measured == ["a.png"]
+
+
+def test_a_point_below_confidence_withholds_its_measures_and_no_other(archive, read, place, schema):
+    landmarks = place()
+    landmarks.confidence[schema.index("DP_tip")] = 0.05
+    (one,) = read(archive("a.png"), KnownFeet({"a.png": [landmarks]}))
+    (foot,) = one.record.feet
+    assert {m.measure for m in foot.measurements if np.isnan(m.value)} == {"hia"}
+    assert foot.decision.outcome is Outcome.REVIEW
+    assert "withheld: HIA, for want of usable points" in foot.decision.reasons
+    assert one.doubtful == ((schema.index("DP_tip"),),)
+
+
+def test_pixels_that_are_not_square_do_not_bend_angles(place, schema, film):
+    """A film squeezed to half its rows, said so by its spacing, gives the angles of the square one."""
+    squeezed = place()
+    points = squeezed.points * [1.0, 0.5]
+    narrow = replace(
+        film,
+        spacing=replace(film.spacing, row_mm=0.4, aspect=2.0),
+        pixels=film.pixels[::2],
+        path=Path("a.png"),
+    )
+
+    class OneFilm:
+        def read(self, path):
+            return narrow
+
+    feet = KnownFeet({"a.png": [replace(squeezed, points=points)]})
+    (one,) = read_archive([Candidate(Path("a.png"), "a.png")], OneFilm(), feet, decision_limits(), schema)
+    (foot,) = one.record.feet
+    assert foot.measurements[0].value == pytest.approx(31.995, abs=0.002)
+    assert foot.decision.outcome is Outcome.ACCEPTED, foot.decision
+
+
+class SlowFilms:
+    """Takes its time over each film and notes who reads and how far ahead."""
+
+    def __init__(self, wait):
+        self.wait = wait
+        self.read_so_far = []
+        self.threads = set()
+
+    def read(self, path):
+        time.sleep(self.wait)
+        self.threads.add(threading.current_thread())
+        self.read_so_far.append(path.name)
+        if path.name == "bad":
+            raise FilmRejected("truncated")
+        return Film(path, np.zeros((200, 200), np.float32))
+
+
+def candidates(*names):
+    return [Candidate(Path(name), name) for name in names]
+
+
+def test_decoding_goes_on_while_the_network_looks(schema):
+    films, feet = SlowFilms(0.05), KnownFeet(wait=0.05)
+    started = time.perf_counter()
+    done = list(read_archive(candidates(*"abcdefghij"), films, feet, decision_limits(), schema))
+    took = time.perf_counter() - started
+    assert [one.record.film for one in done] == list("abcdefghij")
+    assert threading.current_thread() not in films.threads
+    # One after the other takes 1.0 s; fully overlapped 0.55 s.
+    assert took < 0.9
+
+
+def test_decoding_never_runs_far_ahead(schema):
+    films = SlowFilms(0.0)
+    results = read_archive(candidates(*"abcdefghij"), films, KnownFeet(), decision_limits(), schema)
+    next(results)
+    time.sleep(0.2)
+    assert len(films.read_so_far) <= 3
+    results.close()
+
+
+def test_an_unexpected_error_of_the_reader_is_that_films_reason(schema):
+    class Broken:
+        def read(self, path):
+            raise UnicodeError("PATIENT^NAME")
+
+    (one,) = read_archive(candidates("a"), Broken(), KnownFeet(), decision_limits(), schema)
+    assert one.record.decision.reasons == ("not read: internal error (UnicodeError)",)
+
+
+def test_an_interruption_is_not_swallowed(schema):
+    class Interrupted(KnownFeet):
+        def find(self, film):
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        list(read_archive(candidates("a", "b"), SlowFilms(0.0), Interrupted(), decision_limits(), schema))

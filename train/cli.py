@@ -1,0 +1,43 @@
+"""The ``raysplay`` command."""
+
+from __future__ import annotations
+
+import importlib.metadata
+from typing import Annotated
+
+import typer
+
+from raysplay.infer.command import measure
+from raysplay.synthetic_data.command import synthesize
+from raysplay.train.command import evaluate, train
+
+app = typer.Typer(
+    name="raysplay",
+    help="Hallux valgus geometry from weight-bearing dorsoplantar foot films. "
+    "A person confirms every number used in care.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+for command in (measure, evaluate, synthesize, train):
+    app.command()(command)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"raysplay {importlib.metadata.version('raysplay')}")
+        raise typer.Exit
+
+
+@app.callback()
+def options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """Options of the command itself."""
+
+
+def main() -> None:
+    """Entry point of the console script."""
+    app()

@@ -1,0 +1,43 @@
+"""Confidence interval of a mean over feet that come in films."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+
+def mean_interval_by_film(
+    values: npt.ArrayLike, films: Sequence[str], *, samples: int, seed: int, level: float
+) -> tuple[float, float]:
+    """Percentile interval of the mean, films drawn with replacement and their feet kept together.
+
+    The two feet of one film are not independent, so feet must not be drawn one by one.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+    films : sequence of str, length n
+        Film of each value.
+    samples, seed, level
+        Number of draws, seed of the generator, share between the ends.
+
+    Returns
+    -------
+    low, high : float
+        ``nan`` below two films.
+    """
+    _, group = np.unique(np.asarray(films, dtype=object).astype(str), return_inverse=True)
+    total = np.bincount(group, weights=np.asarray(values, dtype=float)) if len(group) else np.zeros(0)
+    count = np.bincount(group).astype(float) if len(group) else np.zeros(0)
+    drawn_films = len(total)
+    if drawn_films < 2:
+        return np.nan, np.nan
+    generator = np.random.default_rng(seed)
+    means = np.empty(samples)
+    for i in range(samples):
+        drawn = generator.integers(drawn_films, size=drawn_films)
+        means[i] = total[drawn].sum() / count[drawn].sum()
+    low, high = np.quantile(means, (0.5 - level / 2.0, 0.5 + level / 2.0))
+    return float(low), float(high)

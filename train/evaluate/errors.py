@@ -1,0 +1,87 @@
+"""Error figures of one measure over some feet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from raysplay.train.evaluate.agreement import agreement
+from raysplay.train.evaluate.bootstrap import mean_interval_by_film
+from raysplay.train.evaluate.config import EvaluationSettings
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Readings:
+    """One measure: measured value with its interval, truth and film of every foot, shape (n,) each."""
+
+    value: FloatArray
+    low: FloatArray
+    high: FloatArray
+    truth: FloatArray
+    films: tuple[str, ...]
+
+    def only(self, chosen: npt.NDArray[np.bool_]) -> Readings:
+        """The feet marked in ``chosen``, shape (n,)."""
+        films = tuple(film for film, keep in zip(self.films, chosen, strict=True) if keep)
+        return Readings(self.value[chosen], self.low[chosen], self.high[chosen], self.truth[chosen], films)
+
+
+@dataclass(frozen=True)
+class ErrorFigures:
+    """Errors are measured minus true, in the measure's unit; ``nan`` where no foot gives the figure.
+
+    ``mae_low`` and ``mae_high`` are the bootstrap interval of the mean absolute error by film; ``within`` the
+    share of feet no further off than each limit; ``coverage`` the share of truths inside their interval.
+    """
+
+    n: int
+    mae: float
+    mae_low: float
+    mae_high: float
+    median_absolute: float
+    rmse: float
+    percentile_95: float
+    bias: float
+    sd: float
+    loa_low: float
+    loa_high: float
+    within: dict[float, float]
+    coverage: float
+    interval_width: float
+
+
+def error_figures(readings: Readings, settings: EvaluationSettings) -> ErrorFigures:
+    """All figures of one measure; feet without a value or a truth are left out."""
+    known = readings.only(np.isfinite(readings.value) & np.isfinite(readings.truth))
+    error = known.value - known.truth
+    absolute = np.abs(error)
+    n = len(error)
+    spread = agreement(error)
+    bootstrap = settings.bootstrap
+    mae_low, mae_high = mean_interval_by_film(
+        absolute, known.films, samples=bootstrap.samples, seed=bootstrap.seed, level=bootstrap.level
+    )
+    return ErrorFigures(
+        n=n,
+        mae=_mean(absolute),
+        mae_low=mae_low,
+        mae_high=mae_high,
+        median_absolute=float(np.median(absolute)) if n else np.nan,
+        rmse=float(np.sqrt(_mean(error**2))),
+        percentile_95=float(np.quantile(absolute, 0.95)) if n else np.nan,
+        bias=spread.bias,
+        sd=spread.sd,
+        loa_low=spread.lower,
+        loa_high=spread.upper,
+        within={limit: _mean(absolute <= limit) for limit in settings.within},
+        coverage=_mean((known.low <= known.truth) & (known.truth <= known.high)),
+        interval_width=_mean(known.high - known.low),
+    )
+
+
+def _mean(values: npt.NDArray[np.generic]) -> float:
+    return float(values.mean()) if values.size else float("nan")

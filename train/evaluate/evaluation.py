@@ -1,0 +1,168 @@
+"""All figures of one run against its truth."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from raysplay.measure import MEASURES
+from raysplay.train.evaluate.config import EvaluationSettings
+from raysplay.train.evaluate.errors import ErrorFigures, Readings, error_figures
+from raysplay.train.evaluate.match import match_feet
+from raysplay.train.evaluate.run_tables import MeasuredArchive, MeasuredFoot
+from raysplay.train.evaluate.truth import VIEWS, TrueFoot
+
+NOT_FOUND = "not found"
+NOT_READ = "not in the run"
+_DECISIONS = ("accepted", "review", "refused", NOT_FOUND, NOT_READ)
+
+
+@dataclass(frozen=True)
+class Pair:
+    """A true foot with what the run made of it; ``measured`` is ``None`` where nothing answers to it."""
+
+    true: TrueFoot
+    measured: MeasuredFoot | None
+    film_in_run: bool
+
+    @property
+    def decision(self) -> str:
+        if self.measured is not None:
+            return self.measured.decision
+        return NOT_FOUND if self.film_in_run else NOT_READ
+
+    @property
+    def found(self) -> bool:
+        """Found and measured: a foot refused as no dorsoplantar foot is not found."""
+        return self.measured is not None and self.measured.decision != "refused"
+
+
+@dataclass(frozen=True)
+class GroupFigures:
+    """Errors of every measure over one group of dorsoplantar feet."""
+
+    group: str
+    measures: Mapping[str, ErrorFigures]
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """Result of an evaluation.
+
+    ``feet`` counts dorsoplantar feet of the truth, ``found`` those found and not refused, ``sides_right``
+    those of ``found`` whose side is right. ``decisions`` counts, by true view, what became of each foot.
+    ``false_accepts`` counts accepted readings of feet that are not dorsoplantar, of films without a foot and
+    of feet that are not there; ``extra_feet`` counts found feet that answer to no true foot.
+    ``landmark_errors`` holds, by code, the number of points and their mean and median distance in pixels.
+    """
+
+    films: int
+    feet: int
+    found: int
+    sides_right: int
+    extra_feet: int
+    false_accepts: int
+    decisions: Mapping[str, Mapping[str, int]]
+    groups: tuple[GroupFigures, ...]
+    landmark_errors: Mapping[str, tuple[int, float, float]]
+    films_per_minute: float | None
+
+
+def evaluate_run(run: MeasuredArchive, truth: Iterable[TrueFoot], settings: EvaluationSettings) -> Evaluation:
+    """Match the run to the truth film by film and gather every figure."""
+    by_film: dict[str, list[TrueFoot]] = defaultdict(list)
+    for foot in truth:
+        by_film[foot.film].append(foot)
+    pairs: list[Pair] = []
+    extra: list[MeasuredFoot] = []
+    for film, feet in by_film.items():
+        found = run.films.get(film, ())
+        partner = match_feet(feet, found)
+        pairs += [
+            Pair(true, found[k] if k is not None else None, film in run.films)
+            for true, k in zip(feet, partner, strict=True)
+        ]
+        extra += [foot for k, foot in enumerate(found) if k not in partner]
+    # A row that says "no foot here" names no foot that could be missed.
+    dp = [pair for pair in pairs if pair.true.view == "dp" and pair.true.side]
+    found_pairs = [pair for pair in dp if pair.found]
+    decisions: dict[str, Counter[str]] = {view: Counter() for view in VIEWS}
+    for pair in pairs:
+        decisions[pair.true.view if pair.true.side else "other"][pair.decision] += 1
+    accepted_wrongly = [
+        pair
+        for pair in pairs
+        if (pair.true.view != "dp" or not pair.true.side) and pair.decision == "accepted"
+    ]
+    return Evaluation(
+        films=len(by_film),
+        feet=len(dp),
+        found=len(found_pairs),
+        sides_right=sum(
+            pair.measured is not None and pair.measured.side == pair.true.side for pair in found_pairs
+        ),
+        extra_feet=len(extra),
+        false_accepts=len(accepted_wrongly) + sum(foot.decision == "accepted" for foot in extra),
+        decisions={
+            view: {name: count[name] for name in _DECISIONS} for view, count in decisions.items() if count
+        },
+        groups=tuple(
+            GroupFigures(name, _figures([pair for pair in found_pairs if belongs(pair)], settings))
+            for name, belongs in _groups(settings)
+        ),
+        landmark_errors=_landmark_errors(found_pairs),
+        films_per_minute=run.films_per_minute,
+    )
+
+
+def _groups(settings: EvaluationSettings) -> list[tuple[str, Callable[[Pair], bool]]]:
+    edges = (-np.inf, *settings.hva_bands, np.inf)
+    groups: list[tuple[str, Callable[[Pair], bool]]] = [
+        ("all measured", lambda pair: True),
+        ("accepted", lambda pair: pair.decision == "accepted"),
+    ]
+    for low, high in pairwise(edges):
+        groups.append((_band_name(low, high), _in_band(low, high)))
+    return groups
+
+
+def _band_name(low: float, high: float) -> str:
+    if not np.isfinite(low):
+        return f"HVA below {high:g}"
+    return f"HVA {low:g} and above" if not np.isfinite(high) else f"HVA {low:g} to below {high:g}"
+
+
+def _in_band(low: float, high: float) -> Callable[[Pair], bool]:
+    return lambda pair: low <= pair.true.angles.get("hva", np.nan) < high
+
+
+def _figures(pairs: list[Pair], settings: EvaluationSettings) -> dict[str, ErrorFigures]:
+    figures = {}
+    for measure in MEASURES:
+        rows = [
+            (*pair.measured.values[measure.name], pair.true.angles[measure.name])
+            for pair in pairs
+            if _has(pair, measure.name) and pair.measured is not None
+        ]
+        films = tuple(pair.true.film for pair in pairs if _has(pair, measure.name))
+        value, low, high, truth = np.asarray(rows, dtype=float).reshape(-1, 4).T
+        figures[measure.name] = error_figures(Readings(value, low, high, truth, films), settings)
+    return figures
+
+
+def _has(pair: Pair, measure: str) -> bool:
+    return pair.measured is not None and measure in pair.measured.values and measure in pair.true.angles
+
+
+def _landmark_errors(pairs: list[Pair]) -> dict[str, tuple[int, float, float]]:
+    distances: dict[str, list[float]] = defaultdict(list)
+    for pair in pairs:
+        measured = pair.measured.landmarks if pair.measured is not None else {}
+        for code, (x, y) in pair.true.landmarks.items():
+            if code in measured:
+                distances[code].append(float(np.hypot(measured[code][0] - x, measured[code][1] - y)))
+    return {code: (len(d), float(np.mean(d)), float(np.median(d))) for code, d in distances.items()}

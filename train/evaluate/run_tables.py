@@ -1,0 +1,99 @@
+"""Reads a finished run back."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from raysplay.measure import MEASURES
+from raysplay.train.evaluate.truth import normal_film
+
+
+class RunTablesError(ValueError):
+    """A folder that holds no readable run; the message names it and says why."""
+
+
+@dataclass(frozen=True)
+class MeasuredFoot:
+    """One foot's row of ``feet.csv`` with its landmarks.
+
+    ``values`` maps a measure's name to value, low and high; a withheld or refused measure is missing.
+    """
+
+    side: str
+    decision: str
+    reasons: str
+    values: Mapping[str, tuple[float, float, float]]
+    landmarks: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+
+    @property
+    def centre(self) -> tuple[float, float] | None:
+        """Middle of the box round the landmarks, pixels of the film."""
+        if not self.landmarks:
+            return None
+        x, y = zip(*self.landmarks.values(), strict=True)
+        return (min(x) + max(x)) / 2.0, (min(y) + max(y)) / 2.0
+
+
+@dataclass(frozen=True)
+class MeasuredArchive:
+    """All films of a run: feet by film (empty where none was found) and films a minute."""
+
+    films: Mapping[str, tuple[MeasuredFoot, ...]]
+    films_per_minute: float | None
+
+
+def read_run(folder: Path) -> MeasuredArchive:
+    """Read ``feet.csv``, ``landmarks.parquet`` and ``run.json`` of a run.
+
+    Raises
+    ------
+    RunTablesError
+        If one is missing or is not what a run writes.
+    """
+    try:
+        points = _landmarks(folder / "landmarks.parquet")
+        films: dict[str, list[MeasuredFoot]] = {}
+        with (folder / "feet.csv").open(encoding="utf-8", newline="") as stream:
+            for row in csv.DictReader(stream):
+                film = normal_film(row["film"])
+                feet = films.setdefault(film, [])
+                if row["foot"]:
+                    landmarks = points.get((film, len(feet)), {})
+                    feet.append(
+                        MeasuredFoot(row["foot"], row["decision"], row["reasons"], _values(row), landmarks)
+                    )
+        speed = json.loads((folder / "run.json").read_text(encoding="utf-8")).get("films_per_minute")
+    except OSError as error:
+        raise RunTablesError(f"{error.filename or folder}: cannot be read ({error.strerror})") from error
+    except (KeyError, ValueError, pa.ArrowException) as error:
+        raise RunTablesError(f"{folder}: holds no run that can be read ({type(error).__name__})") from error
+    return MeasuredArchive({film: tuple(feet) for film, feet in films.items()}, speed)
+
+
+def _values(row: Mapping[str, str]) -> dict[str, tuple[float, float, float]]:
+    return {
+        measure.name: (
+            float(row[measure.name]),
+            float(row[f"{measure.name}_low"]),
+            float(row[f"{measure.name}_high"]),
+        )
+        for measure in MEASURES
+        if row.get(measure.name)
+    }
+
+
+def _landmarks(path: Path) -> dict[tuple[str, int], dict[str, tuple[float, float]]]:
+    points: dict[tuple[str, int], dict[str, tuple[float, float]]] = {}
+    table = pq.read_table(path, columns=["film", "foot_index", "landmark", "x", "y"])
+    for batch in table.to_batches():
+        for row in zip(*(column.to_pylist() for column in batch.columns), strict=True):
+            film, index, code, x, y = row
+            points.setdefault((normal_film(film), index), {})[code] = (x, y)
+    return points
