@@ -40,12 +40,8 @@ def measure(
         typer.Argument(metavar="PATH...", help="Films or folders of films: DICOM, PNG, JPEG, TIFF."),
     ],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for tables and overlays.")],
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Replace an earlier run in the folder.")
-    ] = False,
-    overlays: Annotated[
-        bool, typer.Option("--overlays/--no-overlays", help="Draw a picture of every foot.")
-    ] = True,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier run in the folder.")] = False,
+    overlays: Annotated[bool, typer.Option("--overlays/--no-overlays", help="Draw a picture of every foot.")] = True,
     threads: Annotated[
         int | None, typer.Option("--threads", min=1, help="Threads of the network; all cores if left out.")
     ] = None,
@@ -53,9 +49,7 @@ def measure(
     """Measure every foot on every film and say which readings a person must look at."""
     from rich.console import Console
 
-    run = run_measure(
-        paths, out, overwrite=overwrite, overlays=overlays, threads=threads, console=Console(stderr=True)
-    )
+    run = run_measure(paths, out, overwrite=overwrite, overlays=overlays, threads=threads, console=Console(stderr=True))
     print_summary(run, Console())
 
 

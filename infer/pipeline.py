@@ -107,9 +107,7 @@ def _open(candidate: Candidate, films: ReadsFilms) -> _Opened:
     return _Opened(film, decision, time.perf_counter() - started)
 
 
-def _read(
-    name: str, opened: _Opened, feet: ReadsFeet, limits: DecisionLimits, schema: LandmarkSchema
-) -> FilmReading:
+def _read(name: str, opened: _Opened, feet: ReadsFeet, limits: DecisionLimits, schema: LandmarkSchema) -> FilmReading:
     seconds = {"decode": opened.seconds}
     if opened.film is None:
         return FilmReading(FilmRecord(name, (), opened.decision, seconds=seconds), None)
@@ -130,8 +128,7 @@ def _read_feet(
     clock.lap("find")
     refused = [refusal(film, foot, limits) for foot in found]
     located = [
-        _nowhere(foot, len(schema)) if refused[i] else feet.landmarks(film, foot)
-        for i, foot in enumerate(found)
+        _nowhere(foot, len(schema)) if refused[i] else feet.landmarks(film, foot) for i, foot in enumerate(found)
     ]
     clock.lap("landmarks")
     records: list[FootRecord] = []
@@ -146,7 +143,7 @@ def _read_feet(
         companions = tuple(foot for k, foot in enumerate(found) if k != i)
         case = FootCase(film, landmarks, measurements, schema, companions)
         records.append(FootRecord(landmarks, measurements, decide(case, limits)))
-        marked.append(tuple(doubtful(case, limits.landmarks)))
+        marked.append(tuple(doubtful(case, limits.landmarks, limits.interval.widest)))
     clock.lap("measure")
     return tuple(records), tuple(marked)
 
@@ -187,9 +184,7 @@ def _measure(
 
 def _nowhere(foot: FoundFoot, landmarks: int) -> FootLandmarks:
     """Landmarks of a foot that is not measured: none of them placed."""
-    return FootLandmarks(
-        foot, np.full((landmarks, 2), np.nan), np.full((landmarks, 2, 2), np.nan), np.zeros(landmarks)
-    )
+    return FootLandmarks(foot, np.full((landmarks, 2), np.nan), np.full((landmarks, 2, 2), np.nan), np.zeros(landmarks))
 
 
 class _Clock:

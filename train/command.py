@@ -38,9 +38,7 @@ def evaluate(
     ] = None,
     measured: Annotated[
         Path | None,
-        typer.Option(
-            "--measured", metavar="RUN_DIR", help="Use this finished run instead of measuring again."
-        ),
+        typer.Option("--measured", metavar="RUN_DIR", help="Use this finished run instead of measuring again."),
     ] = None,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier evaluation.")] = False,
     threads: Annotated[int | None, typer.Option("--threads", min=1, help="Threads of the network.")] = None,

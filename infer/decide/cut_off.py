@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 import numpy as np
 
@@ -12,18 +12,16 @@ from raysplay.infer.decide.needed import needed_landmarks
 from raysplay.infer.records import Outcome
 
 
-def cut_off(case: FootCase, limits: CutOffLimits) -> Iterator[Finding]:
+def cut_off(case: FootCase, limits: CutOffLimits, measures: Collection[str]) -> Iterator[Finding]:
     """Send to a person a foot of which a measured point leaves the film or lies on its border.
 
-    Points that no measure of the registry needs (a heel off the film, say) do not count.
+    Points that none of ``measures`` needs (a heel off the film, say) do not count.
     """
     points = case.landmarks.points
     extent = upright(case.film, case.foot, points)[:, 1]
     margin = limits.margin_percent / 100.0 * float(np.nanmax(extent) - np.nanmin(extent))
     outside = ~on_film(case.film, points, margin) & np.isfinite(points).all(axis=-1)
-    leaving = [
-        _part(case.schema.bones[i]) for i in needed_landmarks(case.schema, case.measurements) if outside[i]
-    ]
+    leaving = [_part(case.schema.bones[i]) for i in needed_landmarks(case.schema, measures) if outside[i]]
     if leaving:
         parts = " and ".join(dict.fromkeys(leaving))
         yield Finding(Outcome.REVIEW, f"foot is cut off: {parts} leave the film")

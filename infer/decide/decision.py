@@ -72,13 +72,14 @@ def _findings(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     yield from presence(case.foot, limits.presence)
     yield from view(case.film, case.foot, limits.view)
     yield from side(case.film, case.foot, case.companions, limits.side)
-    yield from cut_off(case, limits.cut_off)
-    yield from doubtful_landmarks(case, limits.landmarks)
+    deciding = limits.interval.widest
+    yield from cut_off(case, limits.cut_off, deciding)
+    yield from doubtful_landmarks(case, limits.landmarks, deciding)
     yield from withheld(
         [
             by_name(one.measure).abbreviation
             for one in case.measurements
-            if one.measure in limits.interval.widest and not np.isfinite(one.value)
+            if one.measure in deciding and not np.isfinite(one.value)
         ]
     )
     yield from wide_interval(case.measurements, limits.interval)

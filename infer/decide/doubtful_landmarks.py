@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 import numpy as np
 
@@ -13,17 +13,17 @@ from raysplay.infer.decide.needed import needed_landmarks
 from raysplay.infer.records import Outcome
 
 
-def doubtful(case: FootCase, limits: LandmarkLimits) -> list[int]:
-    """Indices of the needed landmarks below the confidence limit, least certain first."""
+def doubtful(case: FootCase, limits: LandmarkLimits, measures: Collection[str]) -> list[int]:
+    """Indices of the landmarks that ``measures`` need below the confidence limit, least certain first."""
     confidence = np.asarray(case.landmarks.confidence)
-    needed = needed_landmarks(case.schema, case.measurements)
+    needed = needed_landmarks(case.schema, measures)
     weak = [i for i in needed if not confidence[i] >= limits.doubtful_below]
     return sorted(weak, key=lambda i: (float(confidence[i]), i))
 
 
-def doubtful_landmarks(case: FootCase, limits: LandmarkLimits) -> Iterator[Finding]:
+def doubtful_landmarks(case: FootCase, limits: LandmarkLimits, measures: Collection[str]) -> Iterator[Finding]:
     """Send to a person, naming the points; a long list is cut and counted."""
-    weak = doubtful(case, limits)
+    weak = doubtful(case, limits, measures)
     for i in weak[: limits.name_at_most]:
         yield Finding(
             Outcome.REVIEW,

@@ -71,9 +71,7 @@ def _values(case: FootCase, limits: ShapeLimits) -> Iterator[Finding]:
 def _shaft(case: FootCase, points: FloatArray, stem: str) -> tuple[FloatArray, FloatArray, float, bool]:
     """Mid-points of the proximal and distal level, mean width, and whether the cortices cross."""
     at = {
-        (level, edge): points[case.schema.index(f"{stem}{level}_{edge}")]
-        for level in "pd"
-        for edge in ("med", "lat")
+        (level, edge): points[case.schema.index(f"{stem}{level}_{edge}")] for level in "pd" for edge in ("med", "lat")
     }
     proximal = (at["p", "med"] + at["p", "lat"]) / 2.0
     distal = (at["d", "med"] + at["d", "lat"]) / 2.0

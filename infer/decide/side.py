@@ -10,14 +10,10 @@ from raysplay.infer.films.film import Film
 from raysplay.infer.records import FoundFoot, Outcome
 
 
-def side(
-    film: Film, foot: FoundFoot, companions: Sequence[FoundFoot], limits: SideLimits
-) -> Iterator[Finding]:
+def side(film: Film, foot: FoundFoot, companions: Sequence[FoundFoot], limits: SideLimits) -> Iterator[Finding]:
     """Send to a person: a conflict with the file, an unclear side, one side found twice in one view."""
     if film.laterality in ("L", "R") and film.laterality != foot.side:
-        yield Finding(
-            Outcome.REVIEW, f"side conflict: the file says {film.laterality}, the anatomy says {foot.side}"
-        )
+        yield Finding(Outcome.REVIEW, f"side conflict: the file says {film.laterality}, the anatomy says {foot.side}")
     if foot.side_probability < limits.doubtful_below:
         yield Finding(Outcome.REVIEW, f"side doubtful: {foot.side} at {foot.side_probability:.2f}")
     # The same foot in two views on one film is common; twice in the same view means one side is misread.

@@ -19,14 +19,11 @@ def spacing(case: FootCase, limits: SpacingLimits) -> Iterator[Finding]:
     """
     stated = case.film.spacing
     if not limits.aspect[0] <= stated.aspect <= limits.aspect[1]:
-        yield Finding(
-            Outcome.REVIEW, f"spacing doubtful: rows lie {stated.aspect:.2f} times as far apart as columns"
-        )
+        yield Finding(Outcome.REVIEW, f"spacing doubtful: rows lie {stated.aspect:.2f} times as far apart as columns")
     if stated.column_mm is not None:
         points = upright(case.film, case.foot, case.landmarks.points)
         level = {
-            name: (points[case.schema.index(f"M2{name}_med")] + points[case.schema.index(f"M2{name}_lat")])
-            / 2
+            name: (points[case.schema.index(f"M2{name}_med")] + points[case.schema.index(f"M2{name}_lat")]) / 2
             for name in "pd"
         }
         millimetres = float(np.linalg.norm(level["d"] - level["p"])) * stated.column_mm

@@ -21,9 +21,7 @@ def view(film: Film, foot: FoundFoot, limits: ViewLimits) -> Iterator[Finding]:
     chances = {name: float(foot.view.get(name, 0.0)) for name in _NAMES}
     if chances["lateral"] + chances["other"] >= limits.refuse_other_from:
         looks = max(("lateral", "other"), key=lambda name: chances[name])
-        yield Finding(
-            Outcome.REFUSED, f"not a dorsoplantar view: looks {_looks(looks)} ({chances[looks]:.2f})"
-        )
+        yield Finding(Outcome.REFUSED, f"not a dorsoplantar view: looks {_looks(looks)} ({chances[looks]:.2f})")
         return
     if chances["dp"] < limits.doubtful_dp_below:
         looks = max(("oblique", "lateral", "other"), key=lambda name: chances[name])

@@ -48,9 +48,7 @@ def axis_lines(measure: Measure, schema: LandmarkSchema, points: FloatArray) -> 
     lines = []
     for bone in dict.fromkeys(m["bone"] for code in at if (m := _CORTEX.fullmatch(code))):
         proximal, distal = (
-            (at[f"{bone}{level}_med"] + at[f"{bone}{level}_lat"]) / 2.0
-            for level in "pd"
-            if f"{bone}{level}_med" in at
+            (at[f"{bone}{level}_med"] + at[f"{bone}{level}_lat"]) / 2.0 for level in "pd" if f"{bone}{level}_med" in at
         )
         lines.append(AxisLine(bone, proximal, distal))
     if set(DISTAL_PHALANX) <= set(at):

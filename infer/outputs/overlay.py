@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
 from raysplay.infer.films.film import Film
 from raysplay.infer.outputs.axis_lines import AxisLine, axis_lines, crossing
-from raysplay.infer.records import FloatArray, FootRecord, Measurement, Outcome
+from raysplay.infer.outputs.settings import output_settings
+from raysplay.infer.records import FloatArray, FootRecord, FoundFoot, Measurement, Outcome
+from raysplay.infer.settings import reading_settings
 from raysplay.measure import MEASURES, by_name
 from raysplay.measure.schema import LandmarkSchema
 
@@ -85,7 +87,7 @@ def draw_overlay(
     name : str
         Name of the film as the tables have it.
     foot : FootRecord
-        A foot without landmarks (refused) is shown on the whole film, without lines.
+        A refused foot is shown on the whole film, with the outline of its crop and no axes.
     schema : LandmarkSchema
     doubtful : collection of int
         Indices of the points to mark as doubtful.
@@ -95,6 +97,8 @@ def draw_overlay(
     PIL.Image.Image
         RGB, a panel of text right of the picture.
     """
+    drawn = output_settings().overlay.measures
+    foot = replace(foot, measurements=tuple(m for m in foot.measurements if m.measure in drawn))
     points = np.asarray(foot.landmarks.points, dtype=float)
     measured = foot.decision.outcome is not Outcome.REFUSED and bool(np.isfinite(points).any())
     window = _window(film, points if measured else None)
@@ -104,6 +108,8 @@ def draw_overlay(
         _lines(picture, shown, foot.measurements, schema)
         _points(picture, shown, schema, foot.measurements, frozenset(doubtful))
         _labels(picture, shown, foot.measurements, schema)
+    else:
+        _frame(picture, window, foot.landmarks.foot)
     panel = _panel(name, foot, schema, measured, bool(doubtful), window.height)
     sheet = Image.new("RGB", (window.width + panel.width, max(window.height, panel.height)), _GROUND)
     sheet.paste(picture, (0, 0))
@@ -130,12 +136,8 @@ def _window(film: Film, points: FloatArray | None) -> _Window:
 
 def _film_part(film: Film, window: _Window) -> Image.Image:
     x, y = int(window.left), int(window.top)
-    part = film.pixels[
-        y : y + round(window.height / window.scale_y), x : x + round(window.width / window.scale_x)
-    ]
-    dark, bright = np.percentile(
-        part[:: max(1, part.shape[0] // 500), :: max(1, part.shape[1] // 500)], (1, 99.7)
-    )
+    part = film.pixels[y : y + round(window.height / window.scale_y), x : x + round(window.width / window.scale_x)]
+    dark, bright = np.percentile(part[:: max(1, part.shape[0] // 500), :: max(1, part.shape[1] // 500)], (1, 99.7))
     grey = np.clip((part - dark) / max(float(bright - dark), 1e-6), 0.0, 1.0)
     filter_ = Image.Resampling.LANCZOS if window.scale_x < 1 else Image.Resampling.BICUBIC
     return Image.fromarray((grey * 255).astype(np.uint8)).resize((window.width, window.height), filter_)
@@ -225,6 +227,17 @@ def _diamond(draw: ImageDraw.ImageDraw, at: FloatArray, radius: float, width: in
         draw.line(((x, y - radius / 2), (x, y + radius / 2)), fill=colour, width=thick)
 
 
+def _frame(picture: Image.Image, window: _Window, foot: FoundFoot) -> None:
+    """Outline of the crop, so that a refused foot can be told from its neighbour."""
+    rows, columns = reading_settings().crop_size
+    corners = np.array([[0, 0, 1], [columns, 0, 1], [columns, rows, 1], [0, rows, 1], [0, 0, 1]], dtype=float)
+    on_film = corners @ np.asarray(foot.film_from_crop).T
+    shown = window.place(on_film[:, :2] / on_film[:, 2:])
+    draw = ImageDraw.Draw(picture)
+    for colour, thick in ((_GROUND, 5), (_QUIET, 2)):
+        draw.line([_xy(point) for point in shown], fill=colour, width=thick)
+
+
 def _labels(
     picture: Image.Image, shown: FloatArray, measurements: tuple[Measurement, ...], schema: LandmarkSchema
 ) -> None:
@@ -237,7 +250,11 @@ def _labels(
         arc = _arc(first, second)
         x, y = arc[-1]
         width, height = draw.textlength(text, font=font) + 16, 32.0
-        x = x + 16 if arc[-1][0] >= arc[0][0] else x - width - 16
+        rightward = arc[-1][0] >= arc[0][0]
+        x = x + 16 if rightward else x - width - 16
+        if not 0 <= x <= picture.width - width:
+            x, y = arc[0]
+            x = x - width - 16 if rightward else x + 16
         box = _free_box(x, y - height / 2, width, height, picture.size, taken)
         taken.append(box)
         draw.rounded_rectangle(box, radius=6, fill=_GROUND, outline=_RULE)
@@ -355,7 +372,7 @@ def _rule(draw: ImageDraw.ImageDraw, y: float) -> float:
 
 def _wrapped(text: str, size: int, keep: int | None = None) -> list[str]:
     """Lines that fit the panel; with ``keep``, the end of a long text, since a path differs there."""
-    per_line = int((_PANEL - 2 * _EDGE) / (size * 0.53))
+    per_line = int((_PANEL - 2 * _EDGE) / (size * 0.51))
     lines = textwrap.wrap(text, per_line) or [""]
     if keep is not None and len(lines) > keep:
         lines = textwrap.wrap("..." + text[-(per_line * keep - 6) :], per_line)[:keep]

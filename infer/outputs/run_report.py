@@ -56,9 +56,7 @@ class RunReport:
     def films_per_minute(self, wall_seconds: float) -> float:
         return 60.0 * self.films / wall_seconds if wall_seconds > 0 else 0.0
 
-    def as_json(
-        self, *, command: Iterable[str], wall_seconds: float, weights: dict[str, str]
-    ) -> dict[str, Any]:
+    def as_json(self, *, command: Iterable[str], wall_seconds: float, weights: dict[str, str]) -> dict[str, Any]:
         """Everything ``run.json`` holds.
 
         Parameters
@@ -80,9 +78,7 @@ class RunReport:
                 "films": self.films,
                 "films_without_foot": self.films_without_foot,
                 "feet": self.feet,
-                "rows_by_decision": {
-                    name: self.decisions.get(name, 0) for name in ("accepted", "review", "refused")
-                },
+                "rows_by_decision": {name: self.decisions.get(name, 0) for name in ("accepted", "review", "refused")},
             },
             "wall_seconds": round(wall_seconds, 3),
             "films_per_minute": round(self.films_per_minute(wall_seconds), 2),

@@ -38,9 +38,7 @@ def place(schema):
     """Golden points on a film: ``place(side, turned=False)`` gives FootLandmarks in film pixels."""
 
     def placed(side="R", *, turned=False, sd=1.0, view=DP, origin=ORIGIN):
-        known = {
-            code: np.asarray(GOLDEN["points"][code]) for code in schema.codes if code in GOLDEN["points"]
-        }
+        known = {code: np.asarray(GOLDEN["points"][code]) for code in schema.codes if code in GOLDEN["points"]}
         middle = np.mean(list(known.values()), axis=0)
         mm = np.stack([known.get(code, middle) for code in schema.codes])
         linear = np.diag([1.0 if side == "R" else -1.0, 1.0])

@@ -94,22 +94,16 @@ def evaluate_run(run: MeasuredArchive, truth: Iterable[TrueFoot], settings: Eval
     for pair in pairs:
         decisions[pair.true.view if pair.true.side else "other"][pair.decision] += 1
     accepted_wrongly = [
-        pair
-        for pair in pairs
-        if (pair.true.view != "dp" or not pair.true.side) and pair.decision == "accepted"
+        pair for pair in pairs if (pair.true.view != "dp" or not pair.true.side) and pair.decision == "accepted"
     ]
     return Evaluation(
         films=len(by_film),
         feet=len(dp),
         found=len(found_pairs),
-        sides_right=sum(
-            pair.measured is not None and pair.measured.side == pair.true.side for pair in found_pairs
-        ),
+        sides_right=sum(pair.measured is not None and pair.measured.side == pair.true.side for pair in found_pairs),
         extra_feet=len(extra),
         false_accepts=len(accepted_wrongly) + sum(foot.decision == "accepted" for foot in extra),
-        decisions={
-            view: {name: count[name] for name in _DECISIONS} for view, count in decisions.items() if count
-        },
+        decisions={view: {name: count[name] for name in _DECISIONS} for view, count in decisions.items() if count},
         groups=tuple(
             GroupFigures(name, _figures([pair for pair in found_pairs if belongs(pair)], settings))
             for name, belongs in _groups(settings)

@@ -34,9 +34,7 @@ def match_feet(truth: Sequence[TrueFoot], found: Sequence[MeasuredFoot]) -> list
             partner[i] = int(k)
     for i, true in enumerate(truth):
         if partner[i] is None:
-            same = [
-                k for k in _left(partner, found) if found[k].side == true.side and not _apart(true, found[k])
-            ]
+            same = [k for k in _left(partner, found) if found[k].side == true.side and not _apart(true, found[k])]
             if same:
                 partner[i] = min(same, key=lambda k: _unlike(true, found[k]))
     rest = [i for i, k in enumerate(partner) if k is None]

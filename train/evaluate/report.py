@@ -81,6 +81,8 @@ def _errors(title: str, measures: dict[str, ErrorFigures]) -> Table:
     for heading in (*headings, *(f"≤{limit:g}" for limit in limits), "Coverage", "Width"):
         table.add_column(heading, justify="left" if heading == "Measure" else "right", no_wrap=True)
     for name, f in measures.items():
+        if not f.n:
+            continue
         table.add_row(
             by_name(name).abbreviation,
             str(f.n),

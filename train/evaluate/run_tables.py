@@ -57,6 +57,9 @@ def read_run(folder: Path) -> MeasuredArchive:
     RunTablesError
         If one is missing or is not what a run writes.
     """
+    for name in ("feet.csv", "landmarks.parquet", "run.json"):
+        if not (folder / name).is_file():
+            raise RunTablesError(f"{folder}: no finished run, {name} is missing")
     try:
         points = _landmarks(folder / "landmarks.parquet")
         films: dict[str, list[MeasuredFoot]] = {}
@@ -66,9 +69,7 @@ def read_run(folder: Path) -> MeasuredArchive:
                 feet = films.setdefault(film, [])
                 if row["foot"]:
                     landmarks = points.get((film, len(feet)), {})
-                    feet.append(
-                        MeasuredFoot(row["foot"], row["decision"], row["reasons"], _values(row), landmarks)
-                    )
+                    feet.append(MeasuredFoot(row["foot"], row["decision"], row["reasons"], _values(row), landmarks))
         speed = json.loads((folder / "run.json").read_text(encoding="utf-8")).get("films_per_minute")
     except OSError as error:
         raise RunTablesError(f"{error.filename or folder}: cannot be read ({error.strerror})") from error

@@ -155,7 +155,5 @@ def _with_landmarks(feet: list[TrueFoot], path: Path) -> list[TrueFoot]:
         index = seen.get(foot.film, 0)
         seen[foot.film] = index + 1
         landmarks = points.get((foot.film, index), {})
-        placed.append(
-            TrueFoot(foot.film, foot.side, foot.view, foot.angles, foot.centre, foot.size, landmarks)
-        )
+        placed.append(TrueFoot(foot.film, foot.side, foot.view, foot.angles, foot.centre, foot.size, landmarks))
     return placed

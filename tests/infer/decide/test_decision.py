@@ -115,8 +115,7 @@ def test_view_term_must_be_a_word_of_its_own(case):
 def test_one_side_twice_on_a_film_in_the_same_view(case):
     twin = case().foot
     assert (
-        "side repeated: more than one foot on this film reads as R"
-        in decide(case(companions=[twin]), LIMITS).reasons
+        "side repeated: more than one foot on this film reads as R" in decide(case(companions=[twin]), LIMITS).reasons
     )
     oblique = replace(twin, view=OBLIQUE)
     other_foot = replace(twin, side="L")
@@ -136,8 +135,7 @@ def test_doubtful_landmarks_are_named_least_certain_first_and_long_lists_are_cut
     doubted = case(landmarks={"confidence": confidence(plain, **low)})
     reasons = decide(doubted, LIMITS).reasons
     assert reasons[0] == (
-        "doubtful landmark: medial outer cortex of the proximal phalanx of the great toe "
-        "at 30 % of its length (0.30)"
+        "doubtful landmark: medial outer cortex of the proximal phalanx of the great toe at 30 % of its length (0.30)"
     )
     assert len(reasons) == LIMITS.landmarks.name_at_most + 1
     assert reasons[-1] == "doubtful landmarks: 2 more"
@@ -145,10 +143,7 @@ def test_doubtful_landmarks_are_named_least_certain_first_and_long_lists_are_cut
 
 def test_a_doubtful_point_that_no_measure_needs_does_not_matter(case):
     plain = case()
-    assert (
-        decide(case(landmarks={"confidence": confidence(plain, M3_tip=0.1)}), LIMITS).outcome
-        is Outcome.ACCEPTED
-    )
+    assert decide(case(landmarks={"confidence": confidence(plain, M3_tip=0.1)}), LIMITS).outcome is Outcome.ACCEPTED
 
 
 def test_points_off_the_film_or_below_confidence_are_not_usable(case):
@@ -162,10 +157,7 @@ def test_points_off_the_film_or_below_confidence_are_not_usable(case):
 
 def test_heel_off_the_film_is_not_cut_off(case):
     plain = case()
-    assert (
-        decide(case(landmarks={"points": moved(plain, "TN_med", [0.0, 9000.0])}), LIMITS).outcome
-        is Outcome.ACCEPTED
-    )
+    assert decide(case(landmarks={"points": moved(plain, "TN_med", [0.0, 9000.0])}), LIMITS).outcome is Outcome.ACCEPTED
 
 
 def test_film_border_lies_half_a_pixel_beyond_the_outer_centres(film):
@@ -185,9 +177,7 @@ def test_film_border_lies_half_a_pixel_beyond_the_outer_centres(film):
 def test_points_that_no_foot_has(case, swap, reason):
     plain = case()
     points = plain.landmarks.points.copy()
-    for first in (
-        code for code in plain.schema.codes if code.startswith(swap[0]) and code[-4:] in ("_med", "_lat")
-    ):
+    for first in (code for code in plain.schema.codes if code.startswith(swap[0]) and code[-4:] in ("_med", "_lat")):
         second = swap[1] + first[len(swap[0]) :]
         if second in plain.schema.codes:
             i, k = plain.schema.index(first), plain.schema.index(second)

@@ -82,9 +82,7 @@ def test_the_film_is_never_mirrored(film, foot_record, schema):
     pixels = film.pixels.copy()
     pixels[:, :450] = 0.0
     pixels[:, 450:] = 1.0
-    picture = np.asarray(
-        draw_overlay(replace(film, pixels=pixels), "a", foot_record(side="L"), schema).convert("L")
-    )
+    picture = np.asarray(draw_overlay(replace(film, pixels=pixels), "a", foot_record(side="L"), schema).convert("L"))
     assert picture[5, 5] < 20
     assert picture[5, 500] > 230
 

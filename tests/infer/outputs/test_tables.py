@@ -148,9 +148,7 @@ def test_a_run_without_a_foot_still_leaves_a_readable_landmark_table(write, film
 
 
 def test_films_csv_keeps_the_remarks(write, film_record):
-    record = film_record(
-        remarks=("loading unknown", "no window stated"), seconds={"decode": 0.5, "find": 0.25}
-    )
+    record = film_record(remarks=("loading unknown", "no window stated"), seconds={"decode": 0.5, "find": 0.25})
     (row,) = rows_of(write(record) / "films.csv")
     assert row == {
         "film": "ward/a.dcm",
