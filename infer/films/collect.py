@@ -136,9 +136,7 @@ def _mark_duplicates(candidates: list[Candidate]) -> list[Candidate]:
             for i in suspects:
                 digest = _digest(candidates[i].path)
                 if digest and first.setdefault(digest, i) != i:
-                    marked[i] = replace(
-                        candidates[i], problem=f"same file as {candidates[first[digest]].name}"
-                    )
+                    marked[i] = replace(candidates[i], problem=f"same file as {candidates[first[digest]].name}")
     return marked
 
 

@@ -44,9 +44,7 @@ class FilmReader:
     ...     film = reader.read(Path("foot.dcm"))
     """
 
-    def __init__(
-        self, limits: FilmLimits | None = None, decoder: str = "raysplay.infer.films.read:read_film"
-    ) -> None:
+    def __init__(self, limits: FilmLimits | None = None, decoder: str = "raysplay.infer.films.read:read_film") -> None:
         self._limits = limits or film_limits()
         self._decoder = decoder
         self._child: subprocess.Popen[bytes] | None = None

@@ -116,11 +116,7 @@ def _read_data_set(content: bytes, bare: bool) -> Dataset:
         if not ds.file_meta.get("TransferSyntaxUID"):
             implicit, little = ds.original_encoding
             ds.file_meta.TransferSyntaxUID = (
-                ImplicitVRLittleEndian
-                if implicit
-                else ExplicitVRLittleEndian
-                if little
-                else ExplicitVRBigEndian
+                ImplicitVRLittleEndian if implicit else ExplicitVRLittleEndian if little else ExplicitVRBigEndian
             )
         return ds
     except (MemoryError, RecursionError):
@@ -190,9 +186,7 @@ def _decode(ds: Dataset, rows: int, columns: int) -> npt.NDArray[Any]:
         except Exception as error:
             failure = failure or error
     else:
-        raise FilmRejected(
-            f"the pixel data cannot be decoded ({syntax.name}, {type(failure).__name__})"
-        ) from failure
+        raise FilmRejected(f"the pixel data cannot be decoded ({syntax.name}, {type(failure).__name__})") from failure
     if pixels.shape[:2] != (rows, columns) or pixels.dtype.kind not in "iu" or pixels.dtype.itemsize > 2:
         raise FilmRejected("the decoded picture does not match its header")
     return np.asarray(pixels)

@@ -192,9 +192,7 @@ def _weighted_percentiles(
     return float(low), float(high)
 
 
-def _percentile_window(
-    values: Float64, counts: npt.NDArray[np.int64], percentiles: tuple[float, float]
-) -> Float64:
+def _percentile_window(values: Float64, counts: npt.NDArray[np.int64], percentiles: tuple[float, float]) -> Float64:
     low, high = _weighted_percentiles(values, counts, percentiles)
     if not high > low:
         low, high = float(values[counts > 0].min()), float(values[counts > 0].max())
@@ -229,9 +227,7 @@ def percentile_grey(pixels: npt.NDArray[Any], percentiles: tuple[float, float]) 
     return np.asarray(_percentile_window(values, counts, percentiles).astype(np.float32)[pixels])
 
 
-def colour_to_grey(
-    pixels: npt.NDArray[np.uint8], tolerance: float, share: float
-) -> npt.NDArray[np.uint8] | None:
+def colour_to_grey(pixels: npt.NDArray[np.uint8], tolerance: float, share: float) -> npt.NDArray[np.uint8] | None:
     """Grey picture of RGB ``pixels`` (rows, columns, 3) whose channels are equal up to noise, else None.
 
     No more than ``share`` of the pixels may have channels that differ by more than ``tolerance`` of the

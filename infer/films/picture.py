@@ -32,7 +32,8 @@ def read_picture(content: bytes, path: Path, limits: FilmLimits, kind: FileForma
     FilmRejected
         For whatever is no single grey picture of an allowed size, or cannot be decoded.
     """
-    Image.MAX_IMAGE_PIXELS = limits.max_pixels
+    # The library guards against sizes beyond any reason; check_size judges all others and names them.
+    Image.MAX_IMAGE_PIXELS = limits.max_side**2
     remarks: list[str] = []
     try:
         with Image.open(io.BytesIO(content), formats=[kind.value]) as picture:
@@ -52,9 +53,7 @@ def read_picture(content: bytes, path: Path, limits: FilmLimits, kind: FileForma
     except Image.DecompressionBombError as error:
         raise FilmRejected("too large: the picture declares too many pixels") from error
     except Exception as error:
-        raise FilmRejected(
-            f"the {kind.value} picture is truncated or damaged ({type(error).__name__})"
-        ) from error
+        raise FilmRejected(f"the {kind.value} picture is truncated or damaged ({type(error).__name__})") from error
     if turned:
         remarks.append("turned as its EXIF orientation says")
     if looks_inverted(grey):
@@ -65,9 +64,7 @@ def read_picture(content: bytes, path: Path, limits: FilmLimits, kind: FileForma
     return Film(path=path, pixels=grey, remarks=tuple(remarks))
 
 
-def _grey(
-    picture: Image.Image, limits: FilmLimits, remarks: list[str], white_is_zero: bool
-) -> npt.NDArray[np.float32]:
+def _grey(picture: Image.Image, limits: FilmLimits, remarks: list[str], white_is_zero: bool) -> npt.NDArray[np.float32]:
     if picture.mode.startswith("I;16"):
         pixels = np.asarray(picture).astype(np.uint16)
         if white_is_zero:  # the library undoes it for 8 bits only
@@ -86,9 +83,7 @@ def _grey(
     if picture.mode == "L":
         levels = np.asarray(picture)
     else:
-        converted = colour_to_grey(
-            np.asarray(picture.convert("RGB")), limits.colour_tolerance, limits.colour_share
-        )
+        converted = colour_to_grey(np.asarray(picture.convert("RGB")), limits.colour_tolerance, limits.colour_share)
         if converted is None:
             raise FilmRejected("a colour picture, not a radiograph")
         levels = converted

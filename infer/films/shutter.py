@@ -8,9 +8,7 @@ from PIL import Image, ImageDraw
 from pydicom.dataset import Dataset
 
 
-def outside_shutter(
-    ds: Dataset, rows: int, columns: int
-) -> tuple[npt.NDArray[np.bool_] | None, tuple[str, ...]]:
+def outside_shutter(ds: Dataset, rows: int, columns: int) -> tuple[npt.NDArray[np.bool_] | None, tuple[str, ...]]:
     """Pixels that the shutter hides, shape (rows, columns); None where it hides nothing or is unusable.
 
     Edges and vertices are given as rows and columns counted from 1; several shapes hide together.

@@ -32,9 +32,7 @@ def read_spacing(ds: Dataset) -> tuple[Spacing, tuple[str, ...]]:
 
     if imager and scanned and not _same(imager, scanned):
         remarks.append("Imager Pixel Spacing and Nominal Scanned Pixel Spacing disagree")
-    plain, plain_kind = (
-        (imager, SpacingKind.DETECTOR_PLANE) if imager else (scanned, SpacingKind.SCANNED_NOMINAL)
-    )
+    plain, plain_kind = (imager, SpacingKind.DETECTOR_PLANE) if imager else (scanned, SpacingKind.SCANNED_NOMINAL)
 
     if patient and plain and _same(patient, plain):
         if calibration:

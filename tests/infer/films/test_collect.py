@@ -1,0 +1,109 @@
+"""Files in: order, names, links, duplicates (common practice of archive walks, no source)."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import pytest
+
+from raysplay.infer.films.collect import collect
+
+
+def _fill(root: Path, names: list[str]) -> None:
+    for name in names:
+        (root / name).parent.mkdir(parents=True, exist_ok=True)
+        (root / name).write_bytes(name.encode())
+
+
+class TestOrderAndNames:
+    def test_tree_is_listed_in_order_relative_to_the_input(self, tmp_path: Path) -> None:
+        _fill(tmp_path, ["b/2.dcm", "b/10.png", "a.txt", "c/d/e", "a/z"])
+        names = [candidate.name for candidate in collect([tmp_path])]
+        assert names == ["a/z", "a.txt", "b/10.png", "b/2.dcm", "c/d/e"]
+        assert all((tmp_path / name).is_file() for name in names)
+
+    def test_order_does_not_depend_on_the_order_of_creation(self, tmp_path: Path) -> None:
+        names = ["x/1", "x/2", "y/1", "0"]
+        _fill(tmp_path / "one", names)
+        _fill(tmp_path / "two", names[::-1])
+        assert [c.name for c in collect([tmp_path / "one"])] == [c.name for c in collect([tmp_path / "two"])]
+
+    def test_one_file_goes_by_its_own_name(self, tmp_path: Path) -> None:
+        _fill(tmp_path, ["deep/film.dcm"])
+        assert [c.name for c in collect([tmp_path / "deep/film.dcm"])] == ["film.dcm"]
+
+    def test_several_inputs_keep_names_apart(self, tmp_path: Path) -> None:
+        _fill(tmp_path, ["a/film.dcm", "b/film.dcm"])
+        assert [c.name for c in collect([tmp_path / "b", tmp_path / "a"])] == ["a/film.dcm", "b/film.dcm"]
+
+    def test_overlapping_inputs_yield_each_file_once(self, tmp_path: Path) -> None:
+        _fill(tmp_path, ["a/film.dcm", "a/sub/other.dcm"])
+        found = collect([tmp_path / "a/sub", tmp_path / "a", tmp_path / "a/film.dcm"])
+        assert [c.name for c in found] == ["film.dcm", "sub/other.dcm"]
+        assert all(c.problem is None for c in found)
+
+    def test_hidden_files_and_folders_are_passed_over_unless_given(self, tmp_path: Path) -> None:
+        _fill(tmp_path, [".hidden", ".cache/film.dcm", "film.dcm"])
+        assert [c.name for c in collect([tmp_path])] == ["film.dcm"]
+        assert [c.name for c in collect([tmp_path / ".hidden"])] == [".hidden"]
+
+    def test_missing_input_is_named(self, tmp_path: Path) -> None:
+        with pytest.raises(FileNotFoundError, match=r"nowhere\.dcm"):
+            collect([tmp_path / "nowhere.dcm"])
+
+    @pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such names")
+    def test_name_that_is_no_text_can_still_be_written_to_a_table(self, tmp_path: Path) -> None:
+        (tmp_path / os.fsdecode(b"f\xfflm.dcm")).write_bytes(b"1")
+        (only,) = collect([tmp_path])
+        assert only.name.encode("utf-8") == b"f\\xfflm.dcm"
+        assert only.path.read_bytes() == b"1"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links need rights on Windows")
+class TestLinks:
+    def test_loop_of_links_ends(self, tmp_path: Path) -> None:
+        _fill(tmp_path, ["a/film.dcm"])
+        (tmp_path / "a/loop").symlink_to(tmp_path)
+        (tmp_path / "self").symlink_to(tmp_path / "self")
+        found = {c.name: c.problem for c in collect([tmp_path])}
+        assert found == {"a/film.dcm": None, "self": "a link that leads nowhere"}
+
+    def test_link_to_a_folder_outside_is_followed(self, tmp_path: Path) -> None:
+        _fill(tmp_path, ["archive/film.dcm", "in/own.dcm"])
+        (tmp_path / "in/linked").symlink_to(tmp_path / "archive")
+        assert [c.name for c in collect([tmp_path / "in"])] == ["linked/film.dcm", "own.dcm"]
+
+    def test_broken_link_gets_its_row(self, tmp_path: Path) -> None:
+        (tmp_path / "gone.dcm").symlink_to(tmp_path / "never_there")
+        (only,) = collect([tmp_path])
+        assert only.problem == "a link that leads nowhere"
+
+    def test_special_file_given_by_hand_gets_its_row_and_is_not_opened(self, tmp_path: Path) -> None:
+        os.mkfifo(tmp_path / "pipe")
+        assert [c.problem for c in collect([tmp_path / "pipe"])] == ["not a regular file"]
+        assert collect([tmp_path]) == []
+
+
+class TestDuplicates:
+    def test_second_file_with_the_same_bytes_names_the_first(self, tmp_path: Path) -> None:
+        content = os.urandom(300_000)
+        for name in ("b.dcm", "a.dcm", "c.png"):
+            (tmp_path / name).write_bytes(content)
+        found = {c.name: c.problem for c in collect([tmp_path])}
+        assert found == {"a.dcm": None, "b.dcm": "same file as a.dcm", "c.png": "same file as a.dcm"}
+
+    @pytest.mark.parametrize("position", [0, 150_000, 299_999])
+    def test_one_different_byte_is_no_duplicate(self, tmp_path: Path, position: int) -> None:
+        content = bytearray(300_000)
+        (tmp_path / "a").write_bytes(content)
+        content[position] = 1
+        (tmp_path / "b").write_bytes(content)
+        assert [c.problem for c in collect([tmp_path])] == [None, None]
+
+    def test_empty_files_are_left_to_be_refused_as_empty(self, tmp_path: Path) -> None:
+        _fill(tmp_path, ["x"])
+        for name in ("a", "b"):
+            (tmp_path / name).write_bytes(b"")
+        assert all(c.problem is None for c in collect([tmp_path]))
