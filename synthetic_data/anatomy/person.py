@@ -7,6 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
+
 from raysplay.synthetic_data.anatomy.rest import FINE, bone_index, bone_names, bones, fine_profile
 from raysplay.synthetic_data.settings import PersonSettings
 

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial.transform import Rotation
+
 from raysplay.synthetic_data.anatomy.person import Person
 from raysplay.synthetic_data.anatomy.posture import Posture
 from raysplay.synthetic_data.anatomy.rest import bone_names, bones
-from scipy.spatial.transform import Rotation
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
 from raysplay.synthetic_data.settings import PostureSettings
 
 VIEWS = ("dp", "oblique", "lateral")
@@ -69,7 +70,7 @@ def draw_posture(rng: np.random.Generator, settings: PostureSettings, view: str)
     pitch, roll = rng.normal(*settings.foot_pitch), rng.normal(*settings.foot_roll)
     leg = bool(rng.random() < 0.7)
     # Standing: the leg rises over the talus; lying or sitting: it runs back, away from the foot.
-    flexion = rng.uniform(-10, 15) if rng.random() < 0.35 else rng.uniform(25, 75)
+    flexion = rng.uniform(8, 30) if rng.random() < 0.35 else rng.uniform(28, 78)
     if view == "oblique":
         roll = (-1 if rng.random() < 0.8 else 1) * rng.uniform(27, 55)
     elif view == "lateral":

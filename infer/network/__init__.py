@@ -1,0 +1,1 @@
+"""The two networks: where the feet are, and where the landmarks of one foot are."""

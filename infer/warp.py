@@ -1,0 +1,109 @@
+"""Resampling of pictures by one 3 x 3 matrix; pixel centres stand at integers, for pixels and points alike."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import torch
+import torch.nn.functional as F  # noqa: N812
+from torch import Tensor
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def transform_points(matrix: FloatArray, points: FloatArray) -> FloatArray:
+    """Apply an affine (3, 3) matrix to (..., 2) points."""
+    return points @ matrix[:2, :2].T + matrix[:2, 2]
+
+
+def transform_covariance(matrix: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Carry (..., 2, 2) covariances through the linear part of an affine (3, 3) matrix."""
+    linear = matrix[:2, :2]
+    return linear @ covariance @ linear.T
+
+
+def similarity(source: FloatArray, target: FloatArray, weight: FloatArray | None = None) -> FloatArray:
+    """Least-squares similarity without reflection that carries ``source`` (K, 2) to ``target`` (K, 2).
+
+    Returns
+    -------
+    ndarray, shape (3, 3)
+
+    Raises
+    ------
+    ValueError
+        If all source points coincide.
+    """
+    w = np.ones(len(source)) if weight is None else weight
+    w = (w / w.sum())[:, None]
+    mean_s, mean_t = (w * source).sum(0), (w * target).sum(0)
+    s, t = source - mean_s, target - mean_t
+    spread = float((w * s * s).sum())
+    if spread < 1e-12:
+        raise ValueError("points coincide: no similarity is defined")
+    a = float((w * (s * t)).sum()) / spread
+    b = float((w * (s[:, :1] * t[:, 1:] - s[:, 1:] * t[:, :1])).sum()) / spread
+    matrix = np.array([[a, -b, 0.0], [b, a, 0.0], [0.0, 0.0, 1.0]])
+    matrix[:2, 2] = mean_t - matrix[:2, :2] @ mean_s
+    return matrix
+
+
+def warp(images: Tensor, source_from_target: Tensor, size: tuple[int, int], fill: str = "border") -> Tensor:
+    """Resample pictures.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, C, R, K)
+    source_from_target : Tensor, shape (B, 3, 3)
+        Affine maps from target pixels to source pixels.
+    size : (rows, columns) of the target
+    fill : {'border', 'zeros'}
+        What lies beyond the picture.
+
+    Returns
+    -------
+    Tensor, shape (B, C, rows, columns)
+    """
+    rows, columns = size
+    device, dtype = images.device, images.dtype
+    y, x = torch.meshgrid(
+        torch.arange(rows, device=device, dtype=torch.float32),
+        torch.arange(columns, device=device, dtype=torch.float32),
+        indexing="ij",
+    )
+    target = torch.stack([x, y, torch.ones_like(x)], dim=-1).reshape(1, -1, 3)
+    place = target @ source_from_target.to(torch.float32).transpose(1, 2)
+    place = place[..., :2].reshape(len(images), rows, columns, 2)
+    extent = torch.tensor([images.shape[-1], images.shape[-2]], device=device, dtype=torch.float32)
+    grid = (2 * place + 1) / extent - 1
+    return F.grid_sample(images, grid.to(dtype), mode="bilinear", padding_mode=fill, align_corners=False)
+
+
+def shrink(image: npt.NDArray[np.float32], factor: int) -> tuple[npt.NDArray[np.float32], FloatArray]:
+    """Average blocks of ``factor`` x ``factor`` pixels; edges are repeated to fill the last block.
+
+    Returns
+    -------
+    image : ndarray
+    original_from_small : ndarray, shape (3, 3)
+    """
+    matrix = np.array([[factor, 0, (factor - 1) / 2], [0, factor, (factor - 1) / 2], [0, 0, 1.0]])
+    if factor == 1:
+        return image, np.eye(3)
+    rows, columns = image.shape
+    padded = np.pad(image, ((0, -rows % factor), (0, -columns % factor)), mode="edge")
+    blocks = padded.reshape(padded.shape[0] // factor, factor, padded.shape[1] // factor, factor)
+    return blocks.mean((1, 3), dtype=np.float32), matrix
+
+
+def crop(image: npt.NDArray[np.float32], image_from_crop: FloatArray, size: tuple[int, int]) -> npt.NDArray[np.float32]:
+    """One crop of a film, averaged where the film is finer than the crop. Beyond the film: its edge values."""
+    scale = float(np.sqrt(abs(np.linalg.det(image_from_crop[:2, :2]))))
+    small, image_from_small = shrink(image, max(1, int(scale + 0.25)))
+    matrix = np.linalg.inv(image_from_small) @ image_from_crop
+    out = warp(
+        torch.from_numpy(np.ascontiguousarray(small))[None, None],
+        torch.from_numpy(matrix)[None],
+        size,
+    )
+    return out[0, 0].numpy()

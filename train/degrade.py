@@ -1,0 +1,119 @@
+"""What archives do to a film after it was made: loss of resolution, collimation, marks, lost corners."""
+
+from __future__ import annotations
+
+import numpy as np
+import torch
+import torch.nn.functional as F  # noqa: N812
+from torch import Tensor
+
+
+def lose_resolution(images: Tensor, factor: float) -> Tensor:
+    """Shrink by ``factor`` and enlarge again, as a film stored small and shown large."""
+    if factor <= 1.05:
+        return images
+    rows, columns = images.shape[-2:]
+    size = (max(8, round(rows / factor)), max(8, round(columns / factor)))
+    small = F.interpolate(images[:, None], size=size, mode="bilinear", antialias=True, align_corners=False)
+    return F.interpolate(small, size=(rows, columns), mode="bilinear", align_corners=False)[:, 0]
+
+
+def exposed_field(
+    rng: np.random.Generator,
+    count: int,
+    size: tuple[int, int],
+    device: torch.device,
+    share: float,
+    inset: float,
+) -> Tensor:
+    """Masks (B, R, C) of the exposed field: all, or a rectangle at an odd angle whose sides cut up to ``inset``."""
+    rows, columns = size
+    y, x = torch.meshgrid(
+        torch.linspace(-1, 1, rows, device=device),
+        torch.linspace(-1, 1, columns, device=device),
+        indexing="ij",
+    )
+    cut = rng.random(count) < share
+    angle = torch.as_tensor(rng.normal(0, 0.12, count), dtype=torch.float32, device=device)[:, None, None]
+    edges = 1 - rng.uniform(-0.3, inset, (4, count)) * cut
+    edges = np.where(cut, edges, 9.0)
+    left, right, top, bottom = (torch.as_tensor(e, dtype=torch.float32, device=device)[:, None, None] for e in edges)
+    u, v = x * torch.cos(angle) + y * torch.sin(angle), y * torch.cos(angle) - x * torch.sin(angle)
+    return (u > -left) & (u < right) & (v > -top) & (v < bottom)
+
+
+def add_marks(images: Tensor, marks: Tensor, rng: np.random.Generator, share: float, height: float) -> Tensor:
+    """Print bright marks (M, h, w) at random places, sizes and turns on a share of the images."""
+    count, rows, columns = images.shape
+    for _ in range(2):
+        chosen = np.nonzero(rng.random(count) < share)[0]
+        if len(chosen) == 0:
+            continue
+        mark = marks[torch.as_tensor(rng.integers(len(marks), size=len(chosen)), device=images.device)][:, None]
+        tall = rng.uniform(0.4, 1.4, len(chosen)) * height
+        angle = rng.choice([0, np.pi / 2, np.pi, -np.pi / 2], len(chosen), p=[0.7, 0.1, 0.1, 0.1])
+        angle = angle + rng.normal(0, 0.08, len(chosen))
+        flip = np.where(rng.random(len(chosen)) < 0.15, -1.0, 1.0)
+        cx, cy = rng.uniform(-1, 1, len(chosen)), rng.uniform(-1, 1, len(chosen))
+        sx, sy = columns / tall / (marks.shape[2] / marks.shape[1]), rows / tall
+        # Grid of the mark, in its own -1..1, as seen from the image's -1..1.
+        cos, sin = np.cos(angle), np.sin(angle)
+        ratio = rows / columns
+        theta = np.zeros((len(chosen), 2, 3))
+        theta[:, 0] = np.stack(
+            [flip * cos * sx, flip * sin * sx * ratio, -flip * (cos * cx + sin * cy * ratio) * sx], 1
+        )
+        theta[:, 1] = np.stack([-sin * sy / ratio, cos * sy, (sin * cx / ratio - cos * cy) * sy], 1)
+        grid = F.affine_grid(
+            torch.as_tensor(theta, dtype=torch.float32, device=images.device),
+            [len(chosen), 1, rows, columns],
+            align_corners=False,
+        )
+        printed = F.grid_sample(mark, grid, padding_mode="zeros", align_corners=False)[:, 0]
+        bright = torch.as_tensor(rng.uniform(0.6, 1.0, len(chosen)), dtype=torch.float32, device=images.device)
+        where = torch.as_tensor(chosen, device=images.device)
+        images = images.index_copy(0, where, torch.maximum(images[where], printed * bright[:, None, None]))
+    return images
+
+
+def draw_marks(count: int = 96, seed: int = 5) -> Tensor:
+    """Bitmaps (count, 32, 96) of letters, words, numbers and plates such as stand on films."""
+    from PIL import Image, ImageDraw, ImageFont
+
+    rng = np.random.default_rng(seed)
+    texts = [
+        "R",
+        "L",
+        "R",
+        "L",
+        "RT",
+        "LT",
+        "WB",
+        "STAND",
+        "AP",
+        "DP",
+        "12.04",
+        "0417",
+        "R FOOT",
+        "L FOOT",
+        "|||",
+        "+",
+    ]
+    marks = []
+    for k in range(count):
+        picture = Image.new("L", (96, 32), 0)
+        pen = ImageDraw.Draw(picture)
+        text = texts[k % len(texts)]
+        font = ImageFont.load_default(size=int(rng.integers(14, 30)))
+        box = pen.textbbox((0, 0), text, font=font)
+        at = ((96 - (box[2] - box[0])) / 2 - box[0], (32 - (box[3] - box[1])) / 2 - box[1])
+        style = k % 5
+        if style == 3:  # a letter cut out of a bright plate
+            pen.rectangle((at[0] + box[0] - 5, 1, at[0] + box[2] + 5, 30), fill=255)
+            pen.text(at, text, font=font, fill=0)
+        else:
+            pen.text(at, text, font=font, fill=255)
+            if style == 4:
+                pen.rectangle((at[0] + box[0] - 5, 1, at[0] + box[2] + 5, 30), outline=200, width=2)
+        marks.append(np.asarray(picture, np.float32) / 255)
+    return torch.from_numpy(np.stack(marks))

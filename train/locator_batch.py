@@ -1,0 +1,185 @@
+"""Batches for the locator: whole small films with any number of feet, turned any way, and things that are no feet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from raysplay.configs import landmark_schema
+from raysplay.infer.network.landmark_network import VIEWS
+from raysplay.infer.network.locator_network import STRIDE, UNIT
+from raysplay.infer.settings import reading_settings
+from raysplay.infer.warp import warp
+from raysplay.synthetic_data.film.formation import form
+from raysplay.synthetic_data.film.look import draw_looks
+from raysplay.train.degrade import add_marks, exposed_field, lose_resolution
+from raysplay.train.intensity import Intensity
+from raysplay.train.pool import Pool
+
+SLOTS = 2
+"""Places for a foot or another thing on a film."""
+
+HEAT_SPREAD = 1.2
+"""Spread of the centre target in cells."""
+
+
+@dataclass(frozen=True)
+class LocatorBatch:
+    """Small films (B, S, S) and the targets of ``locator_loss``."""
+
+    images: Tensor
+    target: dict[str, Tensor]
+
+
+def _placements(
+    rng: np.random.Generator, count: int, side: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Film-from-foot maps (B, SLOTS, 3, 3) in mm to pixels, mirrored flags, which slots are used, mm per pixel.
+
+    A foot's frame here: x lateral, y distal in mm about a point amid the metatarsals.
+    """
+    pixel = np.exp(rng.uniform(np.log(0.55), np.log(1.7), count))
+    number = rng.choice([0, 1, 2], count, p=[0.06, 0.62, 0.32])
+    base = rng.choice([0.0, 180.0, 90.0, -90.0], count, p=[0.45, 0.35, 0.1, 0.1]) + rng.normal(0, 9, count)
+    base = np.where(rng.random(count) < 0.12, rng.uniform(0, 360, count), base)
+    matrix = np.tile(np.eye(3), (count, SLOTS, 1, 1))
+    mirrored = rng.random((count, SLOTS)) < 0.5
+    # Two feet on a film are mostly a left and a right, toes the same way.
+    pair = rng.random(count) < 0.8
+    mirrored[:, 1] = np.where(pair, ~mirrored[:, 0], mirrored[:, 1])
+    used = np.arange(SLOTS)[None] < number[:, None]
+    half = side * pixel / 2
+    for k in range(SLOTS):
+        angle = np.radians(
+            base + rng.normal(0, 7, count) + np.where(rng.random(count) < 0.1, rng.uniform(0, 360, count), 0)
+        )
+        c, s = np.cos(angle) / pixel, np.sin(angle) / pixel
+        flip = np.where(mirrored[:, k], -1.0, 1.0)
+        matrix[:, k, 0, 0], matrix[:, k, 0, 1] = flip * c, s
+        matrix[:, k, 1, 0], matrix[:, k, 1, 1] = flip * s, -c
+        reach = np.maximum(half - 95, 20)
+        place = rng.uniform(-1, 1, (count, 2)) * reach[:, None]
+        if k == 0:
+            first = place
+        else:
+            apart = rng.choice([-1, 1], count) * rng.uniform(85, 170, count)
+            across = np.stack([np.cos(np.radians(base)), np.sin(np.radians(base))], 1) * apart[:, None]
+            place = first + across + rng.normal(0, 14, (count, 2))
+            near = np.abs(place).max(1) < half + 10
+            used[:, k] &= near
+        matrix[:, k, :2, 2] = place / pixel[:, None] + (side - 1) / 2
+    return matrix, mirrored, used, pixel
+
+
+@torch.no_grad()
+def locator_batch(
+    pool: Pool,
+    count: int,
+    rng: np.random.Generator,
+    generator: torch.Generator,
+    marks: Tensor,
+    intensity: Intensity | None,
+) -> LocatorBatch:
+    """Compose, expose and degrade ``count`` small films."""
+    settings, schema = reading_settings(), landmark_schema()
+    side, device, pitch = settings.film_side, pool.device, pool.settings.pitch_mm
+    index = torch.tensor([schema.index(a.code) for a in settings.anchors], device=device)
+    weights = torch.as_tensor(settings.anchor_weights, dtype=torch.float32, device=device)
+    middle_of = weights / weights.sum()
+    placed, mirrored, used, pixel = _placements(rng, count, side)
+    film_from_foot = torch.as_tensor(placed, dtype=torch.float32, device=device)
+    total = torch.zeros(count, 3, side, side, device=device)
+    anchors, views = [], []
+    for k in range(SLOTS):
+        number = pool.draw(count, generator)
+        points = pool.points[number]
+        views.append(pool.views[number])
+        middle = (points[:, index] * middle_of[:, None]).sum(1)
+        middle = torch.where(
+            (views[-1] == VIEWS.index("other"))[:, None],
+            middle.new_tensor([290.0, 560.0]) * 0.34 / pitch,
+            middle,
+        )
+        foot_from_store = torch.zeros(count, 3, 3, device=device)
+        foot_from_store[:, 0, 0], foot_from_store[:, 1, 1], foot_from_store[:, 2, 2] = pitch, -pitch, 1
+        foot_from_store[:, 0, 2], foot_from_store[:, 1, 2] = -pitch * middle[:, 0], pitch * middle[:, 1]
+        film_from_store = film_from_foot[:, k] @ foot_from_store
+        on = torch.as_tensor(used[:, k], dtype=torch.float32, device=device)
+        lengths = warp(pool.lengths[number], torch.linalg.inv(film_from_store), (side, side), fill="zeros")
+        total += lengths.float() * on[:, None, None, None]
+        anchors.append(points[:, index] @ film_from_store[:, :2, :2].transpose(1, 2) + film_from_store[:, None, :2, 2])
+    at, view = torch.stack(anchors, 1), torch.stack(views, 1)
+
+    pixel_mm = torch.as_tensor(pixel, dtype=torch.float32, device=device)
+    look = draw_looks(rng, count).to(device)
+    images = form(total[:, 0], total[:, 1], total[:, 2], look, pixel_mm, generator)
+    size = (side, side)
+    field = exposed_field(rng, count, size, device, 0.35, 0.45)
+    outside = torch.as_tensor(
+        rng.choice([0.0, 0.03, 1.0], count, p=[0.6, 0.2, 0.2]), dtype=torch.float32, device=device
+    )
+    images = torch.where(field, images, outside[:, None, None])
+    images = add_marks(images, marks, rng, 0.35, 16)
+    # A film that is not square leaves two black bands.
+    narrow = np.where(rng.random(count) < 0.7, rng.uniform(0.5, 1.0, count), 1.0)
+    upright = rng.random(count) < 0.75
+    x = torch.linspace(-1, 1, side, device=device).abs()
+    band = torch.as_tensor(narrow, dtype=torch.float32, device=device)[:, None]
+    wide = x[None] <= band
+    tall = torch.ones_like(wide)
+    up = torch.as_tensor(upright, device=device)[:, None]
+    on_film = torch.where(up, tall, wide)[:, :, None] & torch.where(up, wide, tall)[:, None, :]
+    images = images * on_film
+    quarter = -(-count // 4)
+    factors = [1.0, 1.0, *np.exp(rng.uniform(0, np.log(2.0), 2))]
+    images = torch.cat(
+        [lose_resolution(part, float(f)) for part, f in zip(images.split(quarter), factors, strict=False)]
+    )
+    if intensity is not None:
+        images = intensity(images, rng)
+
+    shown_field = field & on_film
+    column = at[..., 0].round().long().clamp(0, side - 1)
+    row = at[..., 1].round().long().clamp(0, side - 1)
+    shown = shown_field.flatten(1).gather(1, (row * side + column).flatten(1)).reshape(row.shape)
+    inside = ((at > 0) & (at < side - 1)).all(-1) & shown
+    seen = (inside.float() * weights).sum(-1) / weights.sum()
+    is_foot = torch.as_tensor(used, device=device) & (view != VIEWS.index("other"))
+    centre = (at * middle_of[:, None]).sum(2)
+    cell = ((centre - (STRIDE - 1) / 2) / STRIDE).round().long()
+    cells = side // STRIDE
+    within = ((cell >= 0) & (cell < cells)).all(-1)
+    # Feet of which little is on the film are neither asked for nor forbidden.
+    positive = is_foot & within & (seen > 0.55)
+    grid = torch.arange(cells, device=device)
+    heat = torch.zeros(count, cells, cells, device=device)
+    for k in range(SLOTS):
+        gx = torch.exp(-0.5 * ((grid - cell[:, k, :1]) / HEAT_SPREAD) ** 2)
+        gy = torch.exp(-0.5 * ((grid - cell[:, k, 1:]) / HEAT_SPREAD) ** 2)
+        peak = gy[:, :, None] * gx[:, None, :]
+        strength = torch.where(positive[:, k], 1.0, torch.where(is_foot[:, k] & (seen[:, k] > 0.2), 0.9, 0.0))
+        heat = torch.maximum(heat, peak * strength[:, None, None])
+
+    image, slot = torch.nonzero(positive).unbind(1)
+    around = torch.tensor([(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1)], device=device)
+    c = cell[image, slot]
+    rows = (c[:, None, 1] + around[:, 0]).clamp(0, cells - 1)
+    columns = (c[:, None, 0] + around[:, 1]).clamp(0, cells - 1)
+    place = torch.stack([columns, rows], -1) * STRIDE + (STRIDE - 1) / 2
+    offsets = (at[image, slot][:, None] - place[:, :, None]) / UNIT
+    repeat = len(around)
+    side_known = (view[image, slot] != VIEWS.index("lateral")).float()
+    left = torch.as_tensor(mirrored, device=device)[image, slot]
+    target = {
+        "heat": heat,
+        "cell": torch.stack([image[:, None].expand(-1, repeat), rows, columns], -1).reshape(-1, 3),
+        "offsets": offsets.reshape(-1, *offsets.shape[2:]),
+        "weight": (inside[image, slot].float() * 0.9 + 0.1)[:, None].expand(-1, repeat, -1).reshape(-1, len(index)),
+        "left": left.float()[:, None].expand(-1, repeat).reshape(-1),
+        "side_weight": side_known[:, None].expand(-1, repeat).reshape(-1),
+        "view": view[image, slot][:, None].expand(-1, repeat).reshape(-1),
+    }
+    return LocatorBatch(images, target)

@@ -1,0 +1,125 @@
+"""A store of cast feet on the training device.
+
+Casting a foot costs more than a training step on it. Feet are therefore cast once, kept as path lengths, and cut,
+exposed and shown anew each time they are used; the store is renewed piece by piece while training goes on.
+"""
+
+from __future__ import annotations
+
+import multiprocessing as mp
+from collections.abc import Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from raysplay.configs import landmark_schema
+from raysplay.infer.network.landmark_network import VIEWS
+from raysplay.synthetic_data.anatomy.other_parts import OTHER_PARTS, draw_other_part
+from raysplay.synthetic_data.film.formation import join_soft
+from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Subject, cast
+from raysplay.synthetic_data.subject import draw_subject
+from raysplay.train.settings import PoolSettings
+
+CHANNELS = 3
+"""Path lengths through cortical bone, spongy bone and soft tissue."""
+
+
+def draw_group(seed: int, number: int, count: int, shares: dict[str, float]) -> tuple[list[Subject], list[int]]:
+    """Subjects of one casting group and their views (numbers in ``VIEWS``); reproducible from seed and number."""
+    rng = np.random.default_rng([seed, number])
+    names = list(shares)
+    share = np.array([shares[n] for n in names])
+    subjects, views = [], []
+    for k in range(count):
+        view = names[rng.choice(len(names), p=share / share.sum())]
+        if view == "other":
+            subjects.append(draw_other_part([seed, number, k], str(rng.choice(OTHER_PARTS))))
+        else:
+            subjects.append(draw_subject([seed, number, k], view)[0])
+        views.append(VIEWS.index(view))
+    return subjects, views
+
+
+class Pool:
+    """Cast feet, renewed as training goes on.
+
+    Attributes
+    ----------
+    lengths : Tensor of float16, shape (size, 3, rows, columns)
+        Path lengths in mm.
+    points : Tensor, shape (size, L, 2)
+        Landmarks in pixels of the store.
+    views : Tensor of int, shape (size,)
+    cast_count : int
+        Feet cast so far.
+    """
+
+    def __init__(self, settings: PoolSettings, seed: int, device: torch.device) -> None:
+        self.settings, self.seed, self.device = settings, seed, device
+        shape = (settings.size, CHANNELS, settings.rows, settings.columns)
+        half = torch.float16 if device.type == "cuda" else torch.float32
+        self.lengths = torch.zeros(shape, dtype=half, device=device)
+        self.points = torch.zeros(settings.size, len(landmark_schema()), 2, device=device)
+        self.views = torch.zeros(settings.size, dtype=torch.long, device=device)
+        self.cast_count = 0
+        self.filled = 0
+        self._owed = 0.0
+        self._groups = self._draw()
+        pitch = settings.pitch_mm
+        self._matrix = torch.tensor(
+            [[1 / pitch, 0, -settings.left_mm / pitch], [0, -1 / pitch, settings.top_mm / pitch], [0, 0, 1]]
+        )
+
+    def _draw(self) -> Iterator[tuple[list[Subject], list[int]]]:
+        s = self.settings
+        number = 0
+        if s.workers == 0:
+            while True:
+                yield draw_group(self.seed, number, s.cast_batch, s.view_shares)
+                number += 1
+        with ProcessPoolExecutor(s.workers, mp_context=mp.get_context("spawn")) as workers:
+            ahead: list[Future[tuple[list[Subject], list[int]]]] = []
+            while True:
+                while len(ahead) < 2 * s.workers:
+                    ahead.append(workers.submit(draw_group, self.seed, number, s.cast_batch, s.view_shares))
+                    number += 1
+                yield ahead.pop(0).result()
+
+    @torch.no_grad()
+    def cast_group(self) -> None:
+        """Cast one group over the oldest feet of the store."""
+        subjects, views = next(self._groups)
+        s = self.settings
+        size = (s.rows, s.columns)
+        shadow = cast(subjects, self._matrix.expand(len(subjects), 3, 3), size, self.device)
+        soft = join_soft(shadow.soft, size, SOFT_STEP)
+        lengths = torch.stack([(shadow.outer - shadow.inner).clamp_min(0), shadow.inner.clamp_min(0), soft], dim=1)
+        where = torch.arange(self.cast_count, self.cast_count + len(subjects), device=self.device) % s.size
+        self.lengths[where] = lengths.to(self.lengths.dtype)
+        self.points[where] = shadow.points
+        self.views[where] = torch.tensor(views, device=self.device)
+        self.cast_count += len(subjects)
+        self.filled = min(s.size, self.cast_count)
+
+    def fill(self, count: int) -> None:
+        """Cast until ``count`` feet are held."""
+        while self.filled < min(count, self.settings.size):
+            self.cast_group()
+
+    def refresh(self) -> None:
+        """Cast what one training step owes."""
+        self._owed += self.settings.refresh
+        while self._owed >= self.settings.cast_batch:
+            self.cast_group()
+            self._owed -= self.settings.cast_batch
+
+    def draw(self, count: int, generator: torch.Generator, view: int | None = None) -> Tensor:
+        """Numbers of ``count`` random feet held, of one view if asked."""
+        if view is None:
+            return torch.randint(self.filled, (count,), generator=generator, device=self.device)
+        fitting = torch.nonzero(self.views[: self.filled] == view).squeeze(1)
+        if len(fitting) == 0:
+            return torch.randint(self.filled, (count,), generator=generator, device=self.device)
+        return fitting[torch.randint(len(fitting), (count,), generator=generator, device=self.device)]
