@@ -70,6 +70,7 @@ def run_measure(
         If a path is missing, there is no file, ``out`` cannot take the run, or a configuration is wrong.
     """
     from raysplay.configs.load import ConfigError, landmark_schema
+    from raysplay.configs.protocol import reported_measures
     from raysplay.infer.decide.config import decision_limits
     from raysplay.infer.films.collect import collect
     from raysplay.infer.films.limits import film_limits
@@ -93,11 +94,10 @@ def run_measure(
     # These bring the network and the decoders with them; a wrong call should not have to wait for that.
     from raysplay.infer.films.decode import FilmReader
     from raysplay.infer.pipeline import read_archive
-    from raysplay.measure import MEASURES
 
     with console.status("Loading the network"):
         feet = foot_reader(threads)
-    values = {measure.name: array("d") for measure in MEASURES}
+    values = {measure.name: array("d") for measure in reported_measures()}
     writer = RunWriter(folder, schema, overlays=overlays)
     try:
         with FilmReader(reading) as films, _progress(console) as progress:

@@ -12,6 +12,7 @@ from typing import Protocol
 
 import numpy as np
 
+from raysplay.configs.protocol import reported_measures
 from raysplay.infer.decide.case import FootCase
 from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.decision import decide, failed, no_foot, not_read, refusal
@@ -21,7 +22,7 @@ from raysplay.infer.films.collect import Candidate
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.records import Decision, FilmRecord, FootLandmarks, FootRecord, FoundFoot, Measurement
-from raysplay.measure import MEASURES, LandmarkSchema, measure_feet, to_foot_frame
+from raysplay.measure import LandmarkSchema, measure_feet, to_foot_frame
 
 _AHEAD = 2
 """Films decoded ahead of the network; bounds memory."""
@@ -161,6 +162,7 @@ def _measure(
         aspect=spacing.aspect,
     )
     assert covariance is not None
+    reported = reported_measures()
     measured = measure_feet(
         points,
         covariance,
@@ -168,6 +170,7 @@ def _measure(
         visible=usable_landmarks(film, landmarks, limits.landmarks)[None],
         level=limits.interval.level,
         inflation=limits.interval.inflation,
+        measures=reported,
     )
     return tuple(
         Measurement(
@@ -178,7 +181,7 @@ def _measure(
             measure.unit,
             measure.construction,
         )
-        for measure in MEASURES
+        for measure in reported
     )
 
 

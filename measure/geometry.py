@@ -1,4 +1,4 @@
-"""Signed angles and perpendiculars in the right-foot frame (+x lateral, +y distal)."""
+"""Signed angles, perpendiculars and distances in the right-foot frame (+x lateral, +y distal)."""
 
 from __future__ import annotations
 
@@ -79,3 +79,88 @@ def lateral_normal(distal: npt.ArrayLike) -> FloatArray:
     """
     a = np.asarray(distal, dtype=np.float64)
     return np.stack([a[..., 1], -a[..., 0]], axis=-1)
+
+
+def length(v: npt.ArrayLike) -> FloatArray:
+    """Length of a vector, in its own unit.
+
+    Examples
+    --------
+    >>> float(length([3.0, 4.0]))
+    5.0
+    """
+    v = np.asarray(v, dtype=np.float64)
+    size: FloatArray = np.sqrt(v[..., 0] ** 2 + v[..., 1] ** 2)
+    return size
+
+
+def along(axis: npt.ArrayLike, offset: npt.ArrayLike) -> FloatArray:
+    """Component of ``offset`` along ``axis``, positive the way the axis points (distally).
+
+    Parameters
+    ----------
+    axis, offset : array_like, shape (..., 2)
+
+    Returns
+    -------
+    ndarray, shape (...)
+        In the unit of ``offset``; ``nan`` where the axis has no length.
+
+    Examples
+    --------
+    >>> float(along([0.0, 5.0], [3.0, 7.0]))
+    7.0
+    """
+    a = np.asarray(axis, dtype=np.float64)
+    o = np.asarray(offset, dtype=np.float64)
+    return (a[..., 0] * o[..., 0] + a[..., 1] * o[..., 1]) / _nonzero(length(a))
+
+
+def across(axis: npt.ArrayLike, offset: npt.ArrayLike) -> FloatArray:
+    """Signed distance of ``offset`` from a line along ``axis`` through the origin; positive lateral of it.
+
+    Parameters
+    ----------
+    axis, offset : array_like, shape (..., 2)
+
+    Returns
+    -------
+    ndarray, shape (...)
+        In the unit of ``offset``; ``nan`` where the axis has no length.
+
+    Examples
+    --------
+    >>> float(across([0.0, 5.0], [3.0, 7.0]))
+    3.0
+    """
+    a = np.asarray(axis, dtype=np.float64)
+    o = np.asarray(offset, dtype=np.float64)
+    return (a[..., 1] * o[..., 0] - a[..., 0] * o[..., 1]) / _nonzero(length(a))
+
+
+def crossing(axis: npt.ArrayLike, offset: npt.ArrayLike, line: npt.ArrayLike) -> FloatArray:
+    """Where along ``axis`` from the origin a line through ``offset`` in the direction ``line`` crosses it.
+
+    Parameters
+    ----------
+    axis, offset, line : array_like, shape (..., 2)
+
+    Returns
+    -------
+    ndarray, shape (...)
+        In lengths of ``axis``; ``nan`` where the two are parallel.
+
+    Examples
+    --------
+    >>> float(crossing([0.0, 10.0], [-20.0, 5.0], [40.0, 0.0]))
+    0.5
+    """
+    a = np.asarray(axis, dtype=np.float64)
+    o = np.asarray(offset, dtype=np.float64)
+    t = np.asarray(line, dtype=np.float64)
+    numerator = o[..., 1] * t[..., 0] - o[..., 0] * t[..., 1]
+    return numerator / _nonzero(a[..., 1] * t[..., 0] - a[..., 0] * t[..., 1])
+
+
+def _nonzero(value: FloatArray) -> FloatArray:
+    return np.where(value == 0.0, np.nan, value)

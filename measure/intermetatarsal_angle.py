@@ -1,48 +1,92 @@
-"""Intermetatarsal angle 1-2 (IMA)."""
+"""Intermetatarsal angles (IMA 1-2, IMA 4-5, IMA 1-5)."""
 
 from __future__ import annotations
 
-from raysplay.measure.axes import SHAFT, Landmarks, shaft, shaft_landmarks
-from raysplay.measure.definition import DEGREE, Measure
-from raysplay.measure.geometry import FloatArray, ang
+from raysplay.measure.axes import CONSTRUCTIONS, MEDIAL_EDGE, SHAFT, axis
+from raysplay.measure.definition import DEGREE, Measure, angle_gradient, between_axes
+from raysplay.measure.evidence import Evidence
 
 
-def intermetatarsal_angle(landmarks: Landmarks) -> FloatArray:
-    """Angle from the first to the second metatarsal; positive where they diverge distally.
-
-    Parameters
-    ----------
-    landmarks : mapping of code to ndarray, shape (..., 2)
-        Right-foot frame, any one unit of length.
-
-    Returns
-    -------
-    ndarray, shape (...)
-        Degrees; ``nan`` where an axis has no length.
+def intermetatarsal_angle(construction: str = SHAFT) -> Measure:
+    """First to second metatarsal.
 
     Examples
     --------
-    >>> import numpy as np
-    >>> first = {"M1p_med": [-26, 10], "M1p_lat": [-14, 10], "M1d_med": [-36, 20], "M1d_lat": [-24, 20]}
-    >>> second = {"M2p_med": [-4, 20], "M2p_lat": [4, 20], "M2d_med": [-4, 60], "M2d_lat": [4, 60]}
-    >>> foot = {code: np.array(xy, dtype=float) for code, xy in (first | second).items()}
-    >>> float(intermetatarsal_angle(foot))
-    45.0
+    >>> len(intermetatarsal_angle().landmarks)
+    8
     """
-    return ang(shaft(landmarks, "M1"), shaft(landmarks, "M2"))
+    return Measure(
+        name="ima",
+        title="Intermetatarsal angle 1-2",
+        abbreviation="IMA",
+        unit=DEGREE,
+        construction=construction,
+        vectors=(axis("M1", construction), axis("M2", construction)),
+        function=between_axes,
+        gradient=angle_gradient,
+        constructions=CONSTRUCTIONS,
+        definition=(
+            "Signed angle from the axis of the first metatarsal to that of the second; positive where they "
+            "diverge distally."
+        ),
+        source="Coughlin, Saltzman, Nunley, Foot Ankle Int 2002;23:68",
+        evidence=Evidence.MEMORY,
+        caution=(
+            "After a distal osteotomy the shaft does not move and the head does: read head_base beside shaft "
+            "(from memory, Schneider and Knahr, Foot Ankle Int 1998;19:532)."
+        ),
+    )
 
 
-INTERMETATARSAL_ANGLE = Measure(
-    name="ima",
-    title="Intermetatarsal angle 1-2",
-    abbreviation="IMA",
-    unit=DEGREE,
-    construction=SHAFT,
-    landmarks=(*shaft_landmarks("M1"), *shaft_landmarks("M2")),
-    function=intermetatarsal_angle,
-    definition=(
-        "Signed angle from the shaft axis of the first metatarsal to that of the second; "
-        "positive where they diverge distally."
-    ),
-    source="Coughlin, Saltzman, Nunley, Foot Ankle Int 2002;23:68 (construction from memory)",
-)
+def intermetatarsal_angle_4_5(construction: str = SHAFT) -> Measure:
+    """Fourth to fifth metatarsal.
+
+    Examples
+    --------
+    >>> intermetatarsal_angle_4_5().abbreviation
+    'IMA 4-5'
+    """
+    return Measure(
+        name="ima45",
+        title="Intermetatarsal angle 4-5",
+        abbreviation="IMA 4-5",
+        unit=DEGREE,
+        construction=construction,
+        vectors=(axis("M4", construction), axis("M5", construction)),
+        function=between_axes,
+        gradient=angle_gradient,
+        constructions=(SHAFT, MEDIAL_EDGE),
+        definition=(
+            "Signed angle from the axis of the fourth metatarsal to that of the fifth; positive where they "
+            "diverge distally."
+        ),
+        source="variants by a tangent of the proximal shaft exist: Fallat and Buckholz 1980; Coughlin 1991",
+        evidence=Evidence.MEMORY,
+    )
+
+
+def intermetatarsal_angle_1_5(construction: str = SHAFT) -> Measure:
+    """First to fifth metatarsal.
+
+    Examples
+    --------
+    >>> intermetatarsal_angle_1_5().title
+    'Intermetatarsal angle 1-5'
+    """
+    return Measure(
+        name="ima15",
+        title="Intermetatarsal angle 1-5",
+        abbreviation="IMA 1-5",
+        unit=DEGREE,
+        construction=construction,
+        vectors=(axis("M1", construction), axis("M5", construction)),
+        function=between_axes,
+        gradient=angle_gradient,
+        constructions=CONSTRUCTIONS,
+        definition=(
+            "Signed angle from the axis of the first metatarsal to that of the fifth: splay of the forefoot; "
+            "positive where they diverge distally."
+        ),
+        source="angle between the two axes, as IMA 1-2",
+        evidence=Evidence.PROPOSED,
+    )

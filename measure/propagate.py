@@ -1,4 +1,8 @@
-"""Measures of many feet at once, each with an interval from the landmarks' covariance."""
+"""Measures of many feet at once, each with an interval from the landmarks' covariance.
+
+All constructions are linear in the landmarks, so the covariance is carried to the measures' vectors first: axes that
+measures share, and their covariances, are worked out once.
+"""
 
 from __future__ import annotations
 
@@ -9,19 +13,19 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from raysplay.measure.axes import Landmarks
-from raysplay.measure.definition import DEGREE, Measure
+from raysplay.measure.axes import Direction
+from raysplay.measure.definition import DEGREE, MILLIMETRE, Measure
 from raysplay.measure.geometry import FloatArray
 from raysplay.measure.registry import MEASURES
 from raysplay.measure.schema import LandmarkSchema
 
 BoolArray = npt.NDArray[np.bool_]
 
-_BLOCK = 8192
+_BLOCK = 4096
 """Feet worked on at a time, so that intermediate arrays stay in the processor's cache."""
 
 _STEP = 1e-5
-"""Step of the central difference as a part of the landmarks' extent; its error is near 1e-10."""
+"""Step of the central difference as a part of the measure's longest vector; its error is near 1e-10."""
 
 _SLACK = 1.0 + 1e-9
 """A covariance may miss being semidefinite by rounding."""
@@ -29,21 +33,26 @@ _SLACK = 1.0 + 1e-9
 
 @dataclass(frozen=True)
 class MeasureArray:
-    """One measure over N feet; all four are ``nan`` for a foot whose measure is withheld.
+    """One measure over N feet; all four arrays are ``nan`` for a foot whose measure is withheld.
 
     Attributes
     ----------
     value : ndarray, shape (N,)
     sd : ndarray, shape (N,)
-        Standard deviation of the error of ``value``.
+        Standard deviation of the error of ``value``, before it is clipped where the measure has bounds.
     low, high : ndarray, shape (N,)
         Ends of the interval.
+    measure, unit, construction : str
+        What the numbers are.
     """
 
     value: FloatArray
     sd: FloatArray
     low: FloatArray
     high: FloatArray
+    measure: str = ""
+    unit: str = ""
+    construction: str = ""
 
 
 def measure_values(
@@ -52,6 +61,7 @@ def measure_values(
     *,
     visible: npt.ArrayLike | None = None,
     measures: Sequence[Measure] = MEASURES,
+    millimetres: npt.ArrayLike = False,
 ) -> dict[str, FloatArray]:
     """Values alone, for landmarks that are exact.
 
@@ -64,17 +74,20 @@ def measure_values(
     visible : array_like of bool, shape (N, L), or None
         False withholds every measure that needs the landmark.
     measures : sequence of Measure
+    millimetres : array_like of bool, scalar or shape (N,)
+        Whether the points are in millimetres that may be reported; False withholds lengths in mm, while ratios
+        stay.
 
     Returns
     -------
     dict of str to ndarray, shape (N,)
-        By name of the measure, in its unit; ``nan`` where a needed landmark is missing, not finite or not
-        visible, or an axis has no length.
+        By name of the measure, in its unit; ``nan`` where a needed landmark is missing, not finite, not
+        visible or not in the schema, or an axis has no length.
 
     Raises
     ------
     ValueError
-        If shapes do not fit or the schema lacks a landmark that a measure needs.
+        If shapes do not fit, or two measures share a name.
 
     Examples
     --------
@@ -85,13 +98,21 @@ def measure_values(
     [45.0]
     """
     located, shown = _check_points(points, schema, visible)
-    values = {}
+    _check_names(measures)
+    in_mm = _check_millimetres(millimetres, len(located))
+    codes = _known_codes(measures, schema)
+    values = {measure.name: np.full(len(located), np.nan) for measure in measures}
+    for block in _blocks(len(located)):
+        feet = _Feet(located[block], shown[block], codes, schema)
+        for measure in measures:
+            if codes.issuperset(measure.landmarks):
+                value = feet.value(measure)
+                if measure.bounds is not None:
+                    value = np.clip(value, *measure.bounds)
+                values[measure.name][block] = value
     for measure in measures:
-        index = _index(measure, schema)
-        value = np.empty(len(located))
-        for block in _blocks(len(located)):
-            value[block] = measure.function(_landmarks(measure, _gather(located[block], shown[block], index)))
-        values[measure.name] = value
+        if measure.unit == MILLIMETRE:
+            values[measure.name][~in_mm] = np.nan
     return values
 
 
@@ -104,11 +125,12 @@ def measure_feet(
     level: float = 0.90,
     inflation: Mapping[str, float] | None = None,
     measures: Sequence[Measure] = MEASURES,
+    millimetres: npt.ArrayLike = False,
 ) -> dict[str, MeasureArray]:
     """Values with their intervals, by linear propagation of the landmarks' covariance.
 
-    ``sd = inflation * sqrt(J C J^T)`` with the Jacobian J by central differences over the landmarks that the
-    measure names; the interval is ``value -+ z * sd`` with the normal quantile of ``level``.
+    ``sd = inflation * sqrt(J C J^T)``; J is exact for angles between two axes and by central differences for the
+    rest. The interval is ``value -+ z * sd`` with the normal quantile of ``level``, clipped as the value is.
 
     Parameters
     ----------
@@ -116,7 +138,8 @@ def measure_feet(
         Right-foot frame, in schema order.
     covariance : array_like, shape (N, L, 2, 2) or (N, 2 L, 2 L)
         In the square of the points' unit. The first form takes landmarks as independent of each other; the
-        second runs x0, y0, x1, y1, ... and carries their correlation.
+        second runs x0, y0, x1, y1, ... and carries their correlation (see
+        :func:`~raysplay.measure.bone_correlation.bone_correlation`).
     schema : LandmarkSchema
         Names the landmark axis.
     visible : array_like of bool, shape (N, L), or None
@@ -126,19 +149,21 @@ def measure_feet(
     inflation : mapping of measure name to float, or None
         Factor on the standard deviation from calibration; 1 for a measure it does not name.
     measures : sequence of Measure
+    millimetres : array_like of bool, scalar or shape (N,)
+        As for :func:`measure_values`.
 
     Returns
     -------
     dict of str to MeasureArray
         By name of the measure, in its unit. All ``nan`` for a foot where a needed landmark is missing, not
-        finite or not visible, an axis has no length, or a needed covariance is not one. Other feet are
-        not touched.
+        finite, not visible or not in the schema, an axis has no length, or a needed covariance is not one. Other
+        feet are not touched. :func:`~raysplay.measure.withheld.why_withheld` says which it was.
 
     Raises
     ------
     ValueError
-        If shapes do not fit, ``level`` or a factor is out of range, a factor names no measure, or the schema
-        lacks a landmark that a measure needs.
+        If shapes do not fit, ``level`` or a factor is out of range, a factor names no measure, or two measures
+        share a name.
 
     Examples
     --------
@@ -154,6 +179,8 @@ def measure_feet(
     [45.0, 2.15, 41.47, 48.53]
     """
     located, shown = _check_points(points, schema, visible)
+    _check_names(measures)
+    in_mm = _check_millimetres(millimetres, len(located))
     spread = _check_covariance(covariance, *located.shape[:2])
     if not 0.0 < level < 1.0:
         raise ValueError(f"level must lie between 0 and 1, not {level}")
@@ -164,20 +191,29 @@ def measure_feet(
     if any(not (np.isfinite(factor) and factor > 0.0) for factor in factors.values()):
         raise ValueError("inflation must be positive and finite")
     quantile = NormalDist().inv_cdf(0.5 + level / 2.0)
+    codes = _known_codes(measures, schema)
+    values = {measure.name: np.full(len(located), np.nan) for measure in measures}
+    sds = {measure.name: np.full(len(located), np.nan) for measure in measures}
+    for block in _blocks(len(located)):
+        feet = _Feet(located[block], shown[block], codes, schema)
+        spreads = _Spreads(feet, spread[block], schema)
+        for measure in measures:
+            if codes.issuperset(measure.landmarks):
+                values[measure.name][block] = feet.value(measure)
+                sds[measure.name][block] = np.sqrt(spreads.variance(measure, feet.gradient(measure)))
     result = {}
     for measure in measures:
-        index = _index(measure, schema)
-        value, sd = np.empty(len(located)), np.empty(len(located))
-        for block in _blocks(len(located)):
-            gathered = _gather(located[block], shown[block], index)
-            value[block] = measure.function(_landmarks(measure, gathered))
-            sd[block] = np.sqrt(_variance(_jacobian(measure, gathered), spread[block], index))
-        sd *= factors.get(measure.name, 1.0)
+        value, sd = values[measure.name], sds[measure.name] * factors.get(measure.name, 1.0)
         withheld = np.isnan(value) | np.isnan(sd)
+        if measure.unit == MILLIMETRE:
+            withheld |= ~in_mm
         value[withheld] = np.nan
         sd[withheld] = np.nan
         half = quantile * sd
-        result[measure.name] = MeasureArray(value, sd, value - half, value + half)
+        low, high = value - half, value + half
+        if measure.bounds is not None:
+            value, low, high = (np.clip(a, *measure.bounds) for a in (value, low, high))
+        result[measure.name] = MeasureArray(value, sd, low, high, measure.name, measure.unit, measure.construction)
     return result
 
 
@@ -195,6 +231,19 @@ def _check_points(
     return located, shown
 
 
+def _check_names(measures: Sequence[Measure]) -> None:
+    names = [measure.name for measure in measures]
+    if len(set(names)) != len(names):
+        raise ValueError("two measures share a name: one construction of each in one call")
+
+
+def _check_millimetres(millimetres: npt.ArrayLike, feet: int) -> BoolArray:
+    given = np.asarray(millimetres, dtype=np.bool_)
+    if given.shape not in ((), (feet,)):
+        raise ValueError(f"millimetres must be one bool or one for each of the {feet} feet")
+    return np.broadcast_to(given, (feet,))
+
+
 def _check_covariance(covariance: npt.ArrayLike, feet: int, landmarks: int) -> FloatArray:
     spread = np.asarray(covariance, dtype=np.float64)
     allowed = (feet, landmarks, 2, 2), (feet, 2 * landmarks, 2 * landmarks)
@@ -203,65 +252,136 @@ def _check_covariance(covariance: npt.ArrayLike, feet: int, landmarks: int) -> F
     return spread
 
 
-def _index(measure: Measure, schema: LandmarkSchema) -> list[int]:
-    try:
-        return [schema.index(code) for code in measure.landmarks]
-    except KeyError as error:
-        raise ValueError(f"{measure.name} needs landmark {error}, which the schema lacks") from error
+def _known_codes(measures: Sequence[Measure], schema: LandmarkSchema) -> set[str]:
+    wanted = {code for measure in measures for code in measure.landmarks}
+    return wanted.intersection(schema.codes)
 
 
 def _blocks(feet: int) -> Iterator[slice]:
-    return (slice(start, start + _BLOCK) for start in range(0, feet, _BLOCK))
+    return (slice(start, min(start + _BLOCK, feet)) for start in range(0, feet, _BLOCK))
 
 
-def _gather(points: FloatArray, visible: BoolArray, index: list[int]) -> FloatArray:
-    """Points of the named landmarks, shape (K, 2, N) for contiguous arithmetic; ``nan`` where missing."""
-    gathered = np.ascontiguousarray(np.moveaxis(points[:, index], 0, -1))
-    usable = np.isfinite(gathered).all(axis=1, keepdims=True) & visible[:, index].T[:, None]
-    return np.where(usable, gathered, np.nan)
+class _Feet:
+    """Vectors and values of one block of feet; every vector is worked out once."""
+
+    def __init__(self, points: FloatArray, visible: BoolArray, codes: set[str], schema: LandmarkSchema) -> None:
+        self.codes = sorted(codes, key=schema.index)
+        self.index = [schema.index(code) for code in self.codes]
+        # Feet last, so that arithmetic runs over contiguous numbers.
+        at = np.ascontiguousarray(points[:, self.index].transpose(1, 2, 0))
+        unusable = ~np.isfinite(at).all(axis=1) | ~visible[:, self.index].T
+        if unusable.any():
+            at[np.broadcast_to(unusable[:, None], at.shape)] = np.nan
+        self.landmarks = {code: at[k].T for k, code in enumerate(self.codes)}
+        self._vectors: dict[Direction, FloatArray] = {}
+
+    def vector(self, direction: Direction) -> FloatArray:
+        """Shape (N, 2), contiguous over feet."""
+        found = self._vectors.get(direction)
+        if found is None:
+            found = np.asfortranarray(direction.of(self.landmarks))
+            self._vectors[direction] = found
+        return found
+
+    def value(self, measure: Measure) -> FloatArray:
+        """Shape (N,), before it is clipped."""
+        return measure.function(*(self.vector(direction) for direction in measure.vectors))
+
+    def gradient(self, measure: Measure) -> Sequence[FloatArray]:
+        """Derivative of the value by each vector, shape (2, N) each."""
+        vectors = [self.vector(direction) for direction in measure.vectors]
+        if measure.gradient is not None:
+            return measure.gradient(*vectors)
+        step = _STEP * np.max([np.abs(vector).max(axis=1) for vector in vectors], axis=0)
+        step[step == 0.0] = np.nan  # all landmarks in one place: no measure, so no derivative either
+        gradients = []
+        for k, vector in enumerate(vectors):
+            slope = np.empty((2, len(vector)))
+            for coordinate in range(2):
+                ends = []
+                for sign in (1.0, -1.0):
+                    moved = vector.copy(order="F")
+                    moved[:, coordinate] += sign * step
+                    ends.append(measure.function(*vectors[:k], moved, *vectors[k + 1 :]))
+                difference = ends[0] - ends[1]
+                if measure.unit == DEGREE:
+                    difference -= 360.0 * np.round(difference / 360.0)
+                slope[coordinate] = difference / (2.0 * step)
+            gradients.append(slope)
+        return gradients
 
 
-def _landmarks(measure: Measure, gathered: FloatArray) -> Landmarks:
-    return {code: gathered[k].T for k, code in enumerate(measure.landmarks)}
+class _Spreads:
+    """Covariances of the vectors of one block of feet; each pair of vectors is worked out once."""
 
+    def __init__(self, feet: _Feet, covariance: FloatArray, schema: LandmarkSchema) -> None:
+        self._position = {code: k for k, code in enumerate(feet.codes)}
+        self._full: FloatArray | None = None
+        if covariance.ndim == 4:
+            own = covariance[:, feet.index]
+        else:
+            landmarks = len(schema)
+            blocks = covariance.reshape(len(covariance), landmarks, 2, landmarks, 2)
+            square = blocks[:, feet.index][:, :, :, feet.index]
+            own = np.einsum("nkakb->nkab", square)
+            self._full = np.ascontiguousarray(square.transpose(1, 3, 2, 4, 0))
+        xx, yy = own[..., 0, 0].T, own[..., 1, 1].T
+        xy = ((own[..., 0, 1] + own[..., 1, 0]) / 2.0).T
+        self._own = np.stack([xx, xy, yy], axis=1)
+        is_covariance = (xx >= 0.0) & (yy >= 0.0) & (xy**2 <= _SLACK * xx * yy)
+        self._bad: BoolArray | None = None if is_covariance.all() else ~is_covariance
+        self._pairs: dict[tuple[Direction, Direction], FloatArray | None] = {}
 
-def _jacobian(measure: Measure, gathered: FloatArray) -> FloatArray:
-    """Derivative of the measure by each coordinate of its landmarks, shape (K, 2, N)."""
-    step = _STEP * (gathered.max(axis=0) - gathered.min(axis=0)).max(axis=0)
-    step[step == 0.0] = np.nan  # all landmarks in one place: no measure, so no derivative either
-    landmarks = dict(_landmarks(measure, gathered))
-    jacobian = np.empty_like(gathered)
-    for k, code in enumerate(measure.landmarks):
-        for coordinate in range(2):
-            change = np.zeros(gathered.shape[1:])
-            change[coordinate] = step
-            landmarks[code] = (gathered[k] + change).T
-            difference = measure.function(landmarks)
-            landmarks[code] = (gathered[k] - change).T
-            difference = difference - measure.function(landmarks)
-            if measure.unit == DEGREE:
-                difference = np.where(
-                    np.abs(difference) > 180.0, difference - np.copysign(360.0, difference), difference
-                )
-            jacobian[k, coordinate] = difference / (2.0 * step)
-        landmarks[code] = gathered[k].T
-    return jacobian
+    def variance(self, measure: Measure, gradient: Sequence[FloatArray]) -> FloatArray:
+        """Variance of the measure, shape (N,); ``nan`` where a covariance it needs is not one."""
+        total = np.zeros(gradient[0].shape[1])
+        for i, first in enumerate(measure.vectors):
+            for j in range(i, len(measure.vectors)):
+                pair = self._pair(first, measure.vectors[j])
+                if pair is not None:
+                    left, right = gradient[i], gradient[j]
+                    part = (
+                        left[0] * (pair[0] * right[0] + pair[1] * right[1])
+                        + left[1] * (pair[2] * right[0] + pair[3] * right[1])
+                    )  # fmt: skip
+                    total += part if i == j else 2.0 * part
+        if (total < 0.0).any():
+            # Rigid motions of a bone cancel, which rounding may turn into a variance just below zero.
+            size = self._size(measure, gradient)
+            total = np.where((total < 0.0) & (total >= -1e-9 * size), 0.0, total)
+        usable = (total >= 0.0) & np.isfinite(total)
+        if self._bad is not None:
+            usable &= ~self._bad[[self._position[code] for code in measure.landmarks]].any(axis=0)
+        return total if usable.all() else np.where(usable, total, np.nan)
 
+    def _pair(self, first: Direction, second: Direction) -> FloatArray | None:
+        """Covariance of two vectors as xx, xy, yx, yy, shape (4, N); None where they share no error."""
+        key = (first, second)
+        if key not in self._pairs:
+            self._pairs[key] = self._work_out(first, second)
+        return self._pairs[key]
 
-def _variance(jacobian: FloatArray, spread: FloatArray, index: list[int]) -> FloatArray:
-    """Variance of the measure, shape (N,); ``nan`` where a block of the covariance is not a covariance."""
-    if spread.ndim == 4:
-        own = spread[:, index]
-        variance = np.einsum("kan,nkab,kbn->n", jacobian, own, jacobian)
-    else:
-        feet, landmarks = len(spread), spread.shape[1] // 2
-        square = spread.reshape(feet, landmarks, 2, landmarks, 2)[:, index][:, :, :, index]
-        own = np.einsum("nkakb->nkab", square)
-        # Rigid motions of a bone cancel, which rounding may turn into a variance just below zero.
-        size = np.einsum("kan,nkaqb,qbn->n", np.abs(jacobian), np.abs(square), np.abs(jacobian))
-        variance = np.einsum("kan,nkaqb,qbn->n", jacobian, square, jacobian)
-        variance = np.where((variance < 0.0) & (variance >= -1e-9 * size), 0.0, variance)
-    xx, yy = own[..., 0, 0], own[..., 1, 1]
-    xy = (own[..., 0, 1] + own[..., 1, 0]) / 2.0
-    is_covariance = ((xx >= 0.0) & (yy >= 0.0) & (xy**2 <= _SLACK * xx * yy)).all(axis=1)
-    return np.where(is_covariance & (variance >= 0.0) & np.isfinite(variance), variance, np.nan)
+    def _work_out(self, first: Direction, second: Direction) -> FloatArray | None:
+        total: FloatArray | None = None
+        if self._full is None:
+            of_second = dict(second.weights)
+            for code, weight in first.weights:
+                if code in of_second:
+                    part = (weight * of_second[code]) * self._own[self._position[code]]
+                    total = part if total is None else total + part
+            return None if total is None else total[[0, 1, 1, 2]]
+        for code, weight in first.weights:
+            for other, other_weight in second.weights:
+                block = self._full[self._position[code], self._position[other]].reshape(4, -1)
+                part = (weight * other_weight) * block
+                total = part if total is None else total + part
+        return total
+
+    def _size(self, measure: Measure, gradient: Sequence[FloatArray]) -> FloatArray:
+        """Bound on the terms that the variance is a sum of."""
+        total = np.zeros(gradient[0].shape[1])
+        for direction, slope in zip(measure.vectors, gradient, strict=True):
+            for code, weight in direction.weights:
+                xx, _, yy = self._own[self._position[code]]
+                total += np.abs(slope).sum(axis=0) * abs(weight) * np.sqrt(np.maximum(xx, yy))
+        return total**2

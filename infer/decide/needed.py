@@ -7,17 +7,17 @@ from collections.abc import Iterable
 import numpy as np
 import numpy.typing as npt
 
+from raysplay.configs.protocol import protocol
 from raysplay.infer.decide.case import on_film
 from raysplay.infer.decide.config import LandmarkLimits
 from raysplay.infer.films.film import Film
 from raysplay.infer.records import FootLandmarks
-from raysplay.measure import by_name
 from raysplay.measure.schema import LandmarkSchema
 
 
 def needed_landmarks(schema: LandmarkSchema, measures: Iterable[str]) -> list[int]:
     """Indices of the landmarks that the measures so named need, in schema order."""
-    codes = {code for name in measures for code in by_name(name).landmarks}
+    codes = {code for name in measures for code in protocol().measure(name).landmarks}
     return sorted(schema.index(code) for code in codes)
 
 

@@ -9,10 +9,8 @@ import numpy as np
 
 from raysplay.infer.records import FloatArray
 from raysplay.measure import Measure
-from raysplay.measure.axes import DISTAL_PHALANX
+from raysplay.measure.axes import AXIS
 from raysplay.measure.schema import LandmarkSchema
-
-_CORTEX = re.compile(r"(?P<bone>\w+?)[pd]_(?:med|lat)")
 
 
 @dataclass(frozen=True)
@@ -45,15 +43,17 @@ def axis_lines(measure: Measure, schema: LandmarkSchema, points: FloatArray) -> 
         Any affine image of the foot: midpoints stay midpoints.
     """
     at = {code: points[schema.index(code)] for code in measure.landmarks}
-    lines = []
-    for bone in dict.fromkeys(m["bone"] for code in at if (m := _CORTEX.fullmatch(code))):
-        proximal, distal = (
-            (at[f"{bone}{level}_med"] + at[f"{bone}{level}_lat"]) / 2.0 for level in "pd" if f"{bone}{level}_med" in at
-        )
-        lines.append(AxisLine(bone, proximal, distal))
-    if set(DISTAL_PHALANX) <= set(at):
-        lines.append(AxisLine("DP", at[DISTAL_PHALANX[0]], at[DISTAL_PHALANX[1]]))
-    return lines
+    return [
+        AxisLine(_bone(vector.landmarks[0]), vector.start.of(at), vector.end.of(at))
+        for vector in measure.vectors
+        if vector.role == AXIS
+    ]
+
+
+def _bone(code: str) -> str:
+    """Prefix of a landmark's bone, the proximal phalanx of the great toe being PP."""
+    found = re.match(r"M\d|PP\d?|DP|C2", code)
+    return found[0] if found else code
 
 
 def crossing(first: AxisLine, second: AxisLine) -> FloatArray | None:

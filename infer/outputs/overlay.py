@@ -14,7 +14,7 @@ from raysplay.infer.outputs.axis_lines import AxisLine, axis_lines, crossing
 from raysplay.infer.outputs.settings import output_settings
 from raysplay.infer.records import FloatArray, FootRecord, FoundFoot, Measurement, Outcome
 from raysplay.infer.settings import reading_settings
-from raysplay.measure import MEASURES, by_name
+from raysplay.measure import by_name
 from raysplay.measure.schema import LandmarkSchema
 
 CAUTION = "A person confirms every number used in care."
@@ -148,7 +148,7 @@ def _angles(
 ) -> Iterator[tuple[Measurement, AxisLine, AxisLine]]:
     """Measures that have a value and lie between two axes."""
     for one in measurements:
-        lines = axis_lines(by_name(one.measure), schema, shown)
+        lines = axis_lines(by_name(one.measure, one.construction), schema, shown)
         if np.isfinite(one.value) and len(lines) == 2:
             yield one, lines[0], lines[1]
 
@@ -200,7 +200,7 @@ def _points(
     doubtful: frozenset[int],
 ) -> None:
     """Used points as discs, doubtful ones as crossed diamonds: told apart without colour too."""
-    used = {schema.index(code) for one in measurements for code in by_name(one.measure).landmarks}
+    used = {schema.index(code) for one in measurements for code in by_name(one.measure, one.construction).landmarks}
     layer = Image.new("RGBA", (picture.width * _SMOOTH, picture.height * _SMOOTH), (0, 0, 0, 0))
     draw = ImageDraw.Draw(layer)
     for i, point in enumerate(shown):
@@ -350,9 +350,9 @@ def _legend(
     blank = np.zeros((len(schema), 2))
     bones = dict.fromkeys(
         line.bone
-        for measure in MEASURES
-        if any(one.measure == measure.name and np.isfinite(one.value) for one in measurements)
-        for line in axis_lines(measure, schema, blank)
+        for one in measurements
+        if np.isfinite(one.value)
+        for line in axis_lines(by_name(one.measure, one.construction), schema, blank)
     )
     for bone in bones:
         draw.line(((_EDGE, y + 11), (_EDGE + 34, y + 11)), fill=_AXIS.get(bone, _TEXT), width=4)

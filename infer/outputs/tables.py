@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from raysplay.configs.protocol import reported_measures
 from raysplay.infer.records import Decision, FilmRecord, Outcome
-from raysplay.measure import MEASURES
 
 Row = list[str | float | int | None]
 
@@ -14,7 +14,7 @@ FEET_HEADER = (
     "foot",
     "decision",
     "reasons",
-    *(f"{measure.name}{end}" for measure in MEASURES for end in ("", "_low", "_high")),
+    *(f"{measure.name}{end}" for measure in reported_measures() for end in ("", "_low", "_high")),
 )
 MEASUREMENTS_HEADER = ("film", "foot", "measure", "value", "unit", "low", "high", "construction", "decision")
 FILMS_HEADER = ("film", "feet", "remarks", "seconds")
@@ -26,11 +26,11 @@ def feet_rows(record: FilmRecord) -> Iterator[Row]:
     """One row a foot, or one for the film where it yielded none; a refused foot has no numbers."""
     if not record.feet:
         decision = record.decision or Decision(Outcome.REFUSED, ("no foot found",))
-        yield [record.film, "", *_decision(decision), *[None] * (3 * len(MEASURES))]
+        yield [record.film, "", *_decision(decision), *[None] * (3 * len(reported_measures()))]
     for foot in record.feet:
         by_measure = {one.measure: one for one in foot.measurements}
         cells: Row = []
-        for measure in MEASURES:
+        for measure in reported_measures():
             one = by_measure.get(measure.name)
             if one is None or foot.decision.outcome is Outcome.REFUSED:
                 cells += [None, None, None]

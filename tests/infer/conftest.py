@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from raysplay.configs.load import landmark_schema
+from raysplay.configs.protocol import reported_measures
 from raysplay.infer.decide.case import FootCase
 from raysplay.infer.films.film import Film, Spacing, SpacingKind
 from raysplay.infer.records import FootLandmarks, FoundFoot, Measurement
-from raysplay.measure import MEASURES
 
 PX_PER_MM = 5.0
 ORIGIN = (400.0, 700.0)
@@ -73,7 +73,7 @@ def case(schema, film, place):
                 m.unit,
                 m.construction,
             )
-            for m in MEASURES
+            for m in reported_measures()
         )
         return FootCase(replace(film, **(film_ or {})), placed, measurements, schema, tuple(companions))
 

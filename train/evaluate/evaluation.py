@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from raysplay.measure import MEASURES
+from raysplay.configs.protocol import reported_measures
 from raysplay.train.evaluate.config import EvaluationSettings
 from raysplay.train.evaluate.errors import ErrorFigures, Readings, error_figures
 from raysplay.train.evaluate.match import match_feet
@@ -136,7 +136,7 @@ def _in_band(low: float, high: float) -> Callable[[Pair], bool]:
 
 def _figures(pairs: list[Pair], settings: EvaluationSettings) -> dict[str, ErrorFigures]:
     figures = {}
-    for measure in MEASURES:
+    for measure in reported_measures():
         rows = [
             (*pair.measured.values[measure.name], pair.true.angles[measure.name])
             for pair in pairs

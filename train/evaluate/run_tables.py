@@ -11,7 +11,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from raysplay.measure import MEASURES
+from raysplay.configs.protocol import reported_measures
 from raysplay.train.evaluate.truth import normal_film
 
 
@@ -85,7 +85,7 @@ def _values(row: Mapping[str, str]) -> dict[str, tuple[float, float, float]]:
             float(row[f"{measure.name}_low"]),
             float(row[f"{measure.name}_high"]),
         )
-        for measure in MEASURES
+        for measure in reported_measures()
         if row.get(measure.name)
     }
 

@@ -5,11 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from raysplay.configs.protocol import reported_measures
 from raysplay.infer.films.film import Spacing
 from raysplay.infer.outputs.axis_lines import AxisLine, axis_lines, crossing
 from raysplay.infer.outputs.overlay import draw_overlay
 from raysplay.infer.records import Decision, Outcome
-from raysplay.measure import MEASURES, by_name
+from raysplay.measure import by_name
 
 M1_COLOUR = (126, 199, 178)
 DOUBT = (240, 158, 84)
@@ -22,7 +23,7 @@ def near(picture, colour, tolerance=12):
     return rows, columns
 
 
-@pytest.mark.parametrize("measure", MEASURES, ids=lambda m: m.name)
+@pytest.mark.parametrize("measure", reported_measures(), ids=lambda m: m.name)
 def test_every_measure_finds_its_two_axes(measure, place, schema):
     lines = axis_lines(measure, schema, place().points)
     assert len(lines) == 2

@@ -1,0 +1,133 @@
+"""The reading protocol (``configs/protocol.yaml``): what is reported, by which construction."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from raysplay.configs.load import Config, load
+from raysplay.measure.axes import CONSTRUCTIONS
+from raysplay.measure.definition import DEGREE, Measure
+from raysplay.measure.evidence import Evidence
+from raysplay.measure.registry import MEASURES, by_name, under
+
+Construction = Literal["shaft", "head_base", "articular_midpoint", "medial_edge"]
+
+
+class Cited(Config):
+    """A number with its source."""
+
+    value: Annotated[float, Field(gt=0.0)]
+    source: str
+    tag: Evidence
+
+
+class CombinedRule(Config):
+    """How two grades become one, with its source."""
+
+    value: Literal["both", "ima", "hva", "max"]
+    source: str
+    tag: Evidence
+
+
+class SensitivityBound(Config):
+    degrees: Annotated[float, Field(gt=0.0)]
+    source: str
+    tag: Evidence
+
+
+class Sensitivity(Config):
+    compare: Annotated[tuple[Construction, ...], Field(min_length=2)]
+    bounds: dict[str, SensitivityBound]
+
+
+class SpacingUse(Config):
+    """Whether a kind of spacing gives millimetres, and what they mean."""
+
+    millimetres: bool
+    statement: str
+
+
+class ChangeRule(Config):
+    level: Cited
+    largest_tilt_difference: Cited
+
+
+class CongruenceRule(Config):
+    parallel_within: Cited
+    covered_from: Cited
+
+
+class Protocol(Config):
+    """The whole protocol."""
+
+    reported: Annotated[tuple[str, ...], Field(min_length=1)]
+    construction: Construction
+    exceptions: dict[str, Construction]
+    sensitivity: Sensitivity
+    spacing: dict[str, SpacingUse]
+    change: ChangeRule
+    combined_grade: CombinedRule
+    congruence: CongruenceRule
+
+    @model_validator(mode="after")
+    def _measures_exist(self) -> Protocol:
+        names = {measure.name for measure in MEASURES}
+        unknown = (set(self.reported) | set(self.exceptions) | set(self.sensitivity.bounds)) - names
+        if unknown:
+            raise ValueError(f"no such measure: {', '.join(sorted(unknown))}")
+        if len(set(self.reported)) != len(self.reported):
+            raise ValueError("a measure is reported twice")
+        for name, construction in self.exceptions.items():
+            if construction not in by_name(name).constructions:
+                raise ValueError(f"{name} cannot be built by {construction}")
+        not_angles = [name for name in self.sensitivity.bounds if by_name(name).unit != DEGREE]
+        if not_angles:
+            raise ValueError(f"bound in degrees for {', '.join(not_angles)}")
+        return self
+
+    def measure(self, name: str) -> Measure:
+        """The measure as this protocol builds it.
+
+        Raises
+        ------
+        KeyError
+            If there is none of that name.
+        """
+        return under(name, self.exceptions.get(name, self.construction))
+
+    def measures(self) -> tuple[Measure, ...]:
+        """Every measure as this protocol builds it, in registry order."""
+        return tuple(self.measure(measure.name) for measure in MEASURES)
+
+    def reported_measures(self) -> tuple[Measure, ...]:
+        """Measures of the run's tables, in the protocol's order."""
+        return tuple(self.measure(name) for name in self.reported)
+
+
+assert set(Construction.__args__) == set(CONSTRUCTIONS)  # type: ignore[attr-defined]  # noqa: S101
+
+
+def read_protocol(path: Path | str) -> Protocol:
+    """A protocol from a file.
+
+    Raises
+    ------
+    ConfigError
+        If the file does not fit the model or names an unknown measure.
+    """
+    return load(Protocol, path)
+
+
+@lru_cache(maxsize=1)
+def protocol() -> Protocol:
+    """The protocol shipped with the package."""
+    return read_protocol("protocol.yaml")
+
+
+def reported_measures() -> tuple[Measure, ...]:
+    """Measures that the shipped protocol reports, as it builds them."""
+    return protocol().reported_measures()
