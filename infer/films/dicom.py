@@ -142,8 +142,8 @@ def _check_kind(ds: Dataset) -> None:
         ended = "the file has no pixel data"
         if "EncryptedAttributesSequence" in ds:
             ended += " outside its encrypted part"
-        elif "Rows" in ds:
-            ended += " (truncated?)"
+        elif sop_class:
+            ended += " (truncated or damaged)"
         raise FilmRejected(ended)
 
 

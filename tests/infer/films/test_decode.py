@@ -49,9 +49,9 @@ MISBEHAVING = """
             while True:
                 time.sleep(0.01)
         if name == "fill":
-            kept.append(np.ones(4 * limits.decode_memory_bytes // 8))
+            kept.append(np.empty(4 * limits.decode_memory_bytes // 8))
         if name == "leak":
-            kept.append(np.ones(limits.decode_memory_bytes // 3 // 8))
+            kept.append(np.empty(limits.decode_memory_bytes // 3 // 8))
         if name == "panic":
             raise PanicException("secret text")
         if name == "exception":
@@ -73,7 +73,7 @@ MISBEHAVING = """
 def misbehaving(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, limits: FilmLimits) -> Iterator[FilmReader]:
     (tmp_path / "misbehaving_decoders.py").write_text(textwrap.dedent(MISBEHAVING))
     monkeypatch.setenv("PYTHONPATH", str(tmp_path), prepend=os.pathsep)
-    strict = limits.model_copy(update={"decode_seconds": 1.0, "decode_memory_bytes": 1 << 30})
+    strict = limits.model_copy(update={"decode_seconds": 2.0, "decode_memory_bytes": 1 << 30})
     with FilmReader(strict, decoder="misbehaving_decoders:decode") as reader:
         yield reader
 
@@ -134,7 +134,7 @@ class TestMisbehavingDecoders:
             ("abort", r"crashed on this file \(SIGABRT\)"),
             ("segfault", r"crashed on this file \(SIGSEGV\)"),
             ("exit", r"ended unexpectedly on this file \(status 3\)"),
-            ("hang", "took longer than 1 s"),
+            ("hang", "took longer than 2 s"),
             ("panic", r"decoding failed \(PanicException\)"),
             ("exception", r"decoding failed \(ValueError\)"),
             ("recursion", "nested too deeply"),
@@ -216,10 +216,9 @@ class TestHostileFiles:
         content = path.read_bytes()
         opened = b"\x08\x00\x15\x11SQ\x00\x00\xff\xff\xff\xff" + b"\xfe\xff\x00\xe0\xff\xff\xff\xff"
         closed = b"\xfe\xff\x0d\xe0\x00\x00\x00\x00" + b"\xfe\xff\xdd\xe0\x00\x00\x00\x00"
-        where = content.index(b"\x18\x00") if b"\x18\x00" in content[300:400] else content.index(b"\x28\x00\x02\x00US")
+        where = content.index(b"\x28\x00\x02\x00US")
         path.write_bytes(content[:where] + opened * 3000 + closed * 3000 + content[where:])
-        film, reason = _outcome(reader, path)
-        assert reason or (film is not None and film.pixels.shape == (40, 60))
+        assert "nested too deeply" in _outcome(reader, path)[1]
         assert reader.read(write(make_dicom(grey12))).pixels.shape == (40, 60)
 
     @linux
@@ -249,7 +248,7 @@ class TestHostileFiles:
 class TestMutationFuzz:
     """Seeded damage to small files of every kind yields a film or a reason, never anything else."""
 
-    ROUNDS = 8000
+    ROUNDS = 2500
 
     def _seeds(self, make_dicom, grey12, write, tmp_path: Path) -> list[bytes]:
         def encoded(syntax: str | None, **attributes: object) -> bytes:
