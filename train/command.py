@@ -11,7 +11,6 @@ import typer
 
 def train(
     config: Annotated[Path, typer.Argument(metavar="CONFIG", help="Training configuration (YAML).")],
-    resume: Annotated[bool, typer.Option("--resume", help="Go on from the last checkpoint.")] = False,
 ) -> None:
     """Train a network on generated films."""
     from raysplay.configs.load import CONFIG_DIR, ConfigError
@@ -22,7 +21,7 @@ def train(
     from raysplay.train.fit import run
 
     try:
-        run(config, resume)
+        run(config)
     except ConfigError as error:
         raise typer.BadParameter(str(error), param_hint="CONFIG") from error
 

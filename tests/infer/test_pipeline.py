@@ -13,7 +13,7 @@ from PIL import Image
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.films.collect import Candidate, collect
 from raysplay.infer.films.decode import FilmReader
-from raysplay.infer.films.film import Film, FilmRejected
+from raysplay.infer.films.film import Film, FilmRejected, Spacing, SpacingKind
 from raysplay.infer.pipeline import read_archive
 from raysplay.infer.records import Outcome
 
@@ -127,16 +127,14 @@ def test_a_point_below_confidence_withholds_its_measures_and_no_other(archive, r
     assert one.doubtful == ((schema.index("DP_tip"),),)
 
 
-def test_pixels_that_are_not_square_do_not_bend_angles(place, schema, film):
+@pytest.mark.parametrize(
+    "spacing", [Spacing(0.4, 0.2, SpacingKind.DETECTOR_PLANE, 2.0), Spacing(aspect=2.0)], ids=["mm", "aspect only"]
+)
+def test_pixels_that_are_not_square_do_not_bend_angles(place, schema, film, spacing):
     """A film squeezed to half its rows, said so by its spacing, gives the angles of the square one."""
     squeezed = place()
     points = squeezed.points * [1.0, 0.5]
-    narrow = replace(
-        film,
-        spacing=replace(film.spacing, row_mm=0.4, aspect=2.0),
-        pixels=film.pixels[::2],
-        path=Path("a.png"),
-    )
+    narrow = replace(film, spacing=spacing, pixels=film.pixels[::2], path=Path("a.png"))
 
     class OneFilm:
         def read(self, path):

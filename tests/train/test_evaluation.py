@@ -40,6 +40,7 @@ TRUTH = [
     TrueFoot("f", "", "other"),
     TrueFoot("g", "R", "dp", {"hva": 20.0}),
     TrueFoot("h", "R", "dp", {"hva": 20.0}),
+    TrueFoot("i", ""),  # no foot, no view said
 ]
 RUN = MeasuredArchive(
     {
@@ -50,6 +51,7 @@ RUN = MeasuredArchive(
         "e": (measured("L", 9.0),),  # accepted though oblique
         "f": (measured("L", 5.0),),  # a foot where there is none
         "g": (replace(REFUSED, side="R"),),  # refused though dorsoplantar
+        "i": (measured("R", 8.0),),
         "x": (measured("L", 99.0),),  # a film the truth does not know
     },
     120.0,
@@ -62,9 +64,9 @@ def result():
 
 
 def test_feet_are_counted(result):
-    assert (result.films, result.feet, result.found, result.sides_right) == (8, 6, 3, 2)
+    assert (result.films, result.feet, result.found, result.sides_right) == (9, 6, 3, 2)
     assert result.extra_feet == 0
-    assert result.false_accepts == 2
+    assert result.false_accepts == 3
 
 
 def test_decisions_are_counted_by_true_view(result):
@@ -73,7 +75,7 @@ def test_decisions_are_counted_by_true_view(result):
         "dp": {"accepted": 2, "review": 1, "refused": 1, "not found": 1, "not in the run": 1},
         "oblique": {"accepted": 1},
         "lateral": {"refused": 1},
-        "other": {"accepted": 1},
+        "other": {"accepted": 2},
     }
 
 
@@ -191,6 +193,22 @@ def test_evaluate_measures_and_compares(films, tmp_path):
     refused = call("evaluate", films, truth, "--out", out)
     assert refused.exit_code == 2
     assert "--overwrite" in refused.output
+
+
+def test_each_foot_of_a_film_gets_its_own_landmarks(films, tmp_path, monkeypatch):
+    class TwoFeet(KnownFoot):
+        def find(self, film):
+            self.second = replace(self.known, foot=replace(self.known.foot, side="L"), points=self.known.points + 90.0)
+            return [self.known.foot, self.second.foot]
+
+        def landmarks(self, film, foot):
+            return self.known if foot is self.known.foot else self.second
+
+    monkeypatch.setattr(command, "foot_reader", lambda threads: TwoFeet())
+    assert call("measure", films / "f0.png", "--out", tmp_path / "run", "--no-overlays").exit_code == 0
+    right, left = read_run(tmp_path / "run").films["f0.png"]
+    assert (right.side, left.side) == ("R", "L")
+    assert left.centre == pytest.approx((right.centre[0] + 90.0, right.centre[1] + 90.0))
 
 
 def test_a_folder_without_a_run_is_bad_usage(films, tmp_path):

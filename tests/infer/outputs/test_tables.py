@@ -108,7 +108,8 @@ def test_text_is_quoted_so_that_no_other_separator_starts_a_cell(tmp_path):
 
 
 def test_landmarks_come_back_in_film_pixels(write, film_record, foot_record, schema):
-    left = foot_record(side="L", landmarks={})
+    slanted = np.broadcast_to(np.array([[4.0, 1.5], [1.5, 9.0]]), (len(schema), 2, 2))
+    left = foot_record(side="L", landmarks={"covariance": slanted})
     path = write(film_record(feet=[foot_record(), left])) / "landmarks.parquet"
     table = pq.read_table(path).to_pydict()
     assert list(table) == [
@@ -125,6 +126,10 @@ def test_landmarks_come_back_in_film_pixels(write, film_record, foot_record, sch
     ]
     assert table["landmark"] == [*schema.codes, *schema.codes]
     assert table["foot_index"] == [0] * len(schema) + [1] * len(schema)
+    assert {(a, b, c) for a, b, c in zip(table["var_x"], table["cov_xy"], table["var_y"], strict=True)} == {
+        (1.0, 0.0, 1.0),
+        (4.0, 1.5, 9.0),
+    }
     np.testing.assert_allclose(
         np.stack([table["x"], table["y"]], axis=1)[len(schema) :], left.landmarks.points, rtol=0, atol=0
     )
