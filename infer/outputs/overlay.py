@@ -105,8 +105,12 @@ def draw_overlay(
     picture = _film_part(film, window).convert("RGB")
     if measured:
         shown = window.place(points)
-        _lines(picture, shown, foot.measurements, schema)
-        _points(picture, shown, schema, foot.measurements, frozenset(doubtful))
+        layer = Image.new("RGBA", (picture.width * _SMOOTH, picture.height * _SMOOTH), (0, 0, 0, 0))
+        draw = ImageDraw.Draw(layer)
+        _lines(draw, shown, foot.measurements, schema)
+        _points(draw, shown, foot.measurements, schema, frozenset(doubtful))
+        smooth = layer.reduce(_SMOOTH)
+        picture.paste(smooth, (0, 0), smooth)
         _labels(picture, shown, foot.measurements, schema)
     else:
         _frame(picture, window, foot.landmarks.foot)
@@ -167,10 +171,8 @@ def _arc(first: AxisLine, second: AxisLine) -> FloatArray:
 
 
 def _lines(
-    picture: Image.Image, shown: FloatArray, measurements: tuple[Measurement, ...], schema: LandmarkSchema
+    draw: ImageDraw.ImageDraw, shown: FloatArray, measurements: tuple[Measurement, ...], schema: LandmarkSchema
 ) -> None:
-    layer = Image.new("RGBA", (picture.width * _SMOOTH, picture.height * _SMOOTH), (0, 0, 0, 0))
-    draw = ImageDraw.Draw(layer)
     drawn: set[str] = set()
     for _, first, second in _angles(measurements, schema, shown):
         arc = _arc(first, second)
@@ -184,8 +186,6 @@ def _lines(
                 ends = np.stack([axis.proximal - overhang, axis.distal + overhang])
                 _line(draw, ends, (0, 0, 0, 120), 6)
                 _line(draw, ends, (*_AXIS.get(axis.bone, _TEXT), 255), 3)
-    reduced = layer.reduce(_SMOOTH)
-    picture.paste(reduced, (0, 0), reduced)
 
 
 def _line(draw: ImageDraw.ImageDraw, points: FloatArray, colour: tuple[int, ...], width: int) -> None:
@@ -193,24 +193,20 @@ def _line(draw: ImageDraw.ImageDraw, points: FloatArray, colour: tuple[int, ...]
 
 
 def _points(
-    picture: Image.Image,
+    draw: ImageDraw.ImageDraw,
     shown: FloatArray,
-    schema: LandmarkSchema,
     measurements: tuple[Measurement, ...],
+    schema: LandmarkSchema,
     doubtful: frozenset[int],
 ) -> None:
     """Used points as discs, doubtful ones as crossed diamonds: told apart without colour too."""
     used = {schema.index(code) for one in measurements for code in by_name(one.measure, one.construction).landmarks}
-    layer = Image.new("RGBA", (picture.width * _SMOOTH, picture.height * _SMOOTH), (0, 0, 0, 0))
-    draw = ImageDraw.Draw(layer)
     for i, point in enumerate(shown):
         if np.isfinite(point).all() and i in used and i not in doubtful:
             _disc(draw, point * _SMOOTH, 4 * _SMOOTH)
     for i in sorted(doubtful):
         if np.isfinite(shown[i]).all():
             _diamond(draw, shown[i] * _SMOOTH, 11 * _SMOOTH, 2 * _SMOOTH)
-    reduced = layer.reduce(_SMOOTH)
-    picture.paste(reduced, (0, 0), reduced)
 
 
 def _disc(draw: ImageDraw.ImageDraw, at: FloatArray, radius: float) -> None:

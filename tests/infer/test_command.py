@@ -88,6 +88,24 @@ def test_an_earlier_run_is_not_overwritten_unasked(films, tmp_path):
     assert len(feet(out)) == 4
 
 
+def test_an_interrupted_run_keeps_its_rows_under_partial_names(films, tmp_path, monkeypatch, place):
+    class Interrupted(OneFootEach):
+        def find(self, film):
+            if film.path.name == "none.png":
+                raise KeyboardInterrupt
+            return super().find(film)
+
+    monkeypatch.setattr(command, "foot_reader", lambda threads: Interrupted(place()))
+    out = tmp_path / "out"
+    result = call("measure", films, "--out", out)
+    assert result.exit_code not in (0, 2)
+    assert ".partial" in result.output
+    assert not (out / "feet.csv").exists()
+    assert len((out / "feet.csv.partial").read_text(encoding="utf-8").splitlines()) == 4
+    assert call("measure", films / "a.png", "--out", out).exit_code == 0
+    assert not list(out.glob("*.partial"))
+
+
 def test_outputs_below_the_films_are_not_taken_for_films(films):
     for _ in range(2):
         assert call("measure", films, "--out", films / "out", "--overwrite").exit_code == 0
