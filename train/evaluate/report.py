@@ -34,7 +34,7 @@ def print_report(result: Evaluation, console: Console) -> None:
     console.print(_decisions(result))
     for group in result.groups:
         if any(figures.n for figures in group.measures.values()):
-            console.print(_errors(group.group, dict(group.measures)))
+            console.print(_errors(group.group, dict(group.measures), console.width))
     if result.landmark_errors:
         total = sum(n for n, _, _ in result.landmark_errors.values())
         mean = sum(n * m for n, m, _ in result.landmark_errors.values()) / total
@@ -74,29 +74,35 @@ def _decisions(result: Evaluation) -> Table:
     return table
 
 
-def _errors(title: str, measures: dict[str, ErrorFigures]) -> Table:
+_WIDE = 120
+"""Columns of a screen from which the whole table fits; a narrower one shows the first figures only."""
+
+
+def _errors(title: str, measures: dict[str, ErrorFigures], width: int) -> Table:
     limits = list(next(iter(measures.values())).within)
+    headings = ["n", "MAE", "95 % CI", *(f"≤{limit:g}" for limit in limits), "Bias", "Coverage"]
+    more = ["Median", "RMSE", "P95", "95 % limits", "Width"]
     table = Table(title=f"Errors, {title} (degrees)", title_justify="left")
-    headings = ("Measure", "n", "MAE", "95 % CI", "Median", "RMSE", "P95", "Bias", "95 % limits")
-    for heading in (*headings, *(f"≤{limit:g}" for limit in limits), "Coverage", "Width"):
-        table.add_column(heading, justify="left" if heading == "Measure" else "right", no_wrap=True)
+    table.add_column("Measure", no_wrap=True)
+    for heading in [*headings, *more] if width >= _WIDE else headings:
+        table.add_column(heading, justify="right", no_wrap=True)
     for name, f in measures.items():
         if not f.n:
             continue
-        table.add_row(
-            by_name(name).abbreviation,
+        cells = [
             str(f.n),
             _number(f.mae),
             _range(f.mae_low, f.mae_high),
+            *(_percent(f.within[limit]) for limit in limits),
+            _number(f.bias),
+            _percent(f.coverage),
             _number(f.median_absolute),
             _number(f.rmse),
             _number(f.percentile_95),
-            _number(f.bias),
             _range(f.loa_low, f.loa_high),
-            *(_percent(f.within[limit]) for limit in limits),
-            _percent(f.coverage),
             _number(f.interval_width),
-        )
+        ]
+        table.add_row(by_name(name).abbreviation, *cells[: len(table.columns) - 1])
     return table
 
 
