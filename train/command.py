@@ -29,7 +29,12 @@ def train(
 def evaluate(
     films: Annotated[Path, typer.Argument(metavar="FILMS", help="Folder of films.")],
     truth: Annotated[
-        Path, typer.Argument(metavar="TRUTH", help="truth.csv: film, foot and angles; see the documentation.")
+        Path,
+        typer.Argument(
+            metavar="TRUTH",
+            help="CSV: film (path below FILMS), foot (L, R or empty for none), angles by name (hva, ima, ...); "
+            "may hold view (dp, oblique, lateral, other) and x, y, width, height of the foot in pixels.",
+        ),
     ],
     out: Annotated[
         Path | None,
