@@ -1,0 +1,56 @@
+# make demo   sets up .venv, measures a small invented archive, says what to open
+# make test   formatter, linter, type checker, tests
+PYTHON ?= $(shell command -v python3.11 || command -v python3)
+BIN := .venv/bin
+# The strict editable mode links file by file, which the type checker can follow; new files need a new link.
+EDITABLE := --config-settings editable_mode=strict
+SOURCES := $(shell find configs measure infer synthetic_data train -name '*.py' -o -name '*.yaml' -o -name '*.safetensors')
+ARCHIVE := demo/archive
+RESULT := demo/result
+
+.PHONY: demo test check lint types unit clean
+
+.venv/.made:
+	$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Python 3.11 or newer is needed")'
+	$(PYTHON) -m venv .venv
+	$(BIN)/python -m pip install --quiet --upgrade pip "setuptools>=77" wheel
+	touch $@
+
+.venv/.installed: .venv/.made pyproject.toml
+	$(BIN)/python -m pip install --quiet --no-build-isolation $(EDITABLE) --editable '.[pinned]'
+	touch $@
+
+.venv/.developing: .venv/.installed
+	$(BIN)/python -m pip install --quiet --no-build-isolation $(EDITABLE) --editable '.[pinned,dev]'
+	touch $@
+
+.venv/.linked: .venv/.installed $(SOURCES)
+	$(BIN)/python -m pip install --quiet --no-build-isolation --no-deps $(EDITABLE) --editable .
+	touch $@
+
+demo: .venv/.linked
+	$(BIN)/raysplay demo-archive $(ARCHIVE) --overwrite
+	$(BIN)/raysplay measure $(ARCHIVE) --out $(RESULT) --overwrite
+	@echo
+	@echo "Open next:"
+	@echo "  $(RESULT)/feet.csv          one row a foot: decision, reasons, angles with intervals"
+	@echo "  $(RESULT)/overlays/         one picture a foot: film, axes, angles, doubtful points"
+	@echo "  $(RESULT)/measurements.csv  one row a number;  $(RESULT)/run.json  versions, digests, counts, times"
+	@echo "  $(ARCHIVE)/                 the invented films themselves (DICOM)"
+
+test: lint types unit
+
+check: lint types
+
+lint: .venv/.developing
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+
+types: .venv/.developing .venv/.linked
+	$(BIN)/mypy
+
+unit: .venv/.developing .venv/.linked
+	$(BIN)/python -m pytest
+
+clean:
+	rm -rf .venv build demo runs *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -1,0 +1,205 @@
+"""Finds the feet on a film and places their landmarks, with the two networks."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import torch
+import torch.nn.functional as F  # noqa: N812
+
+from raysplay.configs import landmark_schema
+from raysplay.infer.films.film import Film
+from raysplay.infer.network.landmark_network import VIEWS, LandmarkNetwork
+from raysplay.infer.network.locator_network import STRIDE, UNIT, LocatorNetwork
+from raysplay.infer.network.weights import digest, load_weights
+from raysplay.infer.records import FootLandmarks, FoundFoot
+from raysplay.infer.settings import ReadingSettings, reading_settings
+from raysplay.infer.warp import crop, similarity, transform_covariance, transform_points
+
+FloatArray = npt.NDArray[np.float64]
+
+WEIGHTS_DIR = Path(__file__).parent / "weights"
+"""Folder of the shipped weights, with their model card."""
+
+
+class FootReader:
+    """Both networks, ready to read films.
+
+    Parameters
+    ----------
+    locator_weights, landmark_weights : Path
+    settings : ReadingSettings, optional
+        How feet are found and cut out; the shipped settings by default.
+    threads : int, optional
+        Processor threads for the networks; torch's own choice by default.
+
+    Raises
+    ------
+    WeightsError
+        If a weights file cannot be used.
+    """
+
+    def __init__(
+        self,
+        locator_weights: Path,
+        landmark_weights: Path,
+        settings: ReadingSettings | None = None,
+        threads: int | None = None,
+    ) -> None:
+        if threads is not None:
+            torch.set_num_threads(threads)
+        self.settings = settings or reading_settings()
+        schema = landmark_schema()
+        self._anchor_index = [schema.index(a.code) for a in self.settings.anchors]
+        self._locator = LocatorNetwork(len(self.settings.anchors))
+        self._landmarks = LandmarkNetwork(len(schema))
+        load_weights(self._locator, locator_weights)
+        load_weights(self._landmarks, landmark_weights)
+        for network in (self._locator, self._landmarks):
+            network.eval().to(memory_format=torch.channels_last)
+        self.digests = {path.name: digest(path) for path in (locator_weights, landmark_weights)}
+
+    @classmethod
+    def shipped(cls, threads: int | None = None) -> FootReader:
+        """The reader with the weights that come with the package."""
+        return cls(WEIGHTS_DIR / "locator.safetensors", WEIGHTS_DIR / "landmarks.safetensors", threads=threads)
+
+    @torch.inference_mode()
+    def find(self, film: Film) -> list[FoundFoot]:
+        """Every foot on the film, surest first."""
+        side = self.settings.film_side
+        film_from_square = _film_from_even(film) @ _even_from_square(film, side)
+        small = crop(film.pixels, film_from_square, (side, side))
+        y, x = np.mgrid[0:side, 0:side]
+        place = transform_points(film_from_square, np.stack([x, y], -1).astype(float))
+        rows, columns = film.pixels.shape
+        on_film = (place >= -0.5).all(-1) & (place[..., 0] < columns - 0.5) & (place[..., 1] < rows - 0.5)
+        small = np.where(on_film, small, 0).astype(np.float32)
+        output = self._locator(torch.from_numpy(small)[None])[0]
+
+        heat = torch.sigmoid(output[0])
+        peak = heat == F.max_pool2d(heat[None, None], 3, 1, 1)[0, 0]
+        candidates = torch.nonzero(peak & (heat >= self.settings.score_min))
+        order = torch.argsort(heat[candidates[:, 0], candidates[:, 1]], descending=True)
+        found: list[FoundFoot] = []
+        centres: list[tuple[FloatArray, float]] = []
+        for row, column in candidates[order].tolist():
+            anchors, left, view = self._at_peak(output, row, column)
+            centre = anchors.mean(0)
+            length = float(np.linalg.norm(anchors.max(0) - anchors.min(0)))
+            if any(np.linalg.norm(centre - c) < self.settings.same_foot * max(length, n) for c, n in centres):
+                continue
+            placed = self._lay(anchors, left > 0.5)
+            if placed is None:
+                continue
+            square_from_crop, residual = placed
+            mirrored = self._lay(anchors, left <= 0.5)
+            probability = max(left, 1 - left)
+            if mirrored is not None and mirrored[1] < residual:
+                # The anchors lie as on the other foot: the side is open.
+                probability = min(probability, 0.5)
+            centres.append((centre, length))
+            found.append(
+                FoundFoot(
+                    film_from_crop=film_from_square @ square_from_crop,
+                    side="L" if left > 0.5 else "R",
+                    side_probability=float(probability),
+                    score=float(heat[row, column]),
+                    view=view,
+                )
+            )
+            if len(found) == self.settings.feet_max:
+                break
+        return found
+
+    def _at_peak(self, output: torch.Tensor, row: int, column: int) -> tuple[FloatArray, float, dict[str, float]]:
+        """Anchors (A, 2) in the square, probability of a left foot and of each view, averaged round the peak."""
+        rows, columns = output.shape[1:]
+        count = len(self.settings.anchors)
+        r0, r1 = max(0, row - 1), min(rows, row + 2)
+        c0, c1 = max(0, column - 1), min(columns, column + 2)
+        window = output[:, r0:r1, c0:c1]
+        weight = torch.sigmoid(window[0])
+        weight = weight / weight.sum()
+        y = (torch.arange(r0, r1) * STRIDE + (STRIDE - 1) / 2)[:, None].expand(r1 - r0, c1 - c0)
+        x = (torch.arange(c0, c1) * STRIDE + (STRIDE - 1) / 2)[None].expand(r1 - r0, c1 - c0)
+        offsets = window[1 : 1 + 2 * count].reshape(count, 2, r1 - r0, c1 - c0) * UNIT
+        anchors = ((offsets + torch.stack([x, y])) * weight).sum((2, 3))
+        head = (window[1 + 2 * count :] * weight).sum((1, 2))
+        view = torch.softmax(head[1:], 0)
+        return (
+            anchors.double().numpy(),
+            float(torch.sigmoid(head[0])),
+            dict(zip(VIEWS, view.tolist(), strict=True)),
+        )
+
+    def _mirror(self) -> FloatArray:
+        return np.array([[-1.0, 0, self.settings.crop_columns - 1], [0, 1, 0], [0, 0, 1]])
+
+    def _lay(self, anchors: FloatArray, left: bool, weight: FloatArray | None = None) -> tuple[FloatArray, float] | None:
+        """The crop laid over anchors, and how badly it fits as a share of the crop; None if they coincide."""
+        template, weights = self.settings.anchor_points, self.settings.anchor_weights
+        if weight is not None:
+            weights = weights * weight
+        mirror = self._mirror() if left else np.eye(3)
+        source = transform_points(mirror, template)
+        try:
+            matrix = similarity(source, anchors, weights)
+        except ValueError:
+            return None
+        scale = np.sqrt(abs(np.linalg.det(matrix[:2, :2])))
+        if not np.isfinite(scale) or scale < 1e-3:
+            return None
+        gap = transform_points(matrix, source) - anchors
+        residual = float(np.sqrt((weights * (gap**2).sum(1)).sum() / weights.sum()) / (scale * self.settings.crop_rows))
+        return matrix @ mirror, residual
+
+    @torch.inference_mode()
+    def landmarks(self, film: Film, foot: FoundFoot) -> FootLandmarks:
+        """Landmarks of one found foot, with the view as seen at full resolution.
+
+        The crop is laid over the foot again by the landmarks of the first pass, then read once more.
+        """
+        film_from_even = _film_from_even(film)
+        matrix = foot.film_from_crop
+        points = covariance = confidence = np.zeros(0)
+        view = foot.view
+        for number in range(self.settings.passes):
+            picture = crop(film.pixels, matrix, self.settings.crop_size)
+            prediction = self._landmarks(torch.from_numpy(picture)[None])
+            in_crop = prediction.points[0].double().numpy()
+            l11, l21, l22 = prediction.spread[0].double().numpy().T
+            factor = np.zeros((len(in_crop), 2, 2))
+            factor[:, 0, 0], factor[:, 1, 0], factor[:, 1, 1] = l11, l21, l22
+            points = transform_points(matrix, in_crop)
+            covariance = transform_covariance(matrix, factor @ factor.transpose(0, 2, 1))
+            confidence = torch.sigmoid(prediction.confidence[0]).double().numpy()
+            view = dict(zip(VIEWS, torch.softmax(prediction.view[0], 0).tolist(), strict=True))
+            if number + 1 < self.settings.passes:
+                even = transform_points(np.linalg.inv(film_from_even), points[self._anchor_index])
+                placed = self._lay(even, foot.side == "L", np.maximum(confidence[self._anchor_index], 0.02))
+                if placed is None:
+                    break
+                matrix = film_from_even @ placed[0]
+        rows, columns = film.pixels.shape
+        off = (points < -0.5).any(-1) | (points[:, 0] > columns - 0.5) | (points[:, 1] > rows - 0.5)
+        confidence = np.where(off, 0.0, confidence)
+        return FootLandmarks(replace(foot, film_from_crop=matrix, view=view), points, covariance, confidence)
+
+
+def _film_from_even(film: Film) -> FloatArray:
+    """From a plane where pixels are square to the pixels of the film."""
+    return np.diag([1.0, 1.0 / film.spacing.aspect, 1.0])
+
+
+def _even_from_square(film: Film, side: int) -> FloatArray:
+    """From the locator's square to the plane of square pixels; the film's middle is the square's middle."""
+    rows, columns = film.pixels.shape
+    height = rows * film.spacing.aspect
+    scale = max(height, columns) / side
+    shift_x = (columns - 1) / 2 - scale * (side - 1) / 2
+    shift_y = (height - film.spacing.aspect) / 2 - scale * (side - 1) / 2
+    return np.array([[scale, 0, shift_x], [0, scale, shift_y], [0, 0, 1.0]])
