@@ -6,15 +6,23 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from raysplay.configs.load import Config, load
 from raysplay.measure.axes import CONSTRUCTIONS
 from raysplay.measure.definition import DEGREE, Measure
 from raysplay.measure.evidence import Evidence
+from raysplay.measure.magnification import SpacingUse
 from raysplay.measure.registry import MEASURES, by_name, under
 
-Construction = Literal["shaft", "head_base", "articular_midpoint", "medial_edge"]
+
+def _known(construction: str) -> str:
+    if construction not in CONSTRUCTIONS:
+        raise ValueError(f"no construction {construction!r}; there are {', '.join(CONSTRUCTIONS)}")
+    return construction
+
+
+Construction = Annotated[str, AfterValidator(_known)]
 
 
 class Cited(Config):
@@ -44,7 +52,7 @@ class Sensitivity(Config):
     bounds: dict[str, SensitivityBound]
 
 
-class SpacingUse(Config):
+class SpacingRule(Config):
     """Whether a kind of spacing gives millimetres, and what they mean."""
 
     millimetres: bool
@@ -68,7 +76,7 @@ class Protocol(Config):
     construction: Construction
     exceptions: dict[str, Construction]
     sensitivity: Sensitivity
-    spacing: dict[str, SpacingUse]
+    spacing: dict[str, SpacingRule]
     change: ChangeRule
     combined_grade: CombinedRule
     congruence: CongruenceRule
@@ -103,12 +111,17 @@ class Protocol(Config):
         """Every measure as this protocol builds it, in registry order."""
         return tuple(self.measure(measure.name) for measure in MEASURES)
 
+    def spacing_policy(self) -> dict[str, SpacingUse]:
+        """What each kind of pixel spacing may be used for."""
+        return {kind: SpacingUse(rule.millimetres, rule.statement) for kind, rule in self.spacing.items()}
+
+    def sensitivity_bounds(self) -> dict[str, float]:
+        """Largest difference between constructions, in degrees, by measure."""
+        return {name: bound.degrees for name, bound in self.sensitivity.bounds.items()}
+
     def reported_measures(self) -> tuple[Measure, ...]:
         """Measures of the run's tables, in the protocol's order."""
         return tuple(self.measure(name) for name in self.reported)
-
-
-assert set(Construction.__args__) == set(CONSTRUCTIONS)  # type: ignore[attr-defined]  # noqa: S101
 
 
 def read_protocol(path: Path | str) -> Protocol:
