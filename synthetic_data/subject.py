@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+
 from raysplay.synthetic_data.anatomy.person import draw_person
 from raysplay.synthetic_data.anatomy.pose import pose
 from raysplay.synthetic_data.anatomy.posture import Posture, draw_posture

@@ -117,3 +117,18 @@ def draw_marks(count: int = 96, seed: int = 5) -> Tensor:
                 pen.rectangle((at[0] + box[0] - 5, 1, at[0] + box[2] + 5, 30), outline=200, width=2)
         marks.append(np.asarray(picture, np.float32) / 255)
     return torch.from_numpy(np.stack(marks))
+
+
+def vary_grey(images: Tensor, rng: np.random.Generator, generator: torch.Generator) -> Tensor:
+    """Another display of films already made: contrast, brightness, curve, noise, edges, each drawn per image."""
+    count = len(images)
+
+    def draw(values: np.ndarray) -> Tensor:
+        return torch.as_tensor(values, dtype=torch.float32, device=images.device)[:, None, None]
+
+    smooth = F.avg_pool2d(F.pad(images[:, None], (2, 2, 2, 2), mode="replicate"), 5, 1)[:, 0]
+    images = images + draw(rng.uniform(-0.6, 1.2, count)) * (images - smooth)
+    images = images.clamp(0, 1) ** draw(np.exp(rng.uniform(-0.6, 0.6, count)))
+    images = images * draw(rng.uniform(0.6, 1.3, count)) + draw(rng.uniform(-0.08, 0.12, count))
+    noise = torch.randn(images.shape, generator=generator, device=images.device)
+    return (images + noise * draw(np.exp(rng.uniform(np.log(0.002), np.log(0.04), count)))).clamp(0, 1)

@@ -27,10 +27,11 @@ from raysplay.infer.network.weights import load_weights, save_weights
 from raysplay.infer.settings import reading_settings
 from raysplay.train.degrade import draw_marks
 from raysplay.train.intensity import Intensity
-from raysplay.train.landmark_batch import landmark_batch
+from raysplay.train.landmark_batch import join, landmark_batch, real_batch
 from raysplay.train.locator_batch import locator_batch
 from raysplay.train.losses import landmark_loss, locator_loss
 from raysplay.train.pool import Pool
+from raysplay.train.real_films import load_real_crops
 from raysplay.train.settings import TrainSettings
 
 
@@ -74,6 +75,8 @@ def fit(settings: TrainSettings, log: Callable[[dict[str, Any]], None] = print) 
     )
     marks = draw_marks().to(device)
     intensity = Intensity(settings.intensity_share, settings.seed) if settings.intensity_share > 0 else None
+    real = load_real_crops(settings.real_films, device) if settings.real_films is not None else None
+    real_count = round(settings.batch * settings.real_share) if real is not None else 0
     pool = Pool(settings.pool, settings.seed, device)
     pool.fill(8 * settings.batch)
     log({"event": "start", "device": str(device), "parameters": sum(p.numel() for p in network.parameters())})
@@ -84,7 +87,9 @@ def fit(settings: TrainSettings, log: Callable[[dict[str, Any]], None] = print) 
     def loss_of_batch() -> tuple[Tensor, dict[str, Tensor]]:
         mixed = torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda")
         if settings.network == "landmarks":
-            batch = landmark_batch(pool, settings.batch, rng, generator, marks, intensity)
+            batch = landmark_batch(pool, settings.batch - real_count, rng, generator, marks, intensity)
+            if real is not None and real_count:
+                batch = join(batch, real_batch(real, real_count, rng, generator, intensity))
             with mixed:
                 prediction = network(batch.images)
             return landmark_loss(prediction, batch)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import torch
@@ -14,20 +14,28 @@ from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import warp
 from raysplay.synthetic_data.film.formation import form
 from raysplay.synthetic_data.film.look import draw_looks
-from raysplay.train.degrade import add_marks, exposed_field, lose_resolution
+from raysplay.train.degrade import add_marks, exposed_field, lose_resolution, vary_grey
 from raysplay.train.intensity import Intensity
 from raysplay.train.pool import Pool
+from raysplay.train.real_films import MARGIN, RealCrops
+
+REAL_PIXEL_MM = 0.4
+"""Size of a crop pixel on an average foot, taken for real crops, whose scale is unknown."""
 
 
 @dataclass(frozen=True)
 class LandmarkBatch:
-    """Crops (B, R, C) with their truth: points (B, L, 2) in crop pixels, visible (B, L), view (B,), pixel size."""
+    """Crops (B, R, C) with their truth: points (B, L, 2) in crop pixels, visible (B, L), view (B,), pixel size.
+
+    ``labelled`` (B,) is False for real crops of which only the view is known.
+    """
 
     images: Tensor
     points: Tensor
     visible: Tensor
     view: Tensor
     pixel_mm: Tensor
+    labelled: Tensor
 
 
 def lay_crops(points: Tensor) -> Tensor:
@@ -122,10 +130,44 @@ def landmark_batch(
     column = at[..., 0].round().long().clamp(0, columns - 1)
     row = at[..., 1].round().long().clamp(0, rows - 1)
     shown = field.flatten(1).gather(1, row * columns + column)
-    return LandmarkBatch(images, at, inside & shown & ~other[:, None], view, pixel)
+    return LandmarkBatch(images, at, inside & shown & ~other[:, None], view, pixel, torch.ones_like(other))
 
 
 def _stand_in(pool: Pool, points: Tensor) -> Tensor:
     """Where a foot would lie: crops of things without landmarks are laid as if one were there."""
     first = torch.nonzero(pool.views[: pool.filled] == 0)[:1, 0]
     return pool.points[first].expand_as(points) if len(first) else points
+
+
+@torch.no_grad()
+def real_batch(
+    real: RealCrops, count: int, rng: np.random.Generator, generator: torch.Generator, intensity: Intensity | None
+) -> LandmarkBatch:
+    """Lay and show anew ``count`` real crops; views are drawn equally often."""
+    size = reading_settings().crop_size
+    device = real.images.device
+    classes = torch.unique(real.view)
+    wanted = classes[torch.as_tensor(rng.integers(len(classes), size=count), device=device)]
+    noise = torch.rand(count, len(real), generator=generator, device=device)
+    number = torch.where(real.view[None] == wanted[:, None], noise, -1.0).argmax(1)
+    matrix = torch.as_tensor(_jitter(rng, count, size), dtype=torch.float32, device=device)
+    matrix[:, :2, 2] += MARGIN
+    images = warp(real.images[number][:, None].float() / 255, matrix, size)[:, 0]
+    images = vary_grey(images, rng, generator)
+    half = -(-count // 2)
+    factors = [1.0, float(np.exp(rng.uniform(0, np.log(2.0))))]
+    images = torch.cat([lose_resolution(part, f) for part, f in zip(images.split(half), factors, strict=False)])
+    if intensity is not None:
+        images = intensity(images, rng)
+    crop_from_store = torch.linalg.inv(matrix)
+    at = real.points[number] @ crop_from_store[:, :2, :2].transpose(1, 2) + crop_from_store[:, None, :2, 2]
+    rows, columns = size
+    inside = (at[..., 0] > 0) & (at[..., 0] < columns - 1) & (at[..., 1] > 0) & (at[..., 1] < rows - 1)
+    known = real.known[number]
+    pixel = torch.full((count,), REAL_PIXEL_MM, device=device)
+    return LandmarkBatch(images, at, known & inside, real.view[number], pixel, known.any(1))
+
+
+def join(a: LandmarkBatch, b: LandmarkBatch) -> LandmarkBatch:
+    """One batch of two."""
+    return LandmarkBatch(*(torch.cat([getattr(a, f.name), getattr(b, f.name)]) for f in fields(a)))

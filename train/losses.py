@@ -74,7 +74,8 @@ def landmark_loss(prediction: LandmarkPrediction, batch: LandmarkBatch) -> tuple
     loss_doubt = (nll * near).sum() / near.sum().clamp_min(1)
 
     reached = batch.visible & (gap.detach() * batch.pixel_mm[:, None] < TOLERANCE_MM)
-    loss_found = F.binary_cross_entropy_with_logits(prediction.confidence, reached.float())
+    found = F.binary_cross_entropy_with_logits(prediction.confidence, reached.float(), reduction="none").mean(1)
+    loss_found = (found * batch.labelled).sum() / batch.labelled.sum().clamp_min(1)
     loss_view = F.cross_entropy(prediction.view, batch.view)
 
     parts = {

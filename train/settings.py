@@ -47,5 +47,6 @@ class TrainSettings(Config):
     save_every: int
     report_every: int
     real_films: Path | None
+    real_share: float = Field(ge=0, lt=1)
     intensity_share: float
     pool: PoolSettings

@@ -9,8 +9,9 @@ import numpy as np
 import numpy.typing as npt
 import yaml
 from pydantic import Field
-from raysplay.configs.load import Config
 from scipy.interpolate import PchipInterpolator
+
+from raysplay.configs.load import Config
 
 STATIONS = 10
 """Measured sections of a bone, at 5 %, 15 % ... 95 % of its length."""

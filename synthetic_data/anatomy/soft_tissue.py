@@ -7,10 +7,11 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 import torch
+from torch import Tensor
+
 from raysplay.synthetic_data.anatomy.person import Person
 from raysplay.synthetic_data.anatomy.pose import PosedFoot
 from raysplay.synthetic_data.anatomy.rest import bone_index
-from torch import Tensor
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -152,7 +153,7 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
         direction[2] *= 0.3
         stations.append(end + direction / np.linalg.norm(direction) * (6.5 if great else 4.5) * size)
         wide = (
-            np.array([11, 12.5, 11.5, 12.5, 11.5, 9.5] if great else [8, 8.8, 7.8, 7.6, 7.4, 6.2])
+            np.array([12, 14.5, 13.5, 14.5, 13.5, 11] if great else [8.5, 10.2, 9.4, 9.4, 9.0, 7.4])
             * size
             * plump
         )

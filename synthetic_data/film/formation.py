@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import torch
 import torch.nn.functional as F  # noqa: N812
+from torch import Tensor
+
 from raysplay.synthetic_data.film.look import Look
 from raysplay.synthetic_data.film.smooth import gaussian, noise_field
-from torch import Tensor
 
 
 def join_soft(layers: Tensor, size: tuple[int, int], step: int) -> Tensor:
@@ -57,9 +58,9 @@ def form(
         return value[:, None, None]
 
     shape = tuple(cortical.shape)
-    fine = noise_field(shape, (look.texture_scale / pixel_mm).clamp(0.3, 6) * 0.5, generator)
+    fine = noise_field(shape, (look.texture_scale / pixel_mm).clamp(0.3, 6) * 0.5, generator, look.texture_stretch)
     coarse = noise_field(shape, (look.texture_scale * 3.5 / pixel_mm).clamp(0.5, 16) * 0.5, generator)
-    grain = (0.7 * fine + 0.5 * coarse) * per_film(look.texture)
+    grain = (0.85 * fine + 0.3 * coarse) * per_film(look.texture)
     attenuation = (
         per_film(look.cortical) * cortical.clamp_min(0) * (1 + 0.25 * grain)
         + per_film(look.spongy) * spongy.clamp_min(0) * (1 + grain)

@@ -13,8 +13,8 @@ from torch import Tensor
 class Look:
     """Numbers of B films, each a tensor of shape (B,). Lengths in mm.
 
-    ``cortical``, ``spongy``, ``soft``: linear attenuation per mm; ``texture``, ``texture_scale``: relative depth
-    and grain of the spongy bone; ``scatter``, ``scatter_width``: share and spread of scattered radiation;
+    ``cortical``, ``spongy``, ``soft``: linear attenuation per mm; ``texture``, ``texture_scale``,
+    ``texture_stretch``: relative depth, grain and length over width of the struts of spongy bone; ``scatter``, ``scatter_width``: share and spread of scattered radiation;
     ``noise``: relative noise in the open beam; ``blur``: focal and detector blur; ``low``, ``high``: window in
     attenuation; ``gamma``, ``toe``: display curve; ``edge``, ``edge_width``: edge enhancement;
     ``equalise``: share of slow variation taken out by the maker's processing; ``floor``: grey of the open beam;
@@ -26,6 +26,7 @@ class Look:
     soft: Tensor
     texture: Tensor
     texture_scale: Tensor
+    texture_stretch: Tensor
     scatter: Tensor
     scatter_width: Tensor
     noise: Tensor
@@ -69,6 +70,7 @@ def draw_looks(rng: np.random.Generator, count: int) -> Look:
         "soft": soft,
         "texture": uniform(0.03, 0.24),
         "texture_scale": log_uniform(0.3, 1.1),
+        "texture_stretch": uniform(1.0, 5.0),
         "scatter": uniform(0.0, 0.35),
         "scatter_width": uniform(12.0, 35.0),
         "noise": log_uniform(0.003, 0.05),

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import torch
-from raysplay.synthetic_data.settings import ExposureSettings
 from torch import Tensor
+
+from raysplay.synthetic_data.settings import ExposureSettings
 
 
 @dataclass(frozen=True)

@@ -7,10 +7,11 @@ one bone at a level of its projected length, tips are the furthest outline point
 from __future__ import annotations
 
 import torch
+from torch import Tensor
+
 from raysplay.configs import landmark_schema
 from raysplay.synthetic_data.anatomy.loft import CAP_RINGS, RINGS
 from raysplay.synthetic_data.anatomy.rest import bone_index
-from torch import Tensor
 
 PROXIMAL, DISTAL = 0.30, 0.70
 """Levels of the shaft landmarks as shares of the projected bone length from the base."""

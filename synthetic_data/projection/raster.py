@@ -13,7 +13,7 @@ from torch import Tensor
 DEPTH_STEP = 2.0**-12
 """Resolution of the summed depth in mm."""
 
-MAX_CANDIDATES = 6_000_000
+MAX_CANDIDATES = {"cpu": 6_000_000, "cuda": 60_000_000}
 """Triangle-pixel pairs looked at in one go: bounds the memory."""
 
 
@@ -60,7 +60,7 @@ def path_lengths(
     for key in torch.unique(group[seen]).tolist():
         wide, tall = 1 << (key // 32), 1 << (key % 32)
         index = torch.nonzero(group == key).squeeze(1)
-        for part in index.split(max(1, MAX_CANDIDATES // (wide * tall))):
+        for part in index.split(max(1, MAX_CANDIDATES[corners.device.type] // (wide * tall))):
             _add(part, wide, tall, corners, closeness, area, low, high, target, weight, total, rows, columns)
     return total.reshape(images, rows, columns).to(torch.float32) * DEPTH_STEP
 

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import torch
+from torch import Tensor
+
 from raysplay.synthetic_data.anatomy.loft import BoneShapes, loft, triangles
 from raysplay.synthetic_data.anatomy.person import Person
 from raysplay.synthetic_data.anatomy.pose import PosedFoot
@@ -13,7 +15,6 @@ from raysplay.synthetic_data.anatomy.soft_tissue import LAYER_OF_TUBE, tube_tria
 from raysplay.synthetic_data.projection.beam import Beam, project, ray_length
 from raysplay.synthetic_data.projection.landmarks import landmarks
 from raysplay.synthetic_data.projection.raster import path_lengths
-from torch import Tensor
 
 SOFT_STEP = 4
 """Soft parts are smooth: they are cast on a grid this much coarser."""
