@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from raysplay.infer.command import measure
+from raysplay.infer.measures_command import measures
 from raysplay.synthetic_data.command import synthesize
 from raysplay.train.command import evaluate, train
 
@@ -19,7 +20,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
-for command in (measure, evaluate, synthesize, train):
+for command in (measure, measures, evaluate, synthesize, train):
     app.command()(command)
 
 

@@ -1,0 +1,98 @@
+"""``raysplay measures``: what can be measured, how, and from which source."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from raysplay.configs.protocol import Protocol
+    from raysplay.measure import Measure
+    from raysplay.measure.grades import Scale
+
+
+def measures(
+    name: Annotated[
+        str | None, typer.Argument(metavar="NAME", help="Tell everything about one measure.", show_default=False)
+    ] = None,
+    reported: Annotated[
+        bool, typer.Option("--reported", help="Only those that the protocol puts in the tables of a run.")
+    ] = False,
+) -> None:
+    """List the measures with unit, construction and definition."""
+    from rich.console import Console
+
+    from raysplay.configs.load import ConfigError
+    from raysplay.configs.protocol import protocol
+
+    console = Console()
+    try:
+        shipped = protocol()
+        if name is None:
+            _list(shipped.reported_measures() if reported else shipped.measures(), shipped, console)
+        else:
+            _tell(shipped.measure(name), console)
+    except ConfigError as error:
+        raise typer.BadParameter(str(error), param_hint="configuration") from error
+    except KeyError as error:
+        raise typer.BadParameter(str(error.args[0]), param_hint="NAME") from error
+
+
+def _list(chosen: tuple[Measure, ...], shipped: Protocol, console: Console) -> None:
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+
+    from raysplay.configs.load import landmark_schema
+
+    known = set(landmark_schema().codes)
+    table = Table(title=f"{len(chosen)} measures", title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    for heading in ("Name", "Measure", "Unit", "Construction", "Note"):
+        table.add_column(heading, no_wrap=heading in ("Name", "Unit", "Construction"))
+    for measure in chosen:
+        notes = ["reported"] if measure.name in shipped.reported else []
+        notes += ["low confidence"] if measure.low_confidence else []
+        notes += [] if known.issuperset(measure.landmarks) else ["withheld: landmarks not in the list"]
+        table.add_row(measure.name, measure.title, measure.unit, measure.construction, ", ".join(notes))
+    console.print(table)
+    console.print("raysplay measures NAME tells definition, sign, landmarks, source, error and grades of one.")
+
+
+def _tell(measure: Measure, console: Console) -> None:
+    from raysplay.configs.grades import schemes
+    from raysplay.configs.load import landmark_descriptions, landmark_schema
+    from raysplay.configs.reader_error import reader_errors
+
+    schema, found = landmark_schema(), landmark_descriptions()
+
+    def line(words: str, text: str) -> None:
+        console.print(f"[bold]{words}[/bold]  ", end="")
+        console.print(text, markup=False, highlight=False, soft_wrap=True)
+
+    console.print(f"{measure.title} ({measure.abbreviation})", style="bold", highlight=False)
+    line("Name", measure.name)
+    line("Unit", measure.unit)
+    line("Construction", f"{measure.construction} (has: {', '.join(measure.constructions)})")
+    line("Definition", measure.definition)
+    line("Source", measure.cited)
+    if measure.caution:
+        line("Caution", measure.caution)
+    for code in measure.landmarks:
+        where = found[schema.index(code)] if code in schema.codes else "not in the landmark list: measure withheld"
+        line(f"  {code}", where)
+    for error in reader_errors().get(measure.name, ()):
+        line("Reader error", f"{error.sem:g} {measure.unit} for one reading: {error.basis}; {error.cited}")
+    for scheme in schemes():
+        scale = scheme.scale(measure.name)
+        if scale is not None:
+            line("Grades", f"{scheme.title}: {borders_in_words(scale)}; {scheme.cited}")
+
+
+def borders_in_words(scale: Scale) -> str:
+    """Grades of a scale with the border that each begins at."""
+    words = [scale.grades[0]]
+    for grade, border, inclusive in zip(scale.grades[1:], scale.borders, scale.from_border, strict=True):
+        words.append(f"{grade} {'from' if inclusive else 'above'} {border:.4g}")
+    return ", ".join(words)
