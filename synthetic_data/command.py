@@ -1,33 +1,70 @@
-"""``raysplay synthesize``: an archive of generated films with its truth."""
+"""``raysplay synthesize`` and ``raysplay demo-archive``: generated films."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+CAUTION = "Generated films show no person and prove nothing about patients."
+
+
+@contextmanager
+def _bar(title: str) -> Iterator[Callable[[int, int], None]]:
+    """A progress bar on the error stream; called with what is done and the whole."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
+    with Progress(*columns, console=Console(stderr=True)) as progress:
+        task = progress.add_task(title, total=None)
+        yield lambda done, whole: progress.update(task, completed=done, total=whole)
+
+
+def _empty_folder(out: Path, hint: str, may_hold_files: bool = False) -> None:
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        holds_files = any(out.iterdir())
+    except OSError as error:
+        raise typer.BadParameter(f"{out}: cannot be used ({error.strerror})", param_hint=hint) from error
+    if holds_files and not may_hold_files:
+        raise typer.BadParameter(f"{out}: is not empty", param_hint=hint)
+
 
 def synthesize(
     n: Annotated[int, typer.Option("--n", min=1, help="Number of films.")],
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the films and truth.csv.")],
+    out: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Folder for films/, truth.csv and truth_landmarks.csv.")
+    ],
     seed: Annotated[int, typer.Option("--seed", min=0, help="Same seed, same bytes.")] = 0,
 ) -> None:
-    """Write generated DICOM films and the angles they were built with."""
+    """Write generated DICOM films and the true angles and landmarks of every foot on them."""
     from rich.console import Console
 
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise typer.BadParameter(
-            f"{out}: cannot be written ({error.strerror})", param_hint="--out"
-        ) from error
-    if any(out.iterdir()):
-        raise typer.BadParameter(f"{out}: is not empty", param_hint="--out")
+    from raysplay.synthetic_data.archive import FILMS, write_archive
 
-    from raysplay.synthetic_data.archive import write_archive
-
-    write_archive(n, seed, out)
+    _empty_folder(out, "--out")
+    with _bar("Films") as progress:
+        truth = write_archive(n, seed, out, progress)
     console = Console()
-    console.print(f"{n} films and their truth: {out}", highlight=False, soft_wrap=True)
-    console.print("Generated films show no person and prove nothing about patients.", style="bold")
+    console.print(f"{n} films: {out / FILMS}", highlight=False, soft_wrap=True)
+    console.print(f"Their truth: {truth}", highlight=False, soft_wrap=True)
+    console.print(CAUTION, style="bold")
+
+
+def demo_archive(
+    out: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the films.")],
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Write into a folder that holds files.")] = False,
+) -> None:
+    """Write the small archive of an invented clinic that the demonstration measures."""
+    from rich.console import Console
+
+    from raysplay.synthetic_data.demo import demo_settings, write_demo
+
+    _empty_folder(out, "DIR", overwrite)
+    with _bar("Films") as progress:
+        write_demo(out, progress=progress)
+    Console().print(f"{demo_settings().clinic} (invented): {out}", highlight=False, soft_wrap=True)
