@@ -9,7 +9,7 @@ import typer
 
 from raysplay.infer.command import measure
 from raysplay.infer.measures_command import measures
-from raysplay.synthetic_data.command import synthesize
+from raysplay.synthetic_data.command import demo_archive, synthesize
 from raysplay.train.command import evaluate, train
 
 app = typer.Typer(
@@ -22,6 +22,7 @@ app = typer.Typer(
 )
 for command in (measure, measures, evaluate, synthesize, train):
     app.command()(command)
+app.command(hidden=True)(demo_archive)
 
 
 def _version(wanted: bool) -> None:
