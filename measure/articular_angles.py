@@ -24,7 +24,7 @@ from raysplay.measure.definition import (
     surface_to_axis,
 )
 from raysplay.measure.evidence import Evidence
-from raysplay.measure.geometry import FloatArray, along, length
+from raysplay.measure.geometry import FloatArray, along, length, nonzero
 
 
 def distal_metatarsal_articular_angle(construction: str = SHAFT) -> Measure:
@@ -121,7 +121,7 @@ def overlap(metatarsal: FloatArray, to_medial: FloatArray, to_lateral: FloatArra
     first, second = along(metatarsal, to_medial), along(metatarsal, to_lateral)
     start, end = np.minimum(first, second), np.maximum(first, second)
     covered: FloatArray = np.maximum(0.0, np.minimum(end, width) - np.maximum(start, 0.0))
-    return covered / np.where(width == 0.0, np.nan, width)
+    return covered / nonzero(width)
 
 
 def congruency_index(construction: str = NO_AXIS) -> Measure:

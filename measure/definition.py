@@ -10,7 +10,7 @@ import numpy as np
 
 from raysplay.measure.axes import NO_AXIS, Direction, Landmarks, second_metatarsal_length
 from raysplay.measure.evidence import Evidence, cite
-from raysplay.measure.geometry import FloatArray, ang, distal_normal, lateral_normal, length
+from raysplay.measure.geometry import FloatArray, ang, distal_normal, lateral_normal, length, nonzero
 
 DEGREE = "deg"
 """Unit of angles; also tells that a difference of values is taken round the circle."""
@@ -152,7 +152,7 @@ def over_second_metatarsal(measure: Measure, name: str | None = None, abbreviati
     taken = len(measure.vectors)
 
     def ratio(*vectors: FloatArray) -> FloatArray:
-        return measure.function(*vectors[:taken]) / length(vectors[taken])
+        return measure.function(*vectors[:taken]) / nonzero(length(vectors[taken]))
 
     return Measure(
         name=name or f"{measure.name}_ratio",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from raysplay.measure.axes import NO_AXIS, SHAFT, axis, medial_cortex, offset, point
 from raysplay.measure.definition import MILLIMETRE, RATIO, Measure
 from raysplay.measure.evidence import Evidence
-from raysplay.measure.geometry import FloatArray, across, length
+from raysplay.measure.geometry import FloatArray, across, length, nonzero
 
 
 def medial_of(line: FloatArray, place: FloatArray) -> FloatArray:
@@ -69,7 +69,7 @@ def head_distance(construction: str = SHAFT) -> Measure:
 
 def corner_over_radius(corner: FloatArray, radius: FloatArray) -> FloatArray:
     """Distance of the lateral corner from the head's centre, in radii."""
-    return length(corner) / length(radius)
+    return length(corner) / nonzero(length(radius))
 
 
 def head_roundness(construction: str = NO_AXIS) -> Measure:

@@ -113,7 +113,7 @@ def along(axis: npt.ArrayLike, offset: npt.ArrayLike) -> FloatArray:
     """
     a = np.asarray(axis, dtype=np.float64)
     o = np.asarray(offset, dtype=np.float64)
-    return (a[..., 0] * o[..., 0] + a[..., 1] * o[..., 1]) / _nonzero(length(a))
+    return (a[..., 0] * o[..., 0] + a[..., 1] * o[..., 1]) / nonzero(length(a))
 
 
 def across(axis: npt.ArrayLike, offset: npt.ArrayLike) -> FloatArray:
@@ -135,7 +135,7 @@ def across(axis: npt.ArrayLike, offset: npt.ArrayLike) -> FloatArray:
     """
     a = np.asarray(axis, dtype=np.float64)
     o = np.asarray(offset, dtype=np.float64)
-    return (a[..., 1] * o[..., 0] - a[..., 0] * o[..., 1]) / _nonzero(length(a))
+    return (a[..., 1] * o[..., 0] - a[..., 0] * o[..., 1]) / nonzero(length(a))
 
 
 def crossing(axis: npt.ArrayLike, offset: npt.ArrayLike, line: npt.ArrayLike) -> FloatArray:
@@ -159,8 +159,15 @@ def crossing(axis: npt.ArrayLike, offset: npt.ArrayLike, line: npt.ArrayLike) ->
     o = np.asarray(offset, dtype=np.float64)
     t = np.asarray(line, dtype=np.float64)
     numerator = o[..., 1] * t[..., 0] - o[..., 0] * t[..., 1]
-    return numerator / _nonzero(a[..., 1] * t[..., 0] - a[..., 0] * t[..., 1])
+    return numerator / nonzero(a[..., 1] * t[..., 0] - a[..., 0] * t[..., 1])
 
 
-def _nonzero(value: FloatArray) -> FloatArray:
+def nonzero(value: FloatArray) -> FloatArray:
+    """``value`` as a divisor: ``nan`` where it is nought.
+
+    Examples
+    --------
+    >>> nonzero(np.array([2.0, 0.0])).tolist()
+    [2.0, nan]
+    """
     return np.where(value == 0.0, np.nan, value)

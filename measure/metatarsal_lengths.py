@@ -15,7 +15,7 @@ from raysplay.measure.axes import (
 )
 from raysplay.measure.definition import MILLIMETRE, RATIO, Measure
 from raysplay.measure.evidence import Evidence
-from raysplay.measure.geometry import FloatArray, along, crossing, length
+from raysplay.measure.geometry import FloatArray, along, crossing, length, nonzero
 
 _ORDINAL = {1: "first", 2: "second", 3: "third", 4: "fourth", 5: "fifth"}
 
@@ -164,7 +164,7 @@ def fourth_head_from_sesamoid_line(construction: str = SHAFT) -> Measure:
 
 def quotient(first: FloatArray, second: FloatArray) -> FloatArray:
     """One length over another."""
-    return length(first) / length(second)
+    return length(first) / nonzero(length(second))
 
 
 def first_over_second_length(construction: str = NO_AXIS) -> Measure:

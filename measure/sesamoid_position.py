@@ -17,7 +17,7 @@ from raysplay.measure.axes import (
 )
 from raysplay.measure.definition import RATIO, Measure
 from raysplay.measure.evidence import Evidence
-from raysplay.measure.geometry import FloatArray, across
+from raysplay.measure.geometry import FloatArray, across, nonzero
 
 _CONSTRUCTIONS = (SHAFT, HEAD_BASE, ARTICULAR_MIDPOINT)
 
@@ -33,8 +33,7 @@ def _tibial(construction: str) -> tuple[Direction, ...]:
 
 def centre_in_widths(first: FloatArray, centre: FloatArray, width: FloatArray) -> FloatArray:
     """Signed distance of the sesamoid's centre from the axis, in widths of the sesamoid."""
-    wide = np.abs(across(first, width))
-    return across(first, centre) / np.where(wide == 0.0, np.nan, wide)
+    return across(first, centre) / nonzero(np.abs(across(first, width)))
 
 
 def lateral_share(first: FloatArray, centre: FloatArray, width: FloatArray) -> FloatArray:
@@ -103,8 +102,7 @@ def tibial_sesamoid_offset(construction: str = SHAFT) -> Measure:
 
 def beyond_cortex(cortex: FloatArray, lateral: FloatArray, width: FloatArray) -> FloatArray:
     """Distance of the lateral edge beyond the cortex, in widths of the sesamoid."""
-    wide = np.abs(across(cortex, width))
-    return across(cortex, lateral) / np.where(wide == 0.0, np.nan, wide)
+    return across(cortex, lateral) / nonzero(np.abs(across(cortex, width)))
 
 
 def lateral_sesamoid_displacement(construction: str = NO_AXIS) -> Measure:

@@ -11,7 +11,7 @@ import raysplay.measure
 MODULES = ["raysplay.measure"] + [
     f"raysplay.measure.{module.name}" for module in pkgutil.iter_modules(raysplay.measure.__path__)
 ]
-WITHOUT_EXAMPLES = {"raysplay.measure.definition", "raysplay.measure.schema"}
+WITHOUT_EXAMPLES = {"raysplay.measure.schema"}
 
 
 @pytest.mark.parametrize("name", MODULES)

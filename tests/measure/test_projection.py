@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from raysplay.measure import measure_values
-from raysplay.measure.axes import shaft
+from raysplay.measure.axes import axis
 
 TILTS = [0.0, 10.0, 15.0, 20.0, 25.0]
 # (bearing, inclination) of the first and second metatarsal, then IMA at each tilt. Case b of the table is
@@ -64,7 +64,7 @@ def test_tilt_moves_hva_as_tabled(column, schema):
 @pytest.mark.parametrize("column", range(len(TILTS)))
 def test_tilt_stretches_the_first_metatarsal_as_tabled(column):
     points = on_floor(cylinder_landmarks("M1", np.zeros(3), 0.0, 20.0, 60.0), TILTS[column])
-    factor = np.linalg.norm(shaft(points, "M1")) / (0.4 * 60.0)
+    factor = np.linalg.norm(axis("M1").of(points)) / (0.4 * 60.0)
     assert factor == pytest.approx(LENGTH_FACTOR[column], abs=0.000501)
 
 
