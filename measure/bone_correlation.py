@@ -67,6 +67,6 @@ def _square_root(own: FloatArray) -> FloatArray:
     with np.errstate(invalid="ignore", divide="ignore"):
         small = np.abs(determinant) <= 1e-9 * trace**2
         side = np.sqrt(np.where(small, np.maximum(determinant, 0.0), determinant))
-        scale = np.sqrt(trace + 2.0 * side)
+        scale = np.sqrt(np.where(trace >= 0.0, trace + 2.0 * side, np.nan))
         root = (own + side[..., None, None] * np.eye(2)) / scale[..., None, None]
     return np.where((scale == 0.0)[..., None, None], 0.0, root)

@@ -86,7 +86,7 @@ def test_swap_of_medial_and_lateral_cortex_keeps_what_stands_on_shafts(random_fo
             swapped[:, pair] = foot[:, pair[::-1]]
     same = [measure for measure in MEASURES if measure.name not in SIDED]
     after, before = (
-        [measure_values(points, schema, measures=same, millimetres=True)[m.name][0] for m in same]
+        np.array([v[0] for v in measure_values(points, schema, measures=same, millimetres=True).values()])
         for points in (swapped, foot)
     )
     assert_same(after, before, measures=same)

@@ -1,0 +1,50 @@
+"""``raysplay measures``: the registry on a screen."""
+
+import pytest
+from typer.testing import CliRunner
+
+from raysplay.configs.protocol import reported_measures
+from raysplay.measure import MEASURES, Evidence
+from raysplay.train.cli import app
+
+
+def run(*arguments):
+    return CliRunner().invoke(app, ["measures", *arguments], terminal_width=200)
+
+
+def test_lists_every_measure():
+    result = run()
+    assert result.exit_code == 0
+    listed = [line.split()[0] for line in result.stdout.splitlines() if line.strip()]
+    assert [name for name in listed if name in {m.name for m in MEASURES}] == [m.name for m in MEASURES]
+
+
+def test_lists_those_reported():
+    result = run("--reported")
+    assert [line.split()[0] for line in result.stdout.splitlines() if "deg" in line] == [
+        m.name for m in reported_measures()
+    ]
+
+
+@pytest.mark.parametrize("measure", MEASURES, ids=lambda m: m.name)
+def test_tells_everything_about_one(measure):
+    result = run(measure.name)
+    assert result.exit_code == 0
+    assert measure.definition in result.stdout
+    assert measure.cited in result.stdout
+    assert all(code in result.stdout for code in measure.landmarks)
+    if measure.evidence is Evidence.MEMORY:
+        assert "from memory" in result.stdout
+
+
+def test_remembered_grades_are_told_as_such():
+    lines = run("ima").stdout.splitlines()
+    remembered = [line for line in lines if "Robinson" in line]
+    assert remembered
+    assert all("from memory, not verified" in line for line in remembered)
+
+
+def test_a_measure_that_is_none_is_bad_usage():
+    result = run("hav")
+    assert result.exit_code == 2
+    assert "no measure 'hav'" in result.output
