@@ -82,7 +82,7 @@ def proximal_phalangeal_articular_angle(construction: str = SHAFT) -> Measure:
             "Signed angle from the distal-pointing perpendicular of the base surface of the proximal phalanx of "
             "the great toe to the axis of that phalanx; positive where the shaft leans laterally of its base."
         ),
-        source="fact sheet of the project; DASA in podiatric texts, a name that others give to the distal end",
+        source="operational definition; DASA in podiatric texts, a name that others give to the distal end",
         evidence=Evidence.PROPOSED,
     )
 

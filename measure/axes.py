@@ -38,7 +38,7 @@ NO_AXIS = "direct"
 """Construction of a measure that stands on no bone's axis."""
 
 CONSTRUCTIONS = (SHAFT, HEAD_BASE, ARTICULAR_MIDPOINT, MEDIAL_EDGE)
-"""Section 1.1 of the fact sheet, A to D. A: Coughlin, Saltzman, Nunley, Foot Ankle Int 2002;23:68 (its detail is
+"""A to D of the fact sheet. A: Coughlin, Saltzman, Nunley, Foot Ankle Int 2002;23:68 (its detail is
 from memory; the levels, 30 % and 70 % of the bone's length, are this project's). Which historic name belongs to
 which of B to D is not settled, so none is used."""
 
