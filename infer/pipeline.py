@@ -12,7 +12,7 @@ from typing import Protocol
 
 import numpy as np
 
-from raysplay.configs.protocol import reported_measures
+from raysplay.configs.protocol import protocol
 from raysplay.infer.decide.case import FootCase
 from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.decision import decide, failed, no_foot, not_read, refusal
@@ -162,7 +162,8 @@ def _measure(
         aspect=spacing.aspect,
     )
     assert covariance is not None
-    reported = reported_measures()
+    reading = protocol()
+    reported = reading.reported_measures()
     measured = measure_feet(
         points,
         covariance,
@@ -171,6 +172,7 @@ def _measure(
         level=limits.interval.level,
         inflation=limits.interval.inflation,
         measures=reported,
+        millimetres=reading.spacing_policy()[spacing.kind.value].millimetres,
     )
     return tuple(
         Measurement(

@@ -185,7 +185,7 @@ def measure_feet(
     if not 0.0 < level < 1.0:
         raise ValueError(f"level must lie between 0 and 1, not {level}")
     factors = dict(inflation or {})
-    unknown = set(factors) - {measure.name for measure in measures}
+    unknown = set(factors) - {measure.name for measure in (*MEASURES, *measures)}
     if unknown:
         raise ValueError(f"inflation names no measure: {', '.join(sorted(unknown))}")
     if any(not (np.isfinite(factor) and factor > 0.0) for factor in factors.values()):

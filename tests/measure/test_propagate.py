@@ -351,3 +351,11 @@ def test_exact_derivatives_agree_with_differences(whole_foot, schema):
     other = measure_feet(whole_foot, covariance, schema, measures=by_differences)
     for measure in exact:
         assert one[measure.name].sd[0] == pytest.approx(other[measure.name].sd[0], rel=1e-7)
+
+
+def test_a_factor_for_a_measure_that_is_not_asked_for_does_no_harm(whole_foot, schema):
+    """One calibration serves every protocol."""
+    covariance = np.broadcast_to(0.04 * np.eye(2), (1, len(schema), 2, 2))
+    asked = {"measures": [by_name("ima")]}
+    plain = measure_feet(whole_foot, covariance, schema, **asked)["ima"]
+    assert measure_feet(whole_foot, covariance, schema, inflation={"hva": 2.0}, **asked)["ima"].sd == plain.sd
