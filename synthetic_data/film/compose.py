@@ -63,7 +63,7 @@ class GeneratedFoot:
     visible : ndarray of bool, shape (L,)
         Whether the landmark lies inside the exposed field and on the film.
     box : (left, top, right, bottom)
-        Round the skin of the foot without the leg, cut at the field.
+        Round skin and landmarks of the foot without the leg, cut at the field.
     posed : mapping of str to float
         Angles the bones were posed with in space, degrees. Never the truth of a film.
     measures : mapping of str to float
@@ -550,10 +550,11 @@ def _truth(foot: _Laid, points: FloatArray, area: Field, pixel_mm: float, size: 
     visible = (np.abs(along) <= area.width / 2) & (np.abs(down) <= area.height / 2)
     visible &= (points >= 0).all(1) & (points <= (columns - 1, rows - 1)).all(1)
 
-    skin = foot.skin() / pixel_mm
+    # A sesamoid can stand out of the drawn skin: the box holds both.
+    held = np.concatenate([foot.skin() / pixel_mm, points])
     (left, top), (tall, wide) = _window(area, pixel_mm, size)
-    low = np.clip(skin.min(0), (left, top), (left + wide - 1, top + tall - 1))
-    high = np.clip(skin.max(0), (left, top), (left + wide - 1, top + tall - 1))
+    low = np.clip(held.min(0), (left, top), (left + wide - 1, top + tall - 1))
+    high = np.clip(held.max(0), (left, top), (left + wide - 1, top + tall - 1))
 
     schema = landmark_schema()
     framed, _ = to_foot_frame(points[None], None, [foot.side])

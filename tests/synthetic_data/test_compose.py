@@ -8,7 +8,8 @@ import torch
 
 from raysplay.configs import landmark_schema
 from raysplay.measure import measure_values, to_foot_frame
-from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
+from raysplay.synthetic_data.film.compose import FilmRequest, _lay, compose_film
+from raysplay.synthetic_data.subject import draw_subject
 
 
 def point(foot, code):
@@ -38,11 +39,17 @@ def test_two_feet_in_one_exposure_stand_with_the_great_toes_inside(small):
     assert point(left, "M1_tip")[0] < point(right, "M1_tip")[0] < point(right, "M5_tip")[0]
 
 
-def test_both_feet_of_an_exposure_see_one_focal_spot(small):
-    # The central ray of either frame must lean the same way on the film: tilts differ only by how the feet are turned.
-    film = compose_film([5, 4], small(toe_out=(0.0, 0.0)), FilmRequest(layout="both", toes="up", whole=True))
-    first, second = film.feet
-    assert first.beam_tilt == pytest.approx(second.beam_tilt, abs=1e-6)
+@pytest.mark.parametrize("seed", range(4))
+def test_both_feet_of_an_exposure_see_one_focal_spot(small, seed):
+    # One tube, one film: mapped to the plate, focal spot and central point of both feet must coincide.
+    ((first, second),) = _lay(np.random.default_rng(seed), (5, seed), "both", small(), FilmRequest())
+    assert {first.side, second.side} == {"L", "R"}
+    for place in (lambda beam: beam.focus[:2], lambda beam: (beam.x, beam.y)):
+        seen = [foot.linear @ place(foot.subject.beam) + foot.shift for foot in (first, second)]
+        assert seen[0] == pytest.approx(seen[1], abs=1e-6)
+    assert first.subject.beam.focus[2] == pytest.approx(second.subject.beam.focus[2])
+    # And it leans as the first foot's tube was drawn to lean: toward the toes that it stands over.
+    assert first.subject.beam.tilt == pytest.approx(draw_subject(first.seed, "dp")[0].beam.tilt, abs=6.0)
 
 
 def test_measures_follow_from_the_landmarks_and_not_from_the_posture(small):
@@ -95,9 +102,8 @@ def test_boxes_hold_the_foot_and_lie_on_the_film(small):
             assert 0 <= top < bottom <= rows - 1
             seen = foot.landmarks[foot.visible]
             assert len(seen) > 20
-            # The skin is thinner than the tube in the film's resolution here and there: two pixels of slack.
-            assert (seen >= np.array([left, top]) - 2).all()
-            assert (seen <= np.array([right, bottom]) + 2).all()
+            assert (seen >= np.array([left, top]) - 1e-6).all()
+            assert (seen <= np.array([right, bottom]) + 1e-6).all()
             if foot.view != "dp":
                 assert all(np.isnan(value) for value in foot.measures.values())
 

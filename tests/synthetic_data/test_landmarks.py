@@ -57,9 +57,11 @@ def test_cortices_lie_on_the_silhouette_at_30_and_70_percent(code, mirror, seed)
     def inside(at):
         return map_coordinates(bone.astype(float), [[at[1]], [at[0]]], order=0)[0] > 0.5
 
+    # A raised fifth toe can point 50 degrees up; its rings then overlap on the film and the level is less sharp.
+    reach = 2.0 if code == "PP5" else 1.2
     for point, outward in zip(points, (-across, across, -across, across), strict=True):
-        assert inside(point - 1.2 * outward)
-        assert not inside(point + 1.2 * outward)
+        assert inside(point - reach * outward)
+        assert not inside(point + reach * outward)
 
     rows, columns = np.nonzero(bone)
     along = (np.stack([columns, rows], axis=1) - points[:2].mean(0)) @ axis
