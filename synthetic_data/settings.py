@@ -31,6 +31,8 @@ class PostureSettings(Config):
     pronation_normal: Pair
     pronation_valgus: Pair
     adduction: Pair
+    row: Pair
+    base_gap: Pair
     arch: Pair
     head_height: Pair
     hallux_lift: Pair
@@ -52,6 +54,9 @@ class PersonSettings(Config):
     bone_length: Pair
     bone_girth: Pair
     section: float
+    flare: float
+    lesser_base: float
+    flare_place: float
     relief: float
     cortex: Pair
     cap_closing: float

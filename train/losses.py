@@ -81,7 +81,7 @@ def landmark_loss(prediction: LandmarkPrediction, batch: LandmarkBatch) -> tuple
     parts = {
         "map": loss_map,
         "place": loss_place,
-        "axis": 8.0 * loss_axis,
+        "axis": 10.0 * loss_axis,
         "doubt": 0.15 * loss_doubt,
         "found": 0.3 * loss_found,
         "view": 0.3 * loss_view,

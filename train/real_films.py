@@ -1,7 +1,7 @@
 """Real crops beside the generated ones: films with a known view, some with landmarks.
 
-A folder made by ``raysplay prepare`` holds one crop a foot (``crops/*.png``, wider than the network's crop so that it can
-be laid anew) and ``crops.csv`` with film, foot, view and the share of generated films it stands for; landmarks of
+A folder made by ``gather_real_crops`` holds one crop a foot (wider than the network's crop, so that it can
+be laid anew) and ``crops.csv`` with crop, film and view; landmarks of
 feet that have them are in ``landmarks.csv`` (crop, landmark, x, y in pixels of the stored crop).
 """
 

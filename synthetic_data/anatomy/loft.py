@@ -149,9 +149,7 @@ def loft(shapes: BoneShapes, inside: bool = False) -> Tensor:
     for k in range(shapes.bumps.shape[2]):
         at, angle, spread_at, spread_angle, rise = shapes.bumps[:, :, k, :, None, None].unbind(2)
         turn = torch.remainder(theta - angle + pi, 2 * pi) - pi
-        gauss = torch.exp(
-            -0.5 * ((place[..., None] - at) / spread_at) ** 2 - 0.5 * (turn / spread_angle) ** 2
-        )
+        gauss = torch.exp(-0.5 * ((place[..., None] - at) / spread_at) ** 2 - 0.5 * (turn / spread_angle) ** 2)
         relief = relief + rise * gauss
     relief = relief + _ripple(shapes.ripple, place, theta) * 0.5 * torch.minimum(width, height)[..., None]
 
@@ -184,9 +182,6 @@ def _ripple(amplitude: Tensor, place: Tensor, theta: Tensor) -> Tensor:
         along = torch.cos(pi * m * place)[..., None]
         for r in range(amplitude.shape[3] // 2):
             wave_c, wave_s = torch.cos((r + 2) * theta), torch.sin((r + 2) * theta)
-            around = (
-                amplitude[:, :, m, 2 * r, None, None] * wave_c
-                + amplitude[:, :, m, 2 * r + 1, None, None] * wave_s
-            )
+            around = amplitude[:, :, m, 2 * r, None, None] * wave_c + amplitude[:, :, m, 2 * r + 1, None, None] * wave_s
             total = total + along * around
     return total

@@ -42,10 +42,7 @@ def _rest_arrays() -> dict[str, FloatArray]:
     bumps[:, :, 2:4] = 1.0
     for n, bone in enumerate(table):
         caps.append(
-            [
-                [c.closing, c.length, c.dish, c.saddle, np.radians(c.tilt)]
-                for c in (bone.proximal_cap, bone.distal_cap)
-            ]
+            [[c.closing, c.length, c.dish, c.saddle, np.radians(c.tilt)] for c in (bone.proximal_cap, bone.distal_cap)]
         )
         for k, bump in enumerate(bone.bumps):
             bumps[n, k] = (
@@ -79,6 +76,33 @@ def _smooth_noise(rng: np.random.Generator, rows: int, knots: int = 6) -> FloatA
     return (values[:, left] * (1 - share) + values[:, left + 1] * share).astype(np.float32)
 
 
+def _reshape(rng: np.random.Generator, shapes: dict[str, FloatArray], settings: PersonSettings) -> None:
+    """Vary where along a bone its ends flare, and how much.
+
+    The rest table knows one person. Others have longer or shorter bases and heads, and shafts that are slim or stout
+    against their ends; a network that saw one profile only would read a level off the flare.
+    """
+    count = len(shapes["width"])
+    along = np.linspace(0, 1, FINE)
+    shift = rng.normal(0, settings.flare_place, (count, 1)) * np.sin(np.pi * along) + rng.normal(
+        0, 0.6 * settings.flare_place, (count, 1)
+    ) * np.sin(2 * np.pi * along)
+    place = np.clip(along + shift, 0, 1)
+    base = np.exp(-((along / 0.22) ** 2))
+    head = np.exp(-(((1 - along) / 0.2) ** 2))
+    ends = {
+        "width": rng.normal(0, settings.flare, (2, count, 1)),
+        "height": rng.normal(0, settings.flare, (2, count, 1)),
+    }
+    for ray in (2, 3, 4):
+        ends["width"][0, bone_index(f"metatarsal_{ray}")] += settings.lesser_base
+    for n in range(count):
+        for key in ("width", "height", "mid_width", "mid_height", "wedge"):
+            shapes[key][n] = np.interp(place[n], along, shapes[key][n])
+    for key, (at_base, at_head) in ends.items():
+        shapes[key] = shapes[key] * np.exp(at_base * base + at_head * head)
+
+
 def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
     """Draw the bones of one person."""
     rest = _rest_arrays()
@@ -109,10 +133,10 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
         wander = 0.15 * settings.section * _smooth_noise(rng, count) * shapes["width"]
         shapes[key] = rest[key] * np.float32(size) + rng.normal(0, settings.bow, (count, 1)) * bow + wander
 
+    _reshape(rng, shapes, settings)
+
     caps = shapes["caps"]
-    caps[..., 0] = np.clip(
-        1 + (caps[..., 0] - 1) * np.exp(rng.normal(0, settings.cap_closing, caps.shape[:2])), 1.6, 9
-    )
+    caps[..., 0] = np.clip(1 + (caps[..., 0] - 1) * np.exp(rng.normal(0, settings.cap_closing, caps.shape[:2])), 1.6, 9)
     caps[..., 1] = np.clip(caps[..., 1] * np.exp(rng.normal(0, 0.15, caps.shape[:2])), 0.008, 0.3)
     caps[..., 2:4] *= (size * np.exp(rng.normal(0, 0.35, caps.shape[:2])))[..., None]
     caps[..., 4] += np.radians(rng.normal(0, settings.cap_tilt, caps.shape[:2]))
@@ -147,6 +171,4 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
     shapes["ripple"] = modes
     place = rng.normal(0, settings.place, (count, 3)).astype(np.float32)
     joint_space = float(np.clip(rng.normal(1.7, 0.5), 0.3, 3.2)) * size
-    return Person(
-        female, size, joint_space, place, {k: np.ascontiguousarray(v, np.float32) for k, v in shapes.items()}
-    )
+    return Person(female, size, joint_space, place, {k: np.ascontiguousarray(v, np.float32) for k, v in shapes.items()})

@@ -98,7 +98,30 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
     turn_c1 = Rotation.from_euler("z", 0.2 * swing, degrees=True)
     frame[number["medial_cuneiform"]] = turn_c1.apply(frame[number["medial_cuneiform"]].T).T
 
-    # Metatarsals about their bases. Bases keep their rest place: only the shafts fan out.
+    # The specimen of the rest table lay rolled, its bases stacked over each other. On a standing foot they lie side
+    # by side on a flatter transverse arch; ``row`` says how far between the two this foot is.
+    rest_base = {ray: np.array(rest[f"metatarsal_{ray}"].base) for ray in range(1, 6)}
+    row_base = {2: rest_base[2]}
+    for ray, aside, drop in (
+        (3, posture.base_gap[1], 4.5),
+        (4, posture.base_gap[2], 5.0),
+        (5, posture.base_gap[3], 6.0),
+    ):
+        row_base[ray] = np.array([row_base[ray - 1][0] + aside, rest_base[ray][1], row_base[ray - 1][2] - drop])
+    row_base[1] = np.array([rest_base[2][0] - posture.base_gap[0], rest_base[1][1], rest_base[1][2]])
+    shift = {ray: posture.row * (row_base[ray] - rest_base[ray]) for ray in range(1, 6)}
+    carried = {
+        "medial_cuneiform": shift[1],
+        "intermediate_cuneiform": 0.5 * (shift[1] + shift[2]),
+        "lateral_cuneiform": shift[3],
+        "cuboid": 0.5 * (shift[4] + shift[5]),
+        "navicular": 0.4 * shift[1],
+        "calcaneus": 0.25 * (shift[4] + shift[5]),
+    }
+    for name, by in carried.items():
+        origin[number[name]] = origin[number[name]] + by * lower
+
+    # Metatarsals about their bases: only the shafts fan out.
     bearing = {
         1: -posture.ima,
         2: 0.0,
@@ -113,7 +136,7 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
     for ray in range(1, 6):
         name = f"metatarsal_{ray}"
         i = number[name]
-        base = (np.array(rest[name].base) + 0.6 * person.place[i]) * lower
+        base = (rest_base[ray] + shift[ray] + 0.6 * person.place[i]) * lower
         if ray == 1:
             # A cuneiform turned inwards carries the base with it, a little.
             base = base + np.array([-0.06 * swing, 0.0, 0.0]) * size

@@ -30,6 +30,8 @@ class Posture:
     sesamoid_drift: float
     subluxation: float
     adduction: float
+    row: float
+    base_gap: tuple[float, float, float, float]
     arch: float
     head_height: float
     hallux_lift: float
@@ -52,10 +54,7 @@ def draw_posture(rng: np.random.Generator, settings: PostureSettings, view: str)
         a, b = rng.standard_normal(2)
         hva = part.hva[0] + part.hva[1] * a
         ima = part.ima[0] + part.ima[1] * (part.correlation * a + np.sqrt(1 - part.correlation**2) * b)
-        if (
-            settings.hva_range[0] < hva < settings.hva_range[1]
-            and settings.ima_range[0] < ima < settings.ima_range[1]
-        ):
+        if settings.hva_range[0] < hva < settings.hva_range[1] and settings.ima_range[0] < ima < settings.ima_range[1]:
             break
     valgus = float(np.clip((hva - 12) / 30, 0, 1.3))
     pronation = rng.normal(*(settings.pronation_valgus if hva > 18 else settings.pronation_normal))
@@ -72,7 +71,7 @@ def draw_posture(rng: np.random.Generator, settings: PostureSettings, view: str)
     # Standing: the leg rises over the talus; lying or sitting: it runs back, away from the foot.
     flexion = rng.uniform(8, 30) if rng.random() < 0.35 else rng.uniform(28, 78)
     if view == "oblique":
-        roll = (-1 if rng.random() < 0.8 else 1) * rng.uniform(27, 55)
+        roll = (-1 if rng.random() < 0.8 else 1) * rng.uniform(22, 55)
     elif view == "lateral":
         roll = (1 if rng.random() < 0.5 else -1) * rng.uniform(72, 108)
         flexion = rng.uniform(-15, 45)
@@ -92,6 +91,8 @@ def draw_posture(rng: np.random.Generator, settings: PostureSettings, view: str)
         sesamoid_drift=float(drift),
         subluxation=float(rng.normal(2.5 * valgus, 1.0 + 1.5 * valgus)),
         adduction=float(rng.normal(*settings.adduction)),
+        row=float(rng.uniform(*settings.row)),
+        base_gap=four(np.maximum(rng.normal(*settings.base_gap, 4) + np.array([3.5, 0, 0, 0]), 5.0)),
         arch=float(rng.uniform(*settings.arch)),
         head_height=float(max(6.0, rng.normal(*settings.head_height))),
         hallux_lift=float(rng.normal(*settings.hallux_lift)),

@@ -127,12 +127,8 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
     last = sections[-1]
     sections.append((heads[1] + 26 * size, last[1] + 5, last[2] - 3, 2.0, 20 * size))
     table = np.array(sections)
-    centre = np.stack(
-        [0.5 * (table[:, 1] + table[:, 2]), table[:, 0], 0.5 * (table[:, 3] + table[:, 4])], axis=1
-    )
-    body = _tube(
-        centre, 0.5 * (table[:, 2] - table[:, 1]), 0.5 * (table[:, 4] - table[:, 3]), x_axis, z_axis, 2.4
-    )
+    centre = np.stack([0.5 * (table[:, 1] + table[:, 2]), table[:, 0], 0.5 * (table[:, 3] + table[:, 4])], axis=1)
+    body = _tube(centre, 0.5 * (table[:, 2] - table[:, 1]), 0.5 * (table[:, 4] - table[:, 3]), x_axis, z_axis, 2.4)
     head_1, head_5 = tip[bone_index("metatarsal_1")], tip[bone_index("metatarsal_5")]
     slope = (head_5[1] - head_1[1]) / max(20.0, head_5[0] - head_1[0])
     share = np.clip((body[..., 1] - at("calcaneus", 0.8)[1]) / 60, 0, 1)
@@ -152,11 +148,7 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
         direction = end - at(last_bone, 0.5)
         direction[2] *= 0.3
         stations.append(end + direction / np.linalg.norm(direction) * (6.5 if great else 4.5) * size)
-        wide = (
-            np.array([12, 14.5, 13.5, 14.5, 13.5, 11] if great else [8.5, 10.2, 9.4, 9.4, 9.0, 7.4])
-            * size
-            * plump
-        )
+        wide = np.array([12, 14.5, 13.5, 14.5, 13.5, 11] if great else [8.5, 10.2, 9.4, 9.4, 9.0, 7.4]) * size * plump
         tall = np.array([12, 12, 11, 10.5, 10, 8] if great else [8.5, 9, 8, 7.6, 7, 6]) * size * plump
         if ray == 5:
             wide = wide * 0.95

@@ -100,9 +100,13 @@ def landmarks(outlines: Tensor, solid_centres: Tensor) -> Tensor:
     for code, name in (
         ("M1", "metatarsal_1"),
         ("M2", "metatarsal_2"),
+        ("M3", "metatarsal_3"),
         ("M4", "metatarsal_4"),
         ("M5", "metatarsal_5"),
         ("PP", "proximal_phalanx_1"),
+        ("PP2", "proximal_phalanx_2"),
+        ("PP3", "proximal_phalanx_3"),
+        ("PP4", "proximal_phalanx_4"),
         ("PP5", "proximal_phalanx_5"),
     ):
         points, axes[code] = shaft_cortices(bone(name))
@@ -142,8 +146,7 @@ def landmarks(outlines: Tensor, solid_centres: Tensor) -> Tensor:
     wedge, block = bone("medial_cuneiform"), bone("cuboid")
     found["TN_med"] = _extreme(bone("talus")[:, -CAP_RINGS - 2 :], -across)
     found["C1M1_med"] = 0.5 * (
-        _extreme(wedge[:, TIP_RIM : TIP_RIM + 1], -across)
-        + _extreme(first[:, BASE_RIM : BASE_RIM + 1], -across)
+        _extreme(wedge[:, TIP_RIM : TIP_RIM + 1], -across) + _extreme(first[:, BASE_RIM : BASE_RIM + 1], -across)
     )
     found["CC_lat"] = _extreme(block[:, BASE_RIM : BASE_RIM + 1], across)
     found["MC5_lat"] = _extreme(block[:, TIP_RIM : TIP_RIM + 1], across)
