@@ -7,8 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from raysplay.infer.decide.config import decision_limits
 from raysplay.train.evaluate.agreement import agreement
 from raysplay.train.evaluate.bootstrap import mean_interval_by_film
+from raysplay.train.evaluate.calibration import interval_factor
 from raysplay.train.evaluate.config import EvaluationSettings
 
 FloatArray = npt.NDArray[np.float64]
@@ -35,7 +37,8 @@ class ErrorFigures:
     """Errors are measured minus true, in the measure's unit; ``nan`` where no foot gives the figure.
 
     ``mae_low`` and ``mae_high`` are the bootstrap interval of the mean absolute error by film; ``within`` the
-    share of feet no further off than each limit; ``coverage`` the share of truths inside their interval.
+    share of feet no further off than each limit; ``coverage`` the share of truths inside their interval; ``interval_factor`` what their widths must be multiplied by to hold the
+    level (see ``calibration.py``).
     """
 
     n: int
@@ -52,6 +55,7 @@ class ErrorFigures:
     within: dict[float, float]
     coverage: float
     interval_width: float
+    interval_factor: float
 
 
 def error_figures(readings: Readings, settings: EvaluationSettings) -> ErrorFigures:
@@ -80,6 +84,7 @@ def error_figures(readings: Readings, settings: EvaluationSettings) -> ErrorFigu
         within={limit: _mean(absolute <= limit) for limit in settings.within},
         coverage=_mean((known.low <= known.truth) & (known.truth <= known.high)),
         interval_width=_mean(known.high - known.low),
+        interval_factor=interval_factor(error, 0.5 * (known.high - known.low), decision_limits().interval.level),
     )
 
 
