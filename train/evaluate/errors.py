@@ -37,8 +37,8 @@ class ErrorFigures:
     """Errors are measured minus true, in the measure's unit; ``nan`` where no foot gives the figure.
 
     ``mae_low`` and ``mae_high`` are the bootstrap interval of the mean absolute error by film; ``within`` the
-    share of feet no further off than each limit; ``coverage`` the share of truths inside their interval; ``interval_factor`` what their widths must be multiplied by to hold the
-    level (see ``calibration.py``).
+    share of feet no further off than each limit; ``coverage`` the share of truths inside their interval;
+    ``interval_factor`` what the widths must be multiplied by to hold the level (see ``calibration.py``).
     """
 
     n: int
