@@ -20,8 +20,12 @@ def normalise(images: Tensor) -> Tensor:
     overall = ((images - low) / span).clamp(-0.3, 1.3) * 2 - 1
     pad = LOCAL // 2
     wide = F.pad(images[:, None], (pad, pad, pad, pad), mode="replicate")
-    mean = F.avg_pool2d(wide, LOCAL, 1)
-    square = F.avg_pool2d(wide * wide, LOCAL, 1)
+    mean, square = _box(wide), _box(wide * wide)
     spread = (square - mean * mean).clamp_min(0).sqrt() + 0.03 * span[:, None]
     local = ((images[:, None] - mean) / spread).clamp(-3, 3)
     return torch.cat([overall[:, None], local], dim=1)
+
+
+def _box(images: Tensor) -> Tensor:
+    """Mean over squares of side ``LOCAL``, one direction after the other."""
+    return F.avg_pool2d(F.avg_pool2d(images, (LOCAL, 1), 1), (1, LOCAL), 1)
