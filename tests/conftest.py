@@ -1,0 +1,39 @@
+"""Round blobs whose middle is known, for every test that asks where a picture has gone."""
+
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@pytest.fixture(scope="session")
+def draw_blob() -> Callable[..., FloatArray]:
+    """Gaussian blob of height 1: ``draw_blob(size, (x, y), sigma)``; pixel centres at integers."""
+
+    def draw(size: tuple[int, int], at: npt.ArrayLike, sigma: float) -> FloatArray:
+        y, x = np.mgrid[: size[0], : size[1]]
+        px, py = np.asarray(at, float)
+        blob: FloatArray = np.exp(-((x - px) ** 2 + (y - py) ** 2) / (2 * sigma**2))
+        return blob
+
+    return draw
+
+
+@pytest.fixture(scope="session")
+def centre_of_mass() -> Callable[..., FloatArray]:
+    """Centre (x, y) of what is bright; ``near`` and ``reach`` keep to a square round a point."""
+
+    def centre(image: npt.ArrayLike, near: npt.ArrayLike | None = None, reach: float = np.inf) -> FloatArray:
+        grey = np.asarray(image, float)
+        y, x = np.mgrid[: grey.shape[0], : grey.shape[1]]
+        if near is not None:
+            px, py = np.asarray(near, float)
+            grey = grey * ((np.abs(x - px) <= reach) & (np.abs(y - py) <= reach))
+        total = grey.sum()
+        assert total > 0, "nothing bright here"
+        return np.array([(grey * x).sum() / total, (grey * y).sum() / total])
+
+    return centre
