@@ -45,16 +45,12 @@ def _list(chosen: tuple[Measure, ...], shipped: Protocol, console: Console) -> N
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
-    from raysplay.configs.load import landmark_schema
-
-    known = set(landmark_schema().codes)
     table = Table(title=f"{len(chosen)} measures", title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
     for heading in ("Name", "Measure", "Unit", "Construction", "Note"):
         table.add_column(heading, no_wrap=heading in ("Name", "Unit", "Construction"))
     for measure in chosen:
         notes = ["reported"] if measure.name in shipped.reported else []
         notes += ["low confidence"] if measure.low_confidence else []
-        notes += [] if known.issuperset(measure.landmarks) else ["withheld: landmarks not in the list"]
         table.add_row(measure.name, measure.title, measure.unit, measure.construction, ", ".join(notes))
     console.print(table)
     console.print("raysplay measures NAME tells definition, sign, landmarks, source, error and grades of one.")
@@ -80,8 +76,7 @@ def _tell(measure: Measure, console: Console) -> None:
     if measure.caution:
         line("Caution", measure.caution)
     for code in measure.landmarks:
-        where = found[schema.index(code)] if code in schema.codes else "not in the landmark list: measure withheld"
-        line(f"  {code}", where)
+        line(f"  {code}", found[schema.index(code)])
     for error in reader_errors().get(measure.name, ()):
         line("Reader error", f"{error.sem:g} {measure.unit} for one reading: {error.basis}; {error.cited}")
     for scheme in schemes():

@@ -64,7 +64,6 @@ REFERENCE_FOOT: dict[str, tuple[float, float]] = {
     "C2p": (-3.5, -19.0),
     "C2d": (-0.5, -1.5),
     "M1_head_lat_edge": (-19.2, 61.4),
-    # Shafts that the landmark list does not hold yet; the measures on them are withheld until it does.
     "M3p_med": (7.1, 21.4),
     "M3p_lat": (14.1, 21.0),
     "M3d_med": (8.8, 49.4),

@@ -111,7 +111,6 @@ def _page() -> Iterator[str]:
 
 
 def _section(measure: Measure) -> Iterator[str]:
-    known = set(landmark_schema().codes)
     yield f'\n<a id="{measure.name}"></a>\n'
     yield f"### {measure.title}\n"
     yield f"![{measure.title}]({FOLDER}/{measure.name}.svg)\n"
@@ -122,8 +121,6 @@ def _section(measure: Measure) -> Iterator[str]:
         yield f"* **As a ratio**: `{ratio}`, divided by the second metatarsal's length"
     yield f"* **Construction**: {', '.join(measure.constructions)}"
     yield f"* **Landmarks**: {', '.join(f'`{code}`' for code in measure.landmarks)}"
-    if not known.issuperset(measure.landmarks):
-        yield "* **Withheld for now**: the landmark list does not hold all of these"
     yield f"* **Source**: {measure.cited}"
     if measure.caution:
         yield f"* **Caution**: {measure.caution}"

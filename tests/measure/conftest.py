@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 
 from raysplay.configs.load import landmark_schema
-from raysplay.measure import LandmarkSchema
 from raysplay.train.reference_foot import REFERENCE_FOOT
 
 
@@ -19,10 +18,8 @@ def golden():
 
 @pytest.fixture(scope="session")
 def schema():
-    """The landmark list with the shafts of the lesser toes, which it does not hold yet, appended."""
-    shipped = landmark_schema()
-    more = [code for code in REFERENCE_FOOT if code not in shipped.codes]
-    return LandmarkSchema((*shipped.codes, *more), (*shipped.bones, *(code[: code.index("_") - 1] for code in more)))
+    """The shipped landmark list."""
+    return landmark_schema()
 
 
 @pytest.fixture(scope="session")

@@ -7,6 +7,7 @@ from raysplay.configs.load import landmark_schema
 from raysplay.configs.protocol import reported_measures
 from raysplay.measure import MEASURES, Evidence, by_name, cite, measure_values, under
 from raysplay.measure.axes import BONES, CONSTRUCTIONS, NO_AXIS, axis
+from raysplay.train.reference_foot import REFERENCE_FOOT
 
 EVERY = pytest.mark.parametrize("measure", MEASURES, ids=lambda measure: measure.name)
 
@@ -38,10 +39,22 @@ def test_every_length_has_a_ratio_beside_it():
     assert all(by_name(f"{name}_ratio").unit == "ratio" for name in lengths)
 
 
-def test_only_the_lesser_toes_wait_for_landmarks():
-    known = set(landmark_schema().codes)
-    waiting = {measure.name for measure in MEASURES if not known.issuperset(measure.landmarks)}
-    assert waiting == {"mtp2", "mtp3", "mtp4"}
+def test_the_landmark_list_holds_what_the_measures_stand_on():
+    """No measure waits for a landmark, under any construction, and the drawn foot has each point of the list."""
+    codes = landmark_schema().codes
+    needed = {code for m in MEASURES for c in m.constructions for code in by_name(m.name, c).landmarks}
+    assert needed <= set(codes)
+    assert set(codes) == set(REFERENCE_FOOT)
+
+
+def test_long_bones_have_both_cortices_at_both_levels():
+    """Shafts of every metatarsal and proximal phalanx, as the definition of an axis by its mid-shaft points asks."""
+    schema = landmark_schema()
+    for code, bone in [(f"M{k}", f"metatarsal_{k}") for k in range(1, 6)] + [
+        ("PP" if k == 1 else f"PP{k}", f"proximal_phalanx_{k}") for k in range(1, 6)
+    ]:
+        for point in ("p_med", "p_lat", "d_med", "d_lat"):
+            assert schema.bones[schema.index(code + point)] == bone
 
 
 def test_lookup_by_name_and_construction():
