@@ -8,6 +8,7 @@ import torch
 
 from raysplay.configs import landmark_schema
 from raysplay.measure import measure_values, to_foot_frame
+from raysplay.synthetic_data.anatomy.other_parts import OTHER_PARTS, part_field
 from raysplay.synthetic_data.film.compose import FilmRequest, _lay, compose_film
 from raysplay.synthetic_data.subject import draw_subject
 
@@ -146,10 +147,17 @@ def test_each_letter_lies_next_to_its_own_foot(small):
     assert right >= 11
 
 
-def test_another_part_makes_a_film_without_a_foot(small):
-    film = compose_film([11, 1], small(), FilmRequest(part="hand"))
+@pytest.mark.parametrize("part", OTHER_PARTS)
+def test_another_part_makes_a_film_of_its_size_without_a_foot(small, part):
+    settings = small(pixel_mm=(0.9, 1.0), turn=(0.0, 0.0), turned_share=0.0)
+    film = compose_film([11, 1], settings, FilmRequest(part=part, toes="up"))
     assert film.feet == ()
     assert film.pixels.max() > 0.3
+    # The field of the part, and at most the widest margin and border on either side.
+    extent = np.array(film.pixels.shape[::-1]) * film.pixel_mm
+    spare = extent - part_field(part)
+    assert (spare > 2 * settings.film.margin[0] - 1.0).all()
+    assert (spare < 2 * (settings.film.margin[1] + settings.collimation.border[1]) + 1.0).all()
 
 
 def test_the_number_of_threads_does_not_change_a_film(small):
