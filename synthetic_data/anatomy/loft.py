@@ -54,7 +54,10 @@ class BoneShapes:
 
 @lru_cache(maxsize=1)
 def triangles() -> Tensor:
-    """Vertex numbers of the triangles of one bone, shape (T, 3), outward normals by the right-hand rule."""
+    """Vertex numbers of the triangles of one bone, shape (T, 3).
+
+    By the right-hand rule normals point inward in the frame of the loft (width, length, height); the cast counts on it.
+    """
     ring = torch.arange(RINGS - 1)[:, None] * SPOKES
     spoke = torch.arange(SPOKES)[None, :]
     following = (spoke + 1) % SPOKES

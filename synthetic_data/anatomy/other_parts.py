@@ -19,7 +19,7 @@ from scipy.spatial.transform import Rotation
 
 from raysplay.configs.load import Config
 from raysplay.synthetic_data.anatomy.person import BUMPS, Person, draw_person
-from raysplay.synthetic_data.anatomy.pose import LATERAL, PosedFoot, _frame, _heading, pose
+from raysplay.synthetic_data.anatomy.pose import LATERAL, PosedFoot, bone_frame, heading_vector, pose
 from raysplay.synthetic_data.anatomy.posture import draw_posture
 from raysplay.synthetic_data.anatomy.rest import (
     FINE,
@@ -32,7 +32,7 @@ from raysplay.synthetic_data.anatomy.rest import (
     bone_names,
     fine_profile,
 )
-from raysplay.synthetic_data.anatomy.soft_tissue import RINGS, SPOKES, TUBES, _tube, soft_tissue
+from raysplay.synthetic_data.anatomy.soft_tissue import RINGS, SPOKES, TUBES, skin_tube, soft_tissue
 from raysplay.synthetic_data.projection.beam import Beam
 from raysplay.synthetic_data.projection.shadow import Subject
 from raysplay.synthetic_data.settings import GeneratorSettings, PersonSettings, generator_settings
@@ -247,7 +247,7 @@ def _assemble(
         shapes[key][:count] = value
     origin, frame = np.zeros((len(bone_names()), 3)), np.tile(np.eye(3), (len(bone_names()), 1, 1))
     for n, member in enumerate(members.values()):
-        axes = _frame(np.array(member.axis), np.array(member.width_axis))
+        axes = bone_frame(np.array(member.axis), np.array(member.width_axis))
         frame[n] = axes
         if member.base is not None:
             origin[n] = np.array(member.base) * person.size
@@ -282,7 +282,7 @@ def _straight(
     """A skin tube along a line; half widths and half heights at ``places`` mm, scaled for length and girth."""
     up = np.cross(across, way)
     centre = start + way * (np.array(places) * scale[0])[:, None]
-    return _tube(centre, np.array(wide) * scale[1], np.array(tall) * scale[1], across, up, 2.15)
+    return skin_tube(centre, np.array(wide) * scale[1], np.array(tall) * scale[1], across, up, 2.15)
 
 
 def _fingers(rng: np.random.Generator, limb: _Limb, at: dict[str, int], size: float, plump: float) -> None:
@@ -313,8 +313,8 @@ def _fingers(rng: np.random.Generator, limb: _Limb, at: dict[str, int], size: fl
                 bearing += rng.normal(0, 2.5 if thumb else 1.8)
             if k > 0:
                 fall += abs(rng.normal(curl * (0.4 if thumb else (0, 0.5, 1.2, 0.8)[k]), 4)) - 2.5
-            way = _heading(bearing, fall)
-            limb.origin[n], limb.frame[n] = base, _frame(way, LATERAL, roll)
+            way = heading_vector(bearing, fall)
+            limb.origin[n], limb.frame[n] = base, bone_frame(way, LATERAL, roll)
             points.append((base, way, length[n]))
             gap = (rng.uniform(0.9, 1.9) if k == 0 else rng.uniform(0.6, 1.3)) * size
             heads.append(base + way * length[n])
@@ -327,8 +327,8 @@ def _fingers(rng: np.random.Generator, limb: _Limb, at: dict[str, int], size: fl
         girth = {1: 1.15, 2: 1.0, 3: 1.0, 4: 0.95, 5: 0.84}[ray] * size * plump
         wide = np.interp(np.linspace(0, 1, len(stations)), [0, 0.3, 0.6, 1], [10.5, 10.5, 9, 6.8]) * girth
         line = stations[-1] - stations[0]
-        axes = _frame(line, np.array([line[1], -line[0], 0.0]))
-        limb.skin[ray] = _tube(np.array(stations), wide, wide * 0.92, axes[:, 0], axes[:, 2], 2.1)
+        axes = bone_frame(line, np.array([line[1], -line[0], 0.0]))
+        limb.skin[ray] = skin_tube(np.array(stations), wide, wide * 0.92, axes[:, 0], axes[:, 2], 2.1)
 
 
 def _arm(rng: np.random.Generator, kind: str, elbow_bend: float, person: Person, settings: PersonSettings) -> _Limb:
@@ -405,14 +405,14 @@ def _leg(rng: np.random.Generator, kind: str, bend: float, person: Person, setti
 
     tibia = at["tibia"]
     up = frame[tibia][:, 1].copy()
-    axes = _frame(up, -frame[tibia][:, 0])  # width medial, height forward
+    axes = bone_frame(up, -frame[tibia][:, 0])  # width medial, height forward
     medial, front = axes[:, 0], axes[:, 2]
     origin[tibia] -= 3.5 * size * up
     ankle, knee = origin[tibia].copy(), origin[tibia] + up * shapes["length"][tibia]
     joint = knee + up * max(8.5, rng.normal(11, 1.2)) * size
     frame[[tibia, at["fibula"]]] = axes
     origin[at["malleolus"]] = ankle + (17.5 * medial + 16 * up - 1 * front) * size
-    frame[at["malleolus"]] = _frame(-up + 0.08 * medial, medial)
+    frame[at["malleolus"]] = bone_frame(-up + 0.08 * medial, medial)
     turn = Rotation.from_rotvec(np.radians(bend) * -medial)
     valgus = Rotation.from_rotvec(np.radians(rng.normal(5, 2.5)) * -front)
     condyles = joint + (22 * up - 10 * front) * size
@@ -421,7 +421,7 @@ def _leg(rng: np.random.Generator, kind: str, bend: float, person: Person, setti
     origin[at["femur"]] = condyles + turn.apply(joint - condyles)
     forward, along = turn.apply(front), turn.apply(up)
     centre = condyles + (forward * 34 + along * rng.normal(14, 5) + medial * rng.normal(0, 2)) * size
-    frame[at["patella"]] = _frame(along, turn.apply(medial))
+    frame[at["patella"]] = bone_frame(along, turn.apply(medial))
     origin[at["patella"]] = centre - 0.5 * shapes["length"][at["patella"]] * along
 
     thigh = _straight(

@@ -34,8 +34,11 @@ class PosedFoot:
     frame : ndarray, shape (N, 3, 3)
         Columns: width, length and height direction of each bone.
     present : ndarray of bool, shape (N,)
-    skin : list of ndarray
-        Center lines of the soft parts: see ``soft_tissue.py``.
+        Bones that are there.
+    turn : ndarray, shape (3, 3)
+        Rotation of the whole foot as it lies on the plate, pitch and roll.
+    pivot : ndarray, shape (3,)
+        Point that ``turn`` is about, mm.
     """
 
     origin: FloatArray
@@ -45,13 +48,13 @@ class PosedFoot:
     pivot: FloatArray
 
 
-def _heading(bearing: float, inclination: float) -> FloatArray:
+def heading_vector(bearing: float, inclination: float) -> FloatArray:
     """Unit vector at ``bearing`` degrees lateral of distal, falling by ``inclination`` degrees."""
     a, d = np.radians(bearing), np.radians(inclination)
     return np.array([np.sin(a) * np.cos(d), np.cos(a) * np.cos(d), -np.sin(d)])
 
 
-def _frame(axis: FloatArray, width_hint: FloatArray, roll: float = 0.0) -> FloatArray:
+def bone_frame(axis: FloatArray, width_hint: FloatArray, roll: float = 0.0) -> FloatArray:
     """Right-handed frame (width, length, height) about ``axis``; ``roll`` in degrees lowers the lateral side."""
     axis = axis / np.linalg.norm(axis)
     width = width_hint - axis * (width_hint @ axis)
@@ -91,7 +94,7 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
         if name not in ("tibia", "fibula"):
             axis = axis * np.array([1, 1, posture.arch])
         base = MIDFOOT * lower + adduct.apply(base - MIDFOOT * lower)
-        put(name, base, _frame(adduct.apply(axis), adduct.apply(hint)))
+        put(name, base, bone_frame(adduct.apply(axis), adduct.apply(hint)))
 
     # Cuneiform and first metatarsal share the swing of the first ray.
     swing = posture.ima - 8.0
@@ -142,8 +145,8 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
             base = base + np.array([-0.06 * swing, 0.0, 0.0]) * size
         target = (posture.head_height + head_height[ray]) * size
         fall = np.degrees(np.arcsin(np.clip((base[2] - target) / length[i], -0.2, 0.75)))
-        heading[ray] = _heading(bearing[ray], fall)
-        put(name, base, _frame(heading[ray], LATERAL, roll[ray]))
+        heading[ray] = heading_vector(bearing[ray], fall)
+        put(name, base, bone_frame(heading[ray], LATERAL, roll[ray]))
         radius = 0.42 * 0.5 * (person.shapes["width"][i, 58] + person.shapes["height"][i, 58])
         head[ray] = base + heading[ray] * (length[i] - radius)
 
@@ -151,48 +154,49 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
     def joint(ray: int, bearing_toe: float, inclination: float, share: float, aside: float) -> FloatArray:
         i = number[f"metatarsal_{ray}"]
         radius = 0.42 * 0.5 * (person.shapes["width"][i, 58] + person.shapes["height"][i, 58])
-        way = _heading(bearing[ray] + share * (bearing_toe - bearing[ray]), inclination * 0.7)
+        way = heading_vector(bearing[ray] + share * (bearing_toe - bearing[ray]), inclination * 0.7)
         dish = float(person.shapes["caps"][number[f"proximal_phalanx_{ray}"], 0, 2])
         # The rim of a hollow base reaches over the head: the joint space is measured at its middle.
-        return head[ray] + way * (radius + person.joint_space - 0.9 * dish) + np.array([aside, 0.0, 0.0])
+        place: FloatArray = head[ray] + way * (radius + person.joint_space - 0.9 * dish) + np.array([aside, 0.0, 0.0])
+        return place
 
     great = bearing[1] + posture.hva
     base = joint(1, great, -posture.hallux_lift, 0.75, posture.subluxation)
-    axis = _heading(great, -posture.hallux_lift)
-    put("proximal_phalanx_1", base, _frame(axis, LATERAL, posture.hallux_roll))
+    axis = heading_vector(great, -posture.hallux_lift)
+    put("proximal_phalanx_1", base, bone_frame(axis, LATERAL, posture.hallux_roll))
     tip = base + axis * (length[number["proximal_phalanx_1"]] + 1.2 * size)
-    axis = _heading(great + posture.hia, -posture.hallux_lift * 0.3)
-    put("distal_phalanx_1", tip, _frame(axis, LATERAL, posture.hallux_roll * 1.1))
+    axis = heading_vector(great + posture.hia, -posture.hallux_lift * 0.3)
+    put("distal_phalanx_1", tip, bone_frame(axis, LATERAL, posture.hallux_roll * 1.1))
 
     for ray in LESSER_RAYS:
         k = ray - 2
         fall = -posture.toe_lift[k]
         lean = bearing[ray] + posture.toe_lean[k]
         base = joint(ray, lean, fall, 0.85, 0.0)
-        axis = _heading(lean, fall)
+        axis = heading_vector(lean, fall)
         roll_toe = {2: 0.0, 3: -4.0, 4: -10.0, 5: -22.0}[ray]
-        put(f"proximal_phalanx_{ray}", base, _frame(axis, LATERAL, roll_toe))
+        put(f"proximal_phalanx_{ray}", base, bone_frame(axis, LATERAL, roll_toe))
         base = base + axis * (length[number[f"proximal_phalanx_{ray}"]] + 0.9 * size)
         fall += posture.toe_curl[k]
-        axis = _heading(lean - 0.3 * posture.toe_lean[k], fall)
-        put(f"middle_phalanx_{ray}", base, _frame(axis, LATERAL, roll_toe))
+        axis = heading_vector(lean - 0.3 * posture.toe_lean[k], fall)
+        put(f"middle_phalanx_{ray}", base, bone_frame(axis, LATERAL, roll_toe))
         base = base + axis * (length[number[f"middle_phalanx_{ray}"]] + 0.7 * size)
         fall += posture.tip_curl[k]
-        axis = _heading(lean - 0.5 * posture.toe_lean[k], fall)
-        put(f"distal_phalanx_{ray}", base, _frame(axis, LATERAL, roll_toe))
+        axis = heading_vector(lean - 0.5 * posture.toe_lean[k], fall)
+        put(f"distal_phalanx_{ray}", base, bone_frame(axis, LATERAL, roll_toe))
 
     # Sesamoids under the head, turned with the metatarsal, drifting to the side as the head leaves them.
     first = number["metatarsal_1"]
-    w, l, h = frame[first].T
+    lateral, distal, dorsal = frame[first].T
     under = 0.5 * float(person.shapes["height"][first, 55])
     for name, aside in (("medial_sesamoid", -6.2), ("lateral_sesamoid", 6.4)):
         i = number[name]
         half = 0.5 * length[i]
-        centre = origin[first] + l * (length[first] - 10.5 * size) - h * (under + 3.2 * size)
+        centre = origin[first] + distal * (length[first] - 10.5 * size) - dorsal * (under + 3.2 * size)
         offset = (aside * size * (1 - 0.12 * max(0.0, posture.sesamoid_drift) / 8)) + posture.sesamoid_drift
-        centre = centre + w * offset + h * max(0.0, abs(offset) - 7) * 0.35 + person.place[i] * 0.6
-        axis = _heading(bearing[1] + 0.25 * posture.hva, 8.0)
-        axes = _frame(axis, LATERAL, posture.pronation)
+        centre = centre + lateral * offset + dorsal * max(0.0, abs(offset) - 7) * 0.35 + person.place[i] * 0.6
+        axis = heading_vector(bearing[1] + 0.25 * posture.hva, 8.0)
+        axes = bone_frame(axis, LATERAL, posture.pronation)
         put(name, centre - axis * half, axes)
 
     # Ankle: talus follows the leg by a part of its flexion.
@@ -209,7 +213,7 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
         ("fibula", np.array([25.0, -6.0, -22.0])),
     ):
         axis = tilt.apply(np.array([0.0, 0.0, 1.0]))
-        put(name, ankle + tilt.apply(offset_rest * size), _frame(axis, tilt.apply(LATERAL)))
+        put(name, ankle + tilt.apply(offset_rest * size), bone_frame(axis, tilt.apply(LATERAL)))
     present = np.ones(len(names), bool)
     if not posture.leg:
         present[[number["tibia"], number["fibula"]]] = False

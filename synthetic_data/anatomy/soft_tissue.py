@@ -20,12 +20,12 @@ TUBES = 7
 """Body, five toes, leg."""
 
 LAYER_OF_TUBE = (0, 1, 2, 1, 2, 1, 3)
-"""Tubes of one layer never overlap; overlapping layers are joined, not added (see ``film/attenuation.py``)."""
+"""Tubes of one layer never overlap; overlapping layers are joined, not added (see ``film/formation.py``)."""
 
 
 @lru_cache(maxsize=1)
 def tube_triangles() -> Tensor:
-    """Vertex numbers of one tube, shape (T, 3), outward normals."""
+    """Vertex numbers of one tube, shape (T, 3); normals point inward as those of ``loft.triangles``."""
     ring = torch.arange(RINGS - 1)[:, None] * SPOKES
     spoke = torch.arange(SPOKES)[None, :]
     a, b = ring + spoke, ring + (spoke + 1) % SPOKES
@@ -33,7 +33,7 @@ def tube_triangles() -> Tensor:
     return torch.cat([torch.stack([a, b, d], -1).reshape(-1, 3), torch.stack([a, d, c], -1).reshape(-1, 3)])
 
 
-def _tube(
+def skin_tube(
     centre: FloatArray,
     width: FloatArray,
     height: FloatArray,
@@ -85,7 +85,8 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
 
     def at(name: str, share: float) -> FloatArray:
         i = bone_index(name)
-        return origin[i] + axis[i] * length[i] * share
+        place: FloatArray = origin[i] + axis[i] * length[i] * share
+        return place
 
     x_axis, z_axis = np.array([1.0, 0, 0]), np.array([0, 0, 1.0])
     tubes = np.zeros((TUBES, RINGS, SPOKES, 3))
@@ -113,11 +114,11 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
         ),
     ]
     for k, (m, o) in enumerate(zip(inner, outer, strict=True)):
-        wide = (15, 13, 16)[k] * size * plump
+        beyond = (15, 13, 16)[k] * size * plump
         sections.append(
             (
                 0.55 * m[1] + 0.45 * o[1],
-                m[0] - wide,
+                m[0] - beyond,
                 o[0] + (11, 10, 10)[k] * size * plump,
                 (4, 3, 0)[k],
                 top[k] + (16, 12, 14)[k] * size,
@@ -128,7 +129,7 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
     sections.append((heads[1] + 26 * size, last[1] + 5, last[2] - 3, 2.0, 20 * size))
     table = np.array(sections)
     centre = np.stack([0.5 * (table[:, 1] + table[:, 2]), table[:, 0], 0.5 * (table[:, 3] + table[:, 4])], axis=1)
-    body = _tube(centre, 0.5 * (table[:, 2] - table[:, 1]), 0.5 * (table[:, 4] - table[:, 3]), x_axis, z_axis, 2.4)
+    body = skin_tube(centre, 0.5 * (table[:, 2] - table[:, 1]), 0.5 * (table[:, 4] - table[:, 3]), x_axis, z_axis, 2.4)
     head_1, head_5 = tip[bone_index("metatarsal_1")], tip[bone_index("metatarsal_5")]
     slope = (head_5[1] - head_1[1]) / max(20.0, head_5[0] - head_1[0])
     share = np.clip((body[..., 1] - at("calcaneus", 0.8)[1]) / 60, 0, 1)
@@ -157,7 +158,7 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
         direction[2] = 0
         direction /= np.linalg.norm(direction)
         across = np.array([direction[1], -direction[0], 0.0])
-        tubes[ray] = _tube(centre, wide, tall, across, z_axis, 2.1)
+        tubes[ray] = skin_tube(centre, wide, tall, across, z_axis, 2.1)
 
     tubes[:6] = foot.pivot + (tubes[:6] - foot.pivot) @ foot.turn.T
     if foot.present[bone_index("tibia")]:
@@ -174,5 +175,5 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
         )
         wide = np.array([26, 36, 34, 36, 43, 50, 54]) * size * plump
         tall = np.array([30, 42, 40, 42, 48, 54, 58]) * size * plump
-        tubes[6] = _tube(centre, wide, tall, foot.frame[i][:, 0], foot.frame[i][:, 2], 2.1)
+        tubes[6] = skin_tube(centre, wide, tall, foot.frame[i][:, 0], foot.frame[i][:, 2], 2.1)
     return tubes

@@ -68,9 +68,7 @@ def cast(
     def stack(values: list[np.ndarray]) -> Tensor:
         return torch.as_tensor(np.stack(values), dtype=torch.float32, device=device)
 
-    shapes = BoneShapes(
-        **{k: stack([s.person.shapes[k] for s in subjects]) for k in subjects[0].person.shapes}
-    )
+    shapes = BoneShapes(**{k: stack([s.person.shapes[k] for s in subjects]) for k in subjects[0].person.shapes})
     origin, frame = stack([s.foot.origin for s in subjects]), stack([s.foot.frame for s in subjects])
     present = torch.as_tensor(np.stack([s.foot.present for s in subjects]), device=device)
     density = stack([s.density for s in subjects])
@@ -79,7 +77,8 @@ def cast(
         stack([np.array(s.beam.gap) for s in subjects]),
     )
     matrix = film_from_detector.to(device=device, dtype=torch.float32)
-    # A film with rows downward shows a counter-clockwise triangle clockwise, unless it is mirrored.
+    # Normals point inward: a triangle that faces the focal spot runs clockwise as seen from there, and so on the film,
+    # unless that is mirrored.
     handed = torch.where(torch.linalg.det(matrix[:, :2, :2]) < 0, 1.0, -1.0)
     reach = focus[:, 2] + gap
     batch, count = present.shape
@@ -135,9 +134,7 @@ def cast(
     corners = torch.where(mirrored[..., None, None], corners.flip(3), corners)
     close = torch.where(mirrored[..., None], close.flip(3), close)
     layers = torch.as_tensor(LAYER_OF_TUBE, device=device)
-    target = (torch.arange(batch, device=device)[:, None] * SOFT_LAYERS + layers)[..., None].expand(
-        close.shape[:3]
-    )
+    target = (torch.arange(batch, device=device)[:, None] * SOFT_LAYERS + layers)[..., None].expand(close.shape[:3])
     coarse = (-(-rows // SOFT_STEP), -(-columns // SOFT_STEP))
     soft = path_lengths(
         corners.reshape(-1, 3, 2),
