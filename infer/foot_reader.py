@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import torch
 import torch.nn.functional as F  # noqa: N812
+from torch.nn.utils import convert_conv2d_weight_memory_format
 
 from raysplay.configs import landmark_schema
 from raysplay.infer.films.film import Film
@@ -59,7 +60,7 @@ class FootReader:
         load_weights(self._locator, locator_weights)
         load_weights(self._landmarks, landmark_weights)
         for network in (self._locator, self._landmarks):
-            network.eval().to(memory_format=torch.channels_last)
+            convert_conv2d_weight_memory_format(network.eval(), torch.channels_last)
         self.digests = {path.name: digest(path) for path in (locator_weights, landmark_weights)}
 
     @classmethod
@@ -139,7 +140,9 @@ class FootReader:
     def _mirror(self) -> FloatArray:
         return np.array([[-1.0, 0, self.settings.crop_columns - 1], [0, 1, 0], [0, 0, 1]])
 
-    def _lay(self, anchors: FloatArray, left: bool, weight: FloatArray | None = None) -> tuple[FloatArray, float] | None:
+    def _lay(
+        self, anchors: FloatArray, left: bool, weight: FloatArray | None = None
+    ) -> tuple[FloatArray, float] | None:
         """The crop laid over anchors, and how badly it fits as a share of the crop; None if they coincide."""
         template, weights = self.settings.anchor_points, self.settings.anchor_weights
         if weight is not None:
@@ -164,6 +167,7 @@ class FootReader:
         The crop is laid over the foot again by the landmarks of the first pass, then read once more.
         """
         film_from_even = _film_from_even(film)
+        even_from_film = np.linalg.inv(film_from_even).astype(np.float64)
         matrix = foot.film_from_crop
         points = covariance = confidence = np.zeros(0)
         view = foot.view
@@ -179,7 +183,7 @@ class FootReader:
             confidence = torch.sigmoid(prediction.confidence[0]).double().numpy()
             view = dict(zip(VIEWS, torch.softmax(prediction.view[0], 0).tolist(), strict=True))
             if number + 1 < self.settings.passes:
-                even = transform_points(np.linalg.inv(film_from_even), points[self._anchor_index])
+                even = transform_points(even_from_film, points[self._anchor_index])
                 placed = self._lay(even, foot.side == "L", np.maximum(confidence[self._anchor_index], 0.02))
                 if placed is None:
                     break

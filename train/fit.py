@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import torch
 from torch import Tensor, nn
+from torch.nn.utils import convert_conv2d_weight_memory_format
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.load import digest as config_digest
@@ -63,7 +64,8 @@ def fit(settings: TrainSettings, log: Callable[[dict[str, Any]], None] = print) 
     settings.out.mkdir(parents=True, exist_ok=True)
     weights = settings.out / f"{settings.network}.safetensors"
 
-    network = build_network(settings.network).to(device, memory_format=torch.channels_last)
+    network = build_network(settings.network).to(device)
+    convert_conv2d_weight_memory_format(network, torch.channels_last)
     if settings.start_from is not None:
         load_weights(network, settings.start_from)
     mean = deepcopy(network).eval()

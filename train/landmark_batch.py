@@ -118,7 +118,7 @@ def landmark_batch(
     quarter = -(-count // 4)
     factors = [1.0, *np.exp(rng.uniform(0, np.log(3.2), 3))]
     images = torch.cat(
-        [lose_resolution(part, float(f)) for part, f in zip(images.split(quarter), factors, strict=False)]
+        [lose_resolution(part, float(f)) for part, f in zip(torch.split(images, quarter), factors, strict=False)]
     )
     if intensity is not None:
         images = intensity(images, rng)
@@ -156,7 +156,7 @@ def real_batch(
     images = vary_grey(images, rng, generator)
     half = -(-count // 2)
     factors = [1.0, float(np.exp(rng.uniform(0, np.log(2.0))))]
-    images = torch.cat([lose_resolution(part, f) for part, f in zip(images.split(half), factors, strict=False)])
+    images = torch.cat([lose_resolution(part, f) for part, f in zip(torch.split(images, half), factors, strict=False)])
     if intensity is not None:
         images = intensity(images, rng)
     crop_from_store = torch.linalg.inv(matrix)

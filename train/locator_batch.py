@@ -136,7 +136,7 @@ def locator_batch(
     quarter = -(-count // 4)
     factors = [1.0, 1.0, *np.exp(rng.uniform(0, np.log(2.0), 2))]
     images = torch.cat(
-        [lose_resolution(part, float(f)) for part, f in zip(images.split(quarter), factors, strict=False)]
+        [lose_resolution(part, float(f)) for part, f in zip(torch.split(images, quarter), factors, strict=False)]
     )
     if intensity is not None:
         images = intensity(images, rng)

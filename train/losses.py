@@ -28,7 +28,8 @@ def axis_directions(points: Tensor, indices: Tensor) -> Tensor:
     """Unit directions (B, X, 2) of the axes through the midpoints of the cortices."""
     p = points[:, indices]
     way = p[:, :, 2:].mean(2) - p[:, :, :2].mean(2)
-    return way / way.norm(dim=-1, keepdim=True).clamp_min(1e-3)
+    length: Tensor = torch.linalg.vector_norm(way, dim=-1, keepdim=True)
+    return way / length.clamp_min(1e-3)
 
 
 def landmark_loss(prediction: LandmarkPrediction, batch: LandmarkBatch) -> tuple[Tensor, dict[str, Tensor]]:
@@ -109,6 +110,8 @@ def locator_loss(output: Tensor, target: dict[str, Tensor], anchors: int) -> tup
     loss_anchors = (gap * target["weight"]).sum() / target["weight"].sum().clamp_min(1)
     side = F.binary_cross_entropy_with_logits(read[:, 1 + 2 * anchors], target["left"], reduction="none")
     loss_side = (side * target["side_weight"]).sum() / target["side_weight"].sum().clamp_min(1)
-    loss_view = F.cross_entropy(read[:, 2 + 2 * anchors :], target["view"])
+    # Summed, then divided: the mean over no foot at all would be nan.
+    views = F.cross_entropy(read[:, 2 + 2 * anchors :], target["view"], reduction="sum")
+    loss_view = views / max(1, len(target["view"]))
     parts = {"centre": loss_centre, "anchors": 2.0 * loss_anchors, "side": loss_side, "view": 0.5 * loss_view}
     return torch.stack(list(parts.values())).sum(), {k: v.detach() for k, v in parts.items()}

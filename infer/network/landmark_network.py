@@ -96,7 +96,7 @@ def decode(maps: Tensor) -> Tensor:
     Tensor, shape (B, L, 2)
         x and y in crop pixels, differentiable.
     """
-    batch, count, rows, columns = maps.shape
+    rows, columns = maps.shape[-2:]
     peak = maps.detach().flatten(2).argmax(2)
     peak_y, peak_x = peak // columns, peak % columns
     offset = torch.arange(-WINDOW, WINDOW + 1, device=maps.device)

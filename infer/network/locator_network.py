@@ -34,13 +34,14 @@ class LocatorNetwork(nn.Module):
         self.up = convolution(w16, w8, 1)
         self.mix = nn.Sequential(convolution(w8, w8), convolution(w8, w8))
         self.head = nn.Conv2d(w8, 1 + 2 * anchors + 1 + len(VIEWS), 1)
-        nn.init.zeros_(self.head.bias)
-        with torch.no_grad():
-            self.head.bias[0] = -4.0
+        bias = torch.zeros(self.head.out_channels)
+        bias[0] = -4.0
+        self.head.bias = nn.Parameter(bias)
 
     def forward(self, images: Tensor) -> Tensor:
         """Map of (B, R, C) small films; R and C are multiples of 16."""
         _, f8, f16 = self.trunk(normalise(images))
         f16 = self.context(f16)
         x = F.interpolate(self.up(f16), scale_factor=2, mode="bilinear", align_corners=False) + f8
-        return self.head(self.mix(x)).float()
+        maps: Tensor = self.head(self.mix(x))
+        return maps.float()

@@ -72,4 +72,5 @@ class Context(nn.Module):
     def forward(self, x: Tensor) -> Tensor:
         y = self.reduce(x)
         whole = self.whole(y.mean((2, 3)))[..., None, None].expand_as(y)
-        return x + self.merge(torch.cat([y, *(branch(y) for branch in self.branches), whole], dim=1))
+        seen: Tensor = self.merge(torch.cat([y, *(branch(y) for branch in self.branches), whole], dim=1))
+        return x + seen

@@ -73,7 +73,8 @@ def _smooth_noise(rng: np.random.Generator, rows: int, knots: int = 6) -> FloatA
     left = np.minimum(grid.astype(int), knots - 2)
     share = grid - left
     share = share * share * (3 - 2 * share)
-    return (values[:, left] * (1 - share) + values[:, left + 1] * share).astype(np.float32)
+    curves: FloatArray = (values[:, left] * (1 - share) + values[:, left + 1] * share).astype(np.float32)
+    return curves
 
 
 def _reshape(rng: np.random.Generator, shapes: dict[str, FloatArray], settings: PersonSettings) -> None:

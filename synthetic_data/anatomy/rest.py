@@ -99,4 +99,5 @@ def fine_profile(stations: npt.ArrayLike) -> npt.NDArray[np.float32]:
     values = np.asarray(stations, dtype=float)
     at = np.concatenate([[0.0], np.linspace(0.05, 0.95, STATIONS), [1.0]])
     padded = np.concatenate([values[..., :1], values, values[..., -1:]], axis=-1)
-    return PchipInterpolator(at, padded, axis=-1)(np.linspace(0, 1, FINE)).astype(np.float32)
+    fine: npt.NDArray[np.float32] = PchipInterpolator(at, padded, axis=-1)(np.linspace(0, 1, FINE)).astype(np.float32)
+    return fine

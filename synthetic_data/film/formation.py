@@ -32,9 +32,7 @@ def join_soft(layers: Tensor, size: tuple[int, int], step: int) -> Tensor:
     fine = F.interpolate(
         joined, size=((rows - 1) * step + 1, (columns - 1) * step + 1), mode="bilinear", align_corners=True
     )
-    fine = F.pad(
-        fine, (0, max(0, size[1] - fine.shape[-1]), 0, max(0, size[0] - fine.shape[-2])), mode="replicate"
-    )
+    fine = F.pad(fine, (0, max(0, size[1] - fine.shape[-1]), 0, max(0, size[0] - fine.shape[-2])), mode="replicate")
     return fine[:, 0, : size[0], : size[1]]
 
 
@@ -57,7 +55,8 @@ def form(
     def per_film(value: Tensor) -> Tensor:
         return value[:, None, None]
 
-    shape = tuple(cortical.shape)
+    batch, rows, columns = cortical.shape
+    shape = (batch, rows, columns)
     fine = noise_field(shape, (look.texture_scale / pixel_mm).clamp(0.3, 6) * 0.5, generator, look.texture_stretch)
     coarse = noise_field(shape, (look.texture_scale * 3.5 / pixel_mm).clamp(0.5, 16) * 0.5, generator)
     grain = (0.85 * fine + 0.3 * coarse) * per_film(look.texture)
@@ -88,7 +87,6 @@ def form(
     curve = grey**2 * (3 - 2 * grey.clamp(max=1.2))
     grey = (1 - shoulder) * grey + shoulder * curve
     grey = grey.clamp(0, 1) ** per_film(look.gamma)
-    rows, columns = shape[1:]
     x = torch.linspace(-1, 1, columns, device=grey.device)
     y = torch.linspace(-1, 1, rows, device=grey.device)
     floor = per_film(look.floor) + per_film(look.slope_x) * x + per_film(look.slope_y) * y[:, None]

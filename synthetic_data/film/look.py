@@ -14,11 +14,11 @@ class Look:
     """Numbers of B films, each a tensor of shape (B,). Lengths in mm.
 
     ``cortical``, ``spongy``, ``soft``: linear attenuation per mm; ``texture``, ``texture_scale``,
-    ``texture_stretch``: relative depth, grain and length over width of the struts of spongy bone; ``scatter``, ``scatter_width``: share and spread of scattered radiation;
-    ``noise``: relative noise in the open beam; ``blur``: focal and detector blur; ``low``, ``high``: window in
-    attenuation; ``gamma``, ``toe``: display curve; ``edge``, ``edge_width``: edge enhancement;
-    ``equalise``: share of slow variation taken out by the maker's processing; ``floor``: grey of the open beam;
-    ``slope_x``, ``slope_y``: uneven background.
+    ``texture_stretch``: relative depth, grain and length over width of the struts of spongy bone; ``scatter``,
+    ``scatter_width``: share and spread of scattered radiation; ``noise``: relative noise in the open beam;
+    ``blur``: focal and detector blur; ``low``, ``high``: window in attenuation; ``gamma``, ``toe``: display curve;
+    ``edge``, ``edge_width``: edge enhancement; ``equalise``: share of slow variation taken out by the maker's
+    processing; ``floor``: grey of the open beam; ``slope_x``, ``slope_y``: uneven background.
     """
 
     cortical: Tensor

@@ -71,5 +71,7 @@ def noise_field(
         grid = torch.stack(
             [x[None, None].expand(shape[0], rows, columns), at_y[:, :, None].expand(shape[0], rows, columns)], dim=-1
         )
-        field = F.grid_sample(field[:, None], grid, mode="bilinear", padding_mode="reflection", align_corners=False)[:, 0]
+        field = F.grid_sample(field[:, None], grid, mode="bilinear", padding_mode="reflection", align_corners=False)[
+            :, 0
+        ]
     return field / field.std(dim=(1, 2), keepdim=True).clamp_min(1e-6)

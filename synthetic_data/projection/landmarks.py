@@ -21,7 +21,8 @@ BASE_RIM, TIP_RIM = CAP_RINGS - 5, RINGS - CAP_RINGS + 4
 
 
 def _unit(v: Tensor) -> Tensor:
-    return v / v.norm(dim=-1, keepdim=True).clamp_min(1e-9)
+    length: Tensor = torch.linalg.vector_norm(v, dim=-1, keepdim=True)
+    return v / length.clamp_min(1e-9)
 
 
 def _lateral(axis: Tensor) -> Tensor:

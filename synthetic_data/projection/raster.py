@@ -60,7 +60,7 @@ def path_lengths(
     for key in torch.unique(group[seen]).tolist():
         wide, tall = 1 << (key // 32), 1 << (key % 32)
         index = torch.nonzero(group == key).squeeze(1)
-        for part in index.split(max(1, MAX_CANDIDATES[corners.device.type] // (wide * tall))):
+        for part in torch.split(index, max(1, MAX_CANDIDATES[corners.device.type] // (wide * tall))):
             _add(part, wide, tall, corners, closeness, area, low, high, target, weight, total, rows, columns)
     return total.reshape(images, rows, columns).to(torch.float32) * DEPTH_STEP
 
