@@ -1,10 +1,18 @@
-"""Round blobs whose middle is known, for every test that asks where a picture has gone."""
+"""Round blobs whose middle is known, and readers of feet without training."""
 
 from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
 import pytest
+import torch
+
+from raysplay.configs import landmark_schema
+from raysplay.infer.foot_reader import FootReader
+from raysplay.infer.network.landmark_network import LandmarkNetwork
+from raysplay.infer.network.locator_network import LocatorNetwork
+from raysplay.infer.network.weights import save_weights
+from raysplay.infer.settings import reading_settings
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -37,3 +45,13 @@ def centre_of_mass() -> Callable[..., FloatArray]:
         return np.array([(grey * x).sum() / total, (grey * y).sum() / total])
 
     return centre
+
+
+@pytest.fixture(scope="session")
+def untrained_reader(tmp_path_factory: pytest.TempPathFactory) -> Callable[[], FootReader]:
+    """Readers with networks that know nothing; a test puts in their place what it wants the networks to say."""
+    folder = tmp_path_factory.mktemp("untrained")
+    torch.manual_seed(0)
+    save_weights(LocatorNetwork(len(reading_settings().anchors)), folder / "locator.safetensors", {})
+    save_weights(LandmarkNetwork(len(landmark_schema())), folder / "landmarks.safetensors", {})
+    return lambda: FootReader(folder / "locator.safetensors", folder / "landmarks.safetensors")

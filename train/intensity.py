@@ -31,7 +31,14 @@ def build(seed: int) -> Any:
                 ],
                 p=0.5,
             ),
-            A.OneOf([A.MotionBlur(blur_limit=(3, 5)), A.GaussianBlur(blur_limit=(3, 5)), A.MedianBlur(3)], p=0.25),
+            A.OneOf(
+                [
+                    A.MotionBlur(blur_limit=(3, 5), allow_shifted=False, direction_range=(0, 0)),
+                    A.GaussianBlur(blur_limit=(3, 5)),
+                    A.MedianBlur(3),
+                ],
+                p=0.25,
+            ),
             A.OneOf(
                 [A.RandomGamma((60, 160)), A.RandomBrightnessContrast(0.2, 0.3), A.RandomToneCurve(0.2)],
                 p=0.5,

@@ -63,8 +63,8 @@ def test_a_missing_file_is_named(tmp_path, network):
 
 
 def test_a_folder_is_named(tmp_path, network):
-    with pytest.raises(WeightsError, match="^folder: "):
-        (tmp_path / "folder").mkdir()
+    (tmp_path / "folder").mkdir()
+    with pytest.raises(WeightsError, match=r"^folder: "):
         load_weights(network, tmp_path / "folder")
 
 

@@ -1,0 +1,113 @@
+"""The store of cast feet: reproducible, renewed oldest first, landmarks on the bones they name."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+import torch
+
+from raysplay.configs import landmark_schema
+from raysplay.infer.network.landmark_network import VIEWS
+from raysplay.train.pool import Pool, draw_group
+
+SHARES = {"dp": 0.5, "oblique": 0.2, "lateral": 0.15, "other": 0.15}
+
+
+def numbers(value):
+    """Every number in a subject, in a fixed order."""
+    if dataclasses.is_dataclass(value):
+        for field in dataclasses.fields(value):
+            yield from numbers(getattr(value, field.name))
+    elif isinstance(value, dict):
+        for key in sorted(value):
+            yield from numbers(value[key])
+    elif isinstance(value, tuple | list):
+        for part in value:
+            yield from numbers(part)
+    elif isinstance(value, np.ndarray | int | float | np.number):
+        yield np.asarray(value, float).ravel()
+
+
+def test_a_group_is_the_same_for_the_same_seed_and_number():
+    (first, views), (again, same) = (draw_group(4, 2, 5, SHARES) for _ in range(2))
+    assert views == same
+    for a, b in zip(first, again, strict=True):
+        assert np.array_equal(np.concatenate(list(numbers(a))), np.concatenate(list(numbers(b))), equal_nan=True)
+    for other in (draw_group(4, 3, 5, SHARES), draw_group(5, 2, 5, SHARES)):
+        assert not np.array_equal(first[0].skin, other[0][0].skin)
+
+
+def test_feet_of_a_group_differ():
+    subjects, views = draw_group(4, 0, 6, {"dp": 1.0})
+    assert views == [0] * 6
+    assert len({s.skin.tobytes() for s in subjects}) == 6
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_only_views_with_a_share_are_drawn(view):
+    _, views = draw_group(1, 1, 4, {view: 1.0} | {v: 0.0 for v in VIEWS if v != view})
+    assert views == [VIEWS.index(view)] * 4
+
+
+def test_shares_are_kept():
+    views = np.concatenate([draw_group(7, k, 25, SHARES)[1] for k in range(8)])
+    for name, share in SHARES.items():
+        # 200 draws: four standard errors of a share.
+        error = 4 * np.sqrt(share * (1 - share) / len(views))
+        assert np.mean(views == VIEWS.index(name)) == pytest.approx(share, abs=error)
+
+
+def test_stored_landmarks_lie_on_stored_bones(pool):
+    schema = landmark_schema()
+    hits = []
+    for k in np.nonzero((pool.views == 0).numpy())[0]:
+        bone = pool.lengths[k, :2].sum(0).numpy()
+        points = pool.points[k].numpy()
+        for name in ("M1", "M2", "M5"):
+            for end in ("p", "d"):
+                corners = [points[schema.index(f"{name}{end}_{side}")] for side in ("med", "lat")]
+                x, y = np.rint(np.mean(corners, 0)).astype(int)
+                hits.append(bone[y, x] > 3.0)
+    assert len(hits) >= 36
+    assert np.mean(hits) > 0.97
+
+
+def test_all_three_materials_are_held_and_none_is_negative(pool):
+    assert float(pool.lengths.min()) >= 0
+    feet = pool.lengths[pool.views == 0]
+    assert (feet.amax((2, 3)) > torch.tensor([5.0, 5.0, 20.0])).all()
+
+
+def test_the_oldest_feet_are_cast_over(pool, coarse):
+    small = Pool(coarse.model_copy(update={"size": 3, "cast_batch": 2, "view_shares": {"dp": 1.0}}), 9, pool.device)
+    small.fill(1)
+    assert (small.filled, small.cast_count) == (2, 2)
+    small.fill(99)
+    assert (small.filled, small.cast_count) == (3, 4)
+    # Feet 0, 1, 2, 3 in three places: the fourth lies where the first lay.
+    subjects = [s for k in range(2) for s in draw_group(9, k, 2, {"dp": 1.0})[0]]
+    single = Pool(coarse.model_copy(update={"size": 4, "cast_batch": 4, "view_shares": {"dp": 1.0}}), 9, pool.device)
+    single._groups = iter([(subjects, [0] * 4)])
+    single.cast_group()
+    torch.testing.assert_close(small.points, single.points[[3, 1, 2]])
+    torch.testing.assert_close(small.lengths, single.lengths[[3, 1, 2]], rtol=1e-3, atol=1e-2)
+
+
+def test_a_step_casts_what_it_owes(pool, coarse, monkeypatch):
+    renewed = Pool(coarse.model_copy(update={"refresh": 3.0, "cast_batch": 8}), 1, pool.device)
+    casts = []
+    monkeypatch.setattr(renewed, "cast_group", lambda: casts.append(1))
+    for _ in range(16):
+        renewed.refresh()
+    assert len(casts) * 8 == 16 * 3
+
+
+def test_feet_are_drawn_by_view_where_there_are_any(pool):
+    generator = torch.Generator().manual_seed(1)
+    drawn = pool.draw(64, generator)
+    assert int(drawn.min()) >= 0
+    assert int(drawn.max()) < pool.filled
+    assert len(drawn.unique()) > 8
+    assert (pool.views[pool.draw(20, generator, 0)] == 0).all()
+    none = next(v for v in range(9) if not (pool.views == v).any())
+    assert len(pool.draw(20, generator, none)) == 20
