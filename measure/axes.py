@@ -137,11 +137,6 @@ def midpoint(first: str, second: str) -> Point:
     return Point(((first, 0.5), (second, 0.5)))
 
 
-def midway(first: Point, second: Point) -> Point:
-    """Midway between two points."""
-    return Point(tuple((code, weight / 2.0) for place in (first, second) for code, weight in place.weights))
-
-
 def offset(name: str, start: Point, end: Point) -> Direction:
     """Place of ``end`` as seen from ``start``; may be nought."""
     return Direction(name, start, end, OFFSET)

@@ -24,7 +24,6 @@ class Person:
     ``place`` (N, 3) shifts each bone from its rest place; ``size`` scales all rest places.
     """
 
-    female: bool
     size: float
     joint_space: float
     place: FloatArray
@@ -172,4 +171,4 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
     shapes["ripple"] = modes
     place = rng.normal(0, settings.place, (count, 3)).astype(np.float32)
     joint_space = float(np.clip(rng.normal(1.7, 0.5), 0.3, 3.2)) * size
-    return Person(female, size, joint_space, place, {k: np.ascontiguousarray(v, np.float32) for k, v in shapes.items()})
+    return Person(size, joint_space, place, {k: np.ascontiguousarray(v, np.float32) for k, v in shapes.items()})

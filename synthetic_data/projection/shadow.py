@@ -144,14 +144,12 @@ def cast(
         (batch * SOFT_LAYERS, *coarse),
     ).reshape(batch, SOFT_LAYERS, *coarse)
 
-    centres = _head_centres(local, origin, frame, shapes, focus, gap)
+    centres = _head_centres(local, origin, frame, focus, gap)
     detector_points = landmarks(outline, centres)
     return Shadow(outer, inner, soft, to_film(detector_points), detector_points)
 
 
-def _head_centres(
-    local: Tensor, origin: Tensor, frame: Tensor, shapes: BoneShapes, focus: Tensor, gap: Tensor
-) -> Tensor:
+def _head_centres(local: Tensor, origin: Tensor, frame: Tensor, focus: Tensor, gap: Tensor) -> Tensor:
     """Centre of the head of each bone on the detector: one head radius short of the tip, on the mid-line."""
     ring = local[:, :, -9].mean(2)
     radius = 0.5 * (local[:, :, -9, :, 0].amax(2) - local[:, :, -9, :, 0].amin(2))

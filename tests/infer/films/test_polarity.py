@@ -49,7 +49,10 @@ class TestPhantoms:
 
 
 @pytest.mark.open_films
-@pytest.mark.skipif("RAYSPLAY_OPEN_FILMS" not in os.environ, reason="RAYSPLAY_OPEN_FILMS is not set")
+@pytest.mark.skipif(
+    "RAYSPLAY_OPEN_FILMS" not in os.environ,
+    reason="RAYSPLAY_OPEN_FILMS is not set: the polarity rule was NOT checked on open films",
+)
 def test_open_films() -> None:
     """FracAtlas foot films (doi 10.6084/m9.figshare.22363012), all bone-bright."""
     paths = sorted(Path(os.environ["RAYSPLAY_OPEN_FILMS"]).glob("*.jpg"))
