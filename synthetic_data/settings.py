@@ -59,6 +59,8 @@ class PersonSettings(Config):
     flare_place: float
     relief: float
     cortex: Pair
+    even_shell_share: float
+    even_shell: Pair
     cap_closing: float
     cap_tilt: float
     bump: float

@@ -41,7 +41,9 @@ def implausible_shape(case: FootCase, limits: ShapeLimits) -> Iterator[Finding]:
         if crossed:
             yield _finding(f"the cortices of the {_WORDS[bone]} cross")
         elif not limits.slenderness[0] <= width / max(length, 1e-9) <= limits.slenderness[1]:
-            yield _finding(f"the {_WORDS[bone]} is {width / max(length, 1e-9):.2f} times as wide as long")
+            yield _finding(
+                f"the {_WORDS[bone]} is {width / max(length, 1e-9):.2f} times as wide as its shaft levels are apart"
+            )
         if distal[1] <= proximal[1]:
             yield _finding(f"the {_WORDS[bone]} points backwards")
     reference = float(np.linalg.norm(shafts["metatarsal_2"][1] - shafts["metatarsal_2"][0]))

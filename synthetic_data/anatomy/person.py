@@ -158,6 +158,9 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
 
     shell = shapes["cortex"] * size
     shell *= np.exp(rng.normal(0, settings.cortex[1], 1)) * np.exp(rng.normal(0, 0.1, shell.shape))
+    if rng.random() < settings.even_shell_share:
+        # A shell of one thickness all over, as an offset of the outer surface gives it.
+        shell[:] = rng.uniform(*settings.even_shell) * size
     shapes["cortex"] = np.maximum(shell * settings.cortex[0], 0.25)
     for name in ("medial_sesamoid", "lateral_sesamoid"):
         n = bone_index(name)

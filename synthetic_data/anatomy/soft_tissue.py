@@ -81,7 +81,7 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
     length = person.shapes["length"].astype(float)
     tip = origin + axis * length[:, None]
     size = person.size * rng.normal(1.0, 0.06)
-    plump = rng.normal(1.0, 0.1)
+    plump = rng.normal(1.0, 0.14)
 
     def at(name: str, share: float) -> FloatArray:
         i = bone_index(name)
