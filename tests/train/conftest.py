@@ -87,13 +87,13 @@ def bare(monkeypatch, small_reading):
     """Batches of ``module`` without noise, marks, edges or loss of resolution: geometry alone."""
     from raysplay.synthetic_data.film.look import Look, draw_looks
 
-    def strip(module) -> None:
+    def strip(module, floor: float = 0.0) -> None:
         def looks(rng: np.random.Generator, count: int) -> Look:
             look = draw_looks(rng, count)
             nothing = {name: torch.zeros(count) for name in vars(look)}
             one = {k: torch.ones(count) for k in ("gamma", "texture_scale", "texture_stretch", "scatter_width")}
             one |= {"edge_width": torch.ones(count), "high": torch.ones(count), "cortical": torch.full((count,), 0.05)}
-            return Look(**(nothing | one))
+            return Look(**(nothing | one | {"floor": torch.full((count,), floor)}))
 
         whole = lambda rng, count, size, device, *_: torch.ones(count, *size, dtype=torch.bool)  # noqa: E731
         monkeypatch.setattr(module, "draw_looks", looks)

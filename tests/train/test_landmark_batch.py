@@ -1,0 +1,160 @@
+"""Crops of a batch show each landmark where the batch says it is."""
+
+import numpy as np
+import pytest
+import torch
+
+import raysplay.train.landmark_batch as module
+from raysplay.configs import landmark_schema
+from raysplay.infer.network.landmark_network import VIEWS
+from raysplay.infer.warp import similarity, transform_points
+from raysplay.train.degrade import draw_marks
+from raysplay.train.landmark_batch import join, landmark_batch, lay_crops, real_batch
+from raysplay.train.real_films import MARGIN, RealCrops
+
+from .conftest import shown_landmarks
+
+MARKS = draw_marks(4)
+
+
+def sources():
+    return np.random.default_rng(1), torch.Generator().manual_seed(1)
+
+
+def take_in_order(pool, monkeypatch):
+    """Feet leave the pool in order, so that a test knows which one a crop shows."""
+    monkeypatch.setattr(pool, "draw", lambda count, *_: torch.arange(count) % pool.filled)
+
+
+def test_landmarks_lie_where_the_crops_show_them(blob_pool, bare, monkeypatch, centre_of_mass):
+    bare(module)
+    take_in_order(blob_pool, monkeypatch)
+    shown = 0
+    for seed in range(3):
+        rng, generator = np.random.default_rng(seed), torch.Generator().manual_seed(seed)
+        batch = landmark_batch(blob_pool, blob_pool.filled, rng, generator, MARKS, None)
+        for k, landmark in enumerate(shown_landmarks()):
+            at = batch.points[k, landmark].numpy()
+            rows, columns = batch.images.shape[1:]
+            if not (14 < at[0] < columns - 15 and 14 < at[1] < rows - 15):
+                continue
+            picture = batch.images[k].numpy()
+            assert picture[tuple(np.rint(at[::-1]).astype(int))] > 0.8 * picture.max()
+            assert centre_of_mass(picture, at, 14) == pytest.approx(at, abs=0.2)
+            shown += 1
+    assert shown > 30
+
+
+def test_a_pixel_has_the_size_that_it_says(blob_pool, bare, monkeypatch, coarse):
+    bare(module)
+    take_in_order(blob_pool, monkeypatch)
+    batch = landmark_batch(blob_pool, 8, *sources(), MARKS, None)
+    stored, cut = blob_pool.points[:8] * coarse.pitch_mm, batch.points
+    for mm, pixels, size in zip(stored, cut, batch.pixel_mm, strict=True):
+        assert torch.pdist(mm).numpy() == pytest.approx((torch.pdist(pixels) * size).numpy(), rel=1e-3, abs=1e-2)
+
+
+def test_crops_lie_over_feet_as_the_reader_lays_them(pool, small_reading, monkeypatch):
+    settings, schema = small_reading(), landmark_schema()
+    monkeypatch.setattr(module, "reading_settings", small_reading)
+    index = [schema.index(a.code) for a in settings.anchors]
+    feet = pool.points[pool.views == 0]
+    for matrix, points in zip(lay_crops(feet).double().numpy(), feet.double().numpy(), strict=True):
+        expected = similarity(settings.anchor_points, points[index], settings.anchor_weights)
+        assert matrix == pytest.approx(expected, abs=1e-3)
+        # And upright: toes up, medial side on the left, within the crop.
+        laid = transform_points(np.linalg.inv(matrix), points)
+        assert laid[schema.index("M2_tip"), 1] < laid[schema.index("M2_base_c"), 1]
+        assert laid[schema.index("M1_head_c"), 0] < laid[schema.index("M5_lat"), 0]
+        assert (laid[index] > 0).all()
+        assert (laid[index] < np.array(settings.crop_size)[::-1]).all()
+
+
+def test_landmarks_outside_the_field_or_the_crop_are_hidden(blob_pool, bare, monkeypatch):
+    bare(module)
+    take_in_order(blob_pool, monkeypatch)
+    half = torch.ones(16, 288, 192, dtype=torch.bool)
+    half[..., 96:] = False
+    monkeypatch.setattr(module, "exposed_field", lambda *_: half)
+    batch = landmark_batch(blob_pool, 16, *sources(), MARKS, None)
+    x, y = batch.points.unbind(-1)
+    inside = (x > 0) & (x < 191) & (y > 0) & (y < 287)
+    expected = inside & (x.round() < 96)
+    assert torch.equal(batch.visible, expected)
+    assert 0 < int(expected.sum()) < int(inside.sum()) < expected.numel()
+    covered = batch.images[..., 96:].flatten(1)
+    assert (covered == covered[:, :1]).all()
+
+
+def test_things_that_are_no_feet_have_no_landmarks(pool, bare, small_reading, monkeypatch):
+    bare(module)
+    take_in_order(pool, monkeypatch)
+    batch = landmark_batch(pool, pool.filled, *sources(), MARKS, None)
+    assert torch.equal(batch.view, pool.views)
+    other = batch.view == VIEWS.index("other")
+    assert 0 < int(other.sum()) < len(other)
+    assert not batch.visible[other].any()
+    assert batch.visible[~other].float().mean() > 0.7
+    assert batch.labelled.all()
+    assert (batch.images[other].amax((1, 2)) > 0.2).all()
+
+
+def test_a_batch_is_the_same_for_the_same_seed_and_holds_grey_values(pool, small_reading, monkeypatch):
+    monkeypatch.setattr(module, "reading_settings", small_reading)
+    first, again = (landmark_batch(pool, 5, *sources(), MARKS, None) for _ in range(2))
+    for name, value in vars(first).items():
+        assert torch.equal(value, getattr(again, name)), name
+    assert first.images.shape == (5, 288, 192)
+    assert torch.isfinite(first.images).all()
+    assert float(first.images.min()) >= 0
+    assert float(first.images.max()) <= 1 + 1e-6
+
+
+@pytest.fixture
+def real(draw_blob):
+    """Crops as ``gather_real_crops`` stores them: six with a blob at landmark 3, two of a side view."""
+    rng = np.random.default_rng(3)
+    rows, columns = 288 + 2 * MARGIN, 192 + 2 * MARGIN
+    points = torch.zeros(8, len(landmark_schema()), 2)
+    known = torch.zeros(8, len(landmark_schema()), dtype=torch.bool)
+    images = torch.zeros(8, rows, columns, dtype=torch.uint8)
+    for k in range(6):
+        at = rng.uniform([130, 150], [190, 260])
+        points[k, 3] = torch.as_tensor(at)
+        known[k, 3] = True
+        images[k] = torch.as_tensor(np.rint(200 * draw_blob((rows, columns), at, 5.0)), dtype=torch.uint8)
+    return RealCrops(images, points, known, torch.tensor([0] * 6 + [2] * 2))
+
+
+def test_landmarks_of_real_crops_lie_where_the_crops_show_them(real, bare, monkeypatch, centre_of_mass):
+    bare(module)
+    monkeypatch.setattr(module, "vary_grey", lambda images, *_: images)
+    batch = real_batch(real, 24, *sources(), None)
+    assert batch.images.shape == (24, 288, 192)
+    shown = 0
+    for image, points, visible, view in zip(batch.images, batch.points, batch.visible, batch.view, strict=True):
+        if view == 2:
+            assert not visible.any()
+            continue
+        assert visible.nonzero().flatten().tolist() in ([3], [])
+        if visible[3] and (points[3] > 15).all() and points[3, 0] < 176 and points[3, 1] < 272:
+            assert centre_of_mass(image, points[3].numpy(), 15) == pytest.approx(points[3].numpy(), abs=0.2)
+            shown += 1
+    assert shown > 5
+    assert torch.equal(batch.labelled, batch.view == 0)
+
+
+def test_views_of_real_crops_are_drawn_equally_often(real, bare):
+    bare(module)
+    views = torch.cat([real_batch(real, 40, np.random.default_rng(k), sources()[1], None).view for k in range(3)])
+    # 120 draws of one half: four standard errors.
+    assert float((views == 2).float().mean()) == pytest.approx(0.5, abs=4 * 0.5 / np.sqrt(120))
+
+
+def test_two_batches_are_joined_in_order(real, pool, bare):
+    bare(module)
+    a, b = landmark_batch(pool, 3, *sources(), MARKS, None), real_batch(real, 2, *sources(), None)
+    both = join(a, b)
+    for name, value in vars(both).items():
+        assert torch.equal(value[:3], getattr(a, name))
+        assert torch.equal(value[3:], getattr(b, name))
