@@ -1,4 +1,4 @@
-"""Small films of a batch: feet where the targets say, on the side that the geometry says; the reader reads them back."""
+"""Small films of a batch: feet where the targets say, on the side that geometry says; the reader reads them back."""
 
 from pathlib import Path
 

@@ -1,0 +1,321 @@
+"""The reader of feet: its geometry with networks that answer as told, its work with the shipped weights."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+
+from raysplay.configs import landmark_schema
+from raysplay.infer.films.decode import FilmReader
+from raysplay.infer.films.film import Film, Spacing
+from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
+from raysplay.infer.network.landmark_network import VIEWS, LandmarkPrediction
+from raysplay.infer.network.locator_network import STRIDE, UNIT
+from raysplay.infer.network.weights import WeightsError
+from raysplay.infer.settings import reading_settings
+from raysplay.infer.warp import transform_points
+from raysplay.measure import measure_values, to_foot_frame
+from raysplay.synthetic_data.archive import FILMS, write_archive
+from raysplay.synthetic_data.archive_settings import archive_settings
+from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
+from raysplay.train.evaluate.truth import read_truth
+
+SIDE = reading_settings().film_side
+CELLS = SIDE // STRIDE
+
+
+def turned(degrees):
+    a = np.radians(degrees)
+    return np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])
+
+
+def pose(side, degrees, scale, middle):
+    """Anchors of an average foot of ``side``, turned, scaled and laid about ``middle`` in the locator's square."""
+    anchors = reading_settings().anchor_points
+    anchors = (anchors - anchors.mean(0)) * scale
+    if side == "L":
+        anchors = anchors * [-1, 1]
+    return anchors @ turned(degrees).T + middle
+
+
+def answer(feet, near=0.0):
+    """What a locator would say of ``feet``: (anchors, left, score, view); ``near`` is said of cells beside them."""
+    count = len(reading_settings().anchors)
+    output = torch.full((1, 2 + 2 * count + len(VIEWS), CELLS, CELLS), 0.0)
+    output[:, 0] = -12.0
+    for anchors, left, score, view in feet:
+        column, row = np.rint((anchors.mean(0) - (STRIDE - 1) / 2) / STRIDE).astype(int)
+        for r in range(row - 1, row + 2):
+            for c in range(column - 1, column + 2):
+                place = np.array([c, r]) * STRIDE + (STRIDE - 1) / 2
+                cell = output[0, :, r, c]
+                cell[0] = np.log(score / (1 - score)) - (3.0 if (r, c) != (row, column) else 0.0)
+                cell[1 : 1 + 2 * count] = torch.as_tensor((anchors - place) / UNIT).flatten()
+                cell[1 + 2 * count] = 8.0 if left else -8.0
+                cell[2 + 2 * count + VIEWS.index(view)] = 8.0
+    return output
+
+
+def film_of(shape=(SIDE, SIDE), aspect=1.0):
+    return Film(Path("film.dcm"), np.zeros(shape, np.float32), Spacing(aspect=aspect))
+
+
+@pytest.mark.parametrize("side", ["L", "R"])
+@pytest.mark.parametrize("degrees", [0, 90, 180, -35])
+@pytest.mark.parametrize(("shape", "aspect"), [((SIDE, SIDE), 1.0), ((900, 700), 1.0), ((500, 1400), 2.0)])
+def test_crops_are_laid_upright_over_anchors(untrained_reader, side, degrees, shape, aspect):
+    reader = untrained_reader()
+    anchors = pose(side, degrees, 0.35, (170.0, 210.0))
+    reader._locator = lambda picture: answer([(anchors, side == "L", 0.9, "oblique")])
+    (foot,) = reader.find(film_of(shape, aspect))
+    # From the square to the film, written out: the longer side fills the square, middles meet, rows are apart by the
+    # aspect.
+    scale = max(shape[0] * aspect, shape[1]) / SIDE
+    even = (anchors + 0.5 - SIDE / 2) * scale + np.array([shape[1], shape[0] * aspect]) / 2
+    on_film = even / [1.0, aspect] - 0.5
+    assert transform_points(foot.film_from_crop, reading_settings().anchor_points) == pytest.approx(on_film, abs=0.05)
+    assert foot.side == side
+    assert (np.linalg.det(foot.film_from_crop) < 0) == (side == "L")
+    assert foot.side_probability > 0.99
+    assert foot.score == pytest.approx(0.9, abs=1e-3)
+    assert max(foot.view, key=foot.view.get) == "oblique"
+    assert sum(foot.view.values()) == pytest.approx(1, abs=1e-5)
+
+
+def test_a_side_that_the_anchors_contradict_is_open(untrained_reader):
+    reader = untrained_reader()
+    reader._locator = lambda picture: answer([(pose("L", 10, 0.4, (190, 190)), False, 0.9, "dp")])
+    (foot,) = reader.find(film_of())
+    assert foot.side_probability <= 0.5
+
+
+def test_feet_come_surest_first_and_once(untrained_reader):
+    reader = untrained_reader()
+    first, second = pose("L", 0, 0.3, (110, 190)), pose("R", 0, 0.3, (280, 190))
+    again = second + 40.0
+    feet = [(first, True, 0.6, "dp"), (second, False, 0.95, "dp"), (again, False, 0.7, "dp")]
+    reader._locator = lambda picture: answer(feet)
+    assert [foot.side for foot in reader.find(film_of())] == ["R", "L"]
+
+
+def test_a_weak_peak_is_no_foot(untrained_reader):
+    reader = untrained_reader()
+    for score, count in ((reading_settings().score_min - 0.05, 0), (reading_settings().score_min + 0.05, 1)):
+        reader._locator = lambda picture, s=score: answer([(pose("R", 0, 0.3, (190, 190)), False, s, "dp")])
+        assert len(reader.find(film_of())) == count
+
+
+def test_anchors_in_one_point_give_no_foot(untrained_reader):
+    reader = untrained_reader()
+    reader._locator = lambda picture: answer([(np.full((8, 2), 190.0), False, 0.9, "dp")])
+    assert reader.find(film_of()) == []
+
+
+def test_the_locator_sees_the_whole_film_and_black_around_it(untrained_reader):
+    reader = untrained_reader()
+    seen = []
+    reader._locator = lambda picture: seen.append(picture) or answer([])
+    film = replace(film_of((800, 400)), pixels=np.ones((800, 400), np.float32))
+    assert reader.find(film) == []
+    (picture,) = seen[0].numpy()
+    assert picture.shape == (SIDE, SIDE)
+    assert picture[:, SIDE // 4 + 1 : -SIDE // 4 - 1].min() > 0.999
+    assert picture[:, : SIDE // 4 - 1].max() == picture[:, -SIDE // 4 + 1 :].max() == 0.0
+
+
+class Seeker:
+    """Says that every landmark is in the middle of the brightest blob, with a spread told beforehand."""
+
+    def __init__(self, centre_of_mass, factor=(2.0, 0.5, 1.0)):
+        self.centre_of_mass, self.factor = centre_of_mass, factor
+        self.pictures = []
+
+    def __call__(self, picture):
+        self.pictures.append(picture)
+        count = len(landmark_schema())
+        grey = picture[0].numpy()
+        row, column = np.unravel_index(grey.argmax(), grey.shape)
+        at = torch.as_tensor(self.centre_of_mass(grey, (column, row), 25))
+        # Anchors lie as on an average foot about it, so that the crop can be laid anew.
+        points = at.repeat(1, count, 1)
+        for anchor in reading_settings().anchors:
+            points[0, landmark_schema().index(anchor.code)] = torch.tensor([anchor.x, anchor.y], dtype=points.dtype)
+        view = torch.tensor([[5.0, 0.0, 0.0, 0.0]])
+        spread = torch.tensor(self.factor).expand(1, count, 3)
+        return LandmarkPrediction(points, spread, torch.full((1, count), 2.0), view, torch.zeros(1))
+
+
+@pytest.mark.parametrize("side", ["L", "R"])
+@pytest.mark.parametrize("aspect", [1.0, 1.6])
+def test_landmarks_lie_on_the_film_where_the_crop_shows_them(untrained_reader, draw_blob, centre_of_mass, side, aspect):
+    reader = untrained_reader()
+    anchors = pose(side, 25, 0.4, (200, 190))
+    reader._locator = lambda picture: answer([(anchors, side == "L", 0.9, "dp")])
+    shape = (int(1200 / aspect), 1200)
+    film = film_of(shape, aspect)
+    (foot,) = reader.find(film)
+    at = transform_points(foot.film_from_crop, np.array([180.0, 300.0]))
+    blob = draw_blob((1200, 1200), at * [1, aspect], 9.0)
+    rows = (np.arange(shape[0]) * aspect).astype(int)
+    blob = blob[rows]  # the nearest row stands for one that is between
+    at = centre_of_mass(blob)
+    film = replace(film, pixels=blob.astype(np.float32))
+    reader._landmarks = Seeker(centre_of_mass)
+    read = reader.landmarks(film, foot)
+    other = [k for k, code in enumerate(landmark_schema().codes) if code not in {a.code for a in foot_anchors()}]
+    assert read.points[other] == pytest.approx(np.broadcast_to(at, (len(other), 2)), abs=0.15)
+    assert len(reader._landmarks.pictures) == reading_settings().passes
+    # Covariance: the factor of the crop, carried through the linear part of the map.
+    factor = np.array([[2.0, 0], [0.5, 1.0]])
+    linear = read.foot.film_from_crop[:2, :2]
+    assert read.covariance[other[0]] == pytest.approx(linear @ factor @ factor.T @ linear.T, rel=1e-5)
+    assert read.confidence == pytest.approx(1 / (1 + np.exp(-2.0)), abs=1e-5)
+    assert max(read.foot.view, key=read.foot.view.get) == "dp"
+
+
+def foot_anchors():
+    return reading_settings().anchors
+
+
+def test_landmarks_off_the_film_have_no_confidence(untrained_reader, centre_of_mass):
+    reader = untrained_reader()
+    reader._locator = lambda picture: answer([(pose("R", 0, 0.6, (60, 190)), False, 0.9, "dp")])
+    film = replace(film_of(), pixels=np.full((SIDE, SIDE), 0.5, np.float32))
+    (foot,) = reader.find(film)
+    reader._landmarks = Seeker(centre_of_mass)
+    read = reader.landmarks(film, foot)
+    off = (read.points < -0.5).any(1)
+    assert 0 < off.sum() < len(off)
+    assert (read.confidence[off] == 0).all()
+    assert (read.confidence[~off] > 0.8).all()
+
+
+def test_missing_weights_are_named(tmp_path):
+    with pytest.raises(WeightsError, match=r"locator\.safetensors"):
+        FootReader(tmp_path / "locator.safetensors", tmp_path / "landmarks.safetensors")
+
+
+# With the shipped weights, on generated films.
+
+needs_weights = pytest.mark.skipif(
+    not all((WEIGHTS_DIR / f"{name}.safetensors").is_file() for name in ("locator", "landmarks")),
+    reason="THE WEIGHTS ARE MISSING: infer/weights/{locator,landmarks}.safetensors, nothing of the reading was tested",
+)
+
+DEGREES = 3.0
+"""How far HVA may be off the truth of a generated film."""
+
+ASKED = {
+    "right": FilmRequest(layout="single", views=("dp",), sides=("R",), toes="up", whole=True),
+    "left": FilmRequest(layout="single", views=("dp",), sides=("L",), toes="up", whole=True),
+    "down": FilmRequest(layout="single", views=("dp",), sides=("R",), toes="down", whole=True),
+    "both": FilmRequest(layout="both", toes="up", whole=True),
+}
+
+
+def hva(read, film):
+    points, _ = to_foot_frame(read.points[None], None, [read.foot.side], aspect=film.spacing.aspect)
+    return float(measure_values(points, landmark_schema())["hva"][0])
+
+
+def read_all(reader, film):
+    return [reader.landmarks(film, foot) for foot in reader.find(film)]
+
+
+@pytest.fixture(scope="module")
+def shipped():
+    before = torch.get_num_threads()
+    yield FootReader.shipped(threads=1)
+    torch.set_num_threads(before)
+
+
+@pytest.fixture(scope="module")
+def settings():
+    shipped = archive_settings()
+    film = shipped.film.model_copy(update={"pixel_mm": (0.28, 0.32), "views": {"dp": 1.0}, "cut_share": 0.0})
+    return shipped.model_copy(update={"film": film})
+
+
+@pytest.fixture(scope="module")
+def films(settings):
+    """Generated films by what was asked for."""
+    return {name: compose_film([77, k], settings, request) for k, (name, request) in enumerate(ASKED.items())}
+
+
+def as_film(pixels, aspect=1.0):
+    return Film(Path("film.dcm"), np.ascontiguousarray(pixels, np.float32), Spacing(aspect=aspect))
+
+
+@needs_weights
+@pytest.mark.parametrize("name", list(ASKED))
+def test_feet_are_found_with_their_side_and_hallux_valgus_angle(shipped, films, name):
+    made = films[name]
+    film = as_film(made.pixels)
+    read = read_all(shipped, film)
+    assert len(read) == len(made.feet)
+    for truth in made.feet:
+        left, top, right, bottom = truth.box
+        middle = np.array([(left + right) / 2, (top + bottom) / 2])
+        nearest = min(read, key=lambda r: np.linalg.norm(r.points.mean(0) - middle))
+        assert nearest.foot.side == truth.side
+        assert nearest.foot.side_probability > 0.5
+        assert max(nearest.foot.view, key=nearest.foot.view.get) == "dp"
+        assert hva(nearest, film) == pytest.approx(truth.measures["hva"], abs=DEGREES)
+
+
+@needs_weights
+def test_films_of_an_archive_are_read_from_their_files(shipped, settings, tmp_path):
+    truth = read_truth(write_archive(2, 78, tmp_path, settings=settings, workers=1))
+    asked = [foot for foot in truth if foot.side and "hva" in foot.angles]
+    assert asked
+    with FilmReader() as opener:
+        for name in sorted({foot.film for foot in truth}):
+            film = opener.read(tmp_path / FILMS / name)
+            read = read_all(shipped, film)
+            known = [foot for foot in asked if foot.film == name]
+            assert len(read) == len([foot for foot in truth if foot.film == name and foot.side])
+            for foot in known:
+                nearest = min(read, key=lambda r: np.linalg.norm(r.points.mean(0) - foot.centre))
+                assert nearest.foot.side == foot.side
+                assert hva(nearest, film) == pytest.approx(foot.angles["hva"], abs=DEGREES)
+
+
+@pytest.fixture(scope="module")
+def plain_reading(shipped, films):
+    """The one foot of each of the first three films, as it lies."""
+    readings = {}
+    for name in ("right", "left", "down"):
+        (readings[name],) = read_all(shipped, as_film(films[name].pixels))
+    return readings
+
+
+@needs_weights
+@pytest.mark.parametrize("name", ["right", "left"])
+def test_a_mirrored_film_shows_the_other_side_and_the_same_angle(shipped, films, plain_reading, name):
+    film = as_film(films[name].pixels[:, ::-1])
+    (read,) = read_all(shipped, film)
+    assert {read.foot.side, plain_reading[name].foot.side} == {"L", "R"}
+    assert hva(read, film) == pytest.approx(hva(plain_reading[name], film), abs=1.0)
+
+
+@needs_weights
+@pytest.mark.parametrize("quarters", [1, 2, 3])
+@pytest.mark.parametrize("name", ["right", "left"])
+def test_turning_a_film_changes_neither_side_nor_angle(shipped, films, plain_reading, name, quarters):
+    film = as_film(np.rot90(films[name].pixels, quarters))
+    (read,) = read_all(shipped, film)
+    assert read.foot.side == plain_reading[name].foot.side
+    assert hva(read, film) == pytest.approx(hva(plain_reading[name], film), abs=1.0)
+
+
+@needs_weights
+@pytest.mark.parametrize("name", ["right", "down"])
+def test_pixels_that_are_not_square_give_the_angle_of_square_ones(shipped, films, plain_reading, name):
+    pixels = films[name].pixels
+    paired = pixels[: len(pixels) // 2 * 2].reshape(-1, 2, pixels.shape[1]).mean(1)
+    film = as_film(paired, aspect=2.0)
+    (read,) = read_all(shipped, film)
+    assert read.foot.side == plain_reading[name].foot.side
+    assert hva(read, film) == pytest.approx(hva(plain_reading[name], as_film(pixels)), abs=1.0)
