@@ -42,11 +42,12 @@ def gather(films: Path, table: Path, out: Path, reader: FootReader) -> int:
             except FilmRejected as reason:
                 print(f"{row['film']}: {reason}", file=sys.stderr)
                 continue
-            for k, foot in enumerate(reader.find(film)):
+            for foot in reader.find(film):
                 read = reader.landmarks(film, foot)
                 matrix = read.foot.film_from_crop @ widen
                 picture = np.clip(crop(film.pixels, matrix, size), 0, 1)
-                name = f"{Path(row['film']).stem}_{k}.jpg"
+                # Numbered: films in different folders may have one name.
+                name = f"{len(crops):05d}_{Path(row['film']).stem}.jpg"
                 Image.fromarray((picture * 255).round().astype(np.uint8)).save(out / "crops" / name, quality=92)
                 crops.append({"crop": name, "film": row["film"], "view": row["view"]})
                 if row["view"] == "dp" and row["trusted"] == "yes":

@@ -58,7 +58,7 @@ def load_real_crops(folder: Path, device: torch.device) -> RealCrops:
         rows = list(csv.DictReader(table.read_text(encoding="utf-8").splitlines()))
         pictures = [np.asarray(Image.open(folder / "crops" / row["crop"]).convert("L")) for row in rows]
         view = [VIEWS.index(row["view"]) for row in rows]
-    except (OSError, KeyError, ValueError) as error:
+    except (OSError, KeyError, TypeError, ValueError) as error:
         raise RealFilmsError(f"{table}: {error}") from error
     if not rows or len({p.shape for p in pictures}) != 1:
         raise RealFilmsError(f"{table}: needs at least one crop, all of one size")
@@ -72,7 +72,7 @@ def load_real_crops(folder: Path, device: torch.device) -> RealCrops:
                 k, j = number[row["crop"]], schema.index(row["landmark"])
                 points[k, j] = float(row["x"]), float(row["y"])
                 known[k, j] = True
-        except (KeyError, ValueError) as error:
+        except (KeyError, TypeError, ValueError) as error:
             raise RealFilmsError(f"{landmarks}: {error}") from error
     return RealCrops(
         torch.from_numpy(np.stack(pictures)).to(device),

@@ -1,0 +1,166 @@
+"""The training loop on a handful of feet: weights, log, going on from weights, real crops, the clock."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+import torch
+import yaml
+from PIL import Image
+
+import raysplay.train.landmark_batch
+import raysplay.train.locator_batch
+from raysplay.configs import CONFIG_DIR, landmark_schema, load
+from raysplay.configs.load import ConfigError, digest
+from raysplay.infer.network.weights import WeightsError, load_weights, save_weights
+from raysplay.infer.settings import reading_settings
+from raysplay.train.fit import build_network, fit, run
+from raysplay.train.real_films import MARGIN
+from raysplay.train.settings import TrainSettings
+
+
+@pytest.fixture(autouse=True)
+def _small_pictures(monkeypatch, small_reading):
+    for module in (raysplay.train.landmark_batch, raysplay.train.locator_batch):
+        monkeypatch.setattr(module, "reading_settings", small_reading)
+
+
+@pytest.fixture
+def configure(coarse, tmp_path):
+    """A shipped training configuration made small, with changes."""
+
+    def build(network, **changes):
+        shipped = load(TrainSettings, f"train_{network}.yaml")
+        few = {
+            "device": "cpu",
+            "steps": 3,
+            "minutes": 9.0,
+            "batch": 4,
+            "warmup": 1,
+            "out": tmp_path / "out",
+            "save_every": 2,
+            "report_every": 1,
+            "intensity_share": 0.5,
+            "pool": coarse.model_copy(update={"refresh": 2.0, "view_shares": {"dp": 0.8, "lateral": 0.2}}),
+        }
+        return shipped.model_copy(update=few | changes)
+
+    return build
+
+
+@pytest.fixture
+def real_folder(tmp_path, small_reading):
+    """Two real crops, one with all landmarks."""
+    folder = tmp_path / "real"
+    (folder / "crops").mkdir(parents=True)
+    rows, columns = (side + 2 * MARGIN for side in small_reading().crop_size)
+    picture = np.random.default_rng(1).integers(0, 255, (rows, columns), dtype=np.uint8)
+    for name in ("one.png", "two.png"):
+        Image.fromarray(picture).save(folder / "crops" / name)
+    (folder / "crops.csv").write_text("crop,film,view\none.png,a.dcm,dp\ntwo.png,b.dcm,other\n")
+    lines = [f"one.png,{code},{130 + k % 9},{180 + k}" for k, code in enumerate(landmark_schema().codes)]
+    (folder / "landmarks.csv").write_text("crop,landmark,x,y\n" + "\n".join(lines) + "\n")
+    return folder
+
+
+def parameters(network, path):
+    load_weights(network, path)
+    return {name: value.clone() for name, value in network.named_parameters()}
+
+
+def test_a_run_writes_weights_and_a_log_and_another_goes_on_from_them(configure, tmp_path):
+    settings = configure("locator")
+    config = tmp_path / "train.yaml"
+    config.write_text(yaml.safe_dump(json.loads(settings.model_dump_json())))
+    weights = run(config)
+    assert weights == tmp_path / "out" / "locator.safetensors"
+
+    log = [json.loads(line) for line in (tmp_path / "out" / "log.jsonl").read_text().splitlines()]
+    assert [line["event"] for line in log] == ["config", "start", "step", "step", "step", "end"]
+    assert log[0]["sha256"] == digest(config)
+    assert [line["step"] for line in log[2:]] == [1, 2, 3, 3]
+    network = build_network("locator")
+    assert log[1]["parameters"] == sum(p.numel() for p in network.parameters())
+    for line in log[2:5]:
+        named = [line[name] for name in ("centre", "anchors", "side", "view")]
+        assert all(math.isfinite(value) for value in named)
+        assert line["loss"] == pytest.approx(sum(named), abs=0.001)
+    # Sixteen feet to begin with, then two a step in groups of eight.
+    assert log[4]["feet_cast"] == 16
+
+    description = load_weights(network, weights)
+    assert (description["network"], description["steps"], description["seed"]) == ("locator", "3", str(settings.seed))
+    assert all(torch.isfinite(p).all() for p in network.parameters())
+
+    # A step too small to see leaves the weights that it started from; without them it starts elsewhere.
+    later = configure(
+        "locator", seed=5, start_from=weights, steps=1, learning_rate=1e-9, out=tmp_path / "later", intensity_share=0.0
+    )
+    lines = []
+    first, second = parameters(network, weights), parameters(build_network("locator"), fit(later, lines.append))
+    for name, value in first.items():
+        torch.testing.assert_close(second[name], value, rtol=2e-3, atol=1e-6)
+    fresh = parameters(build_network("locator"), fit(later.model_copy(update={"start_from": None}), lines.append))
+    assert any(float((fresh[name] - value).detach().abs().max()) > 0.05 for name, value in first.items())
+    assert lines[-1]["weights"] == "locator.safetensors"
+
+
+def test_landmarks_are_trained_on_generated_and_real_crops(configure, real_folder, monkeypatch):
+    drawn = []
+    draw = raysplay.train.fit.real_batch
+    monkeypatch.setattr(raysplay.train.fit, "real_batch", lambda *a: drawn.append(a[1]) or draw(*a))
+    settings = configure("landmarks", real_films=real_folder, real_share=0.5, steps=2, batch=4)
+    lines = []
+    weights = fit(settings, lines.append)
+    assert drawn == [2, 2]
+    assert load_weights(build_network("landmarks"), weights)["network"] == "landmarks"
+    steps = [line for line in lines if line["event"] == "step"]
+    assert len(steps) == 2
+    for name in ("map", "place", "axis", "doubt", "found", "view"):
+        assert math.isfinite(steps[-1][name])
+
+
+def test_the_clock_ends_a_run_and_the_seed_fixes_it(configure, tmp_path):
+    lines = []
+    settings = configure("locator", minutes=1e-6, steps=1000, batch=2)
+    for _ in range(2):
+        fit(settings, lines.append)
+    first, second = (line for line in lines if line["event"] == "step")
+    assert first["step"] == 1
+    assert {k: v for k, v in first.items() if k not in ("steps_per_s", "minutes")} == {
+        k: v for k, v in second.items() if k not in ("steps_per_s", "minutes")
+    }
+
+
+def test_weights_of_another_network_are_no_start(configure, tmp_path):
+    path = tmp_path / "landmarks.safetensors"
+    save_weights(torch.nn.Linear(2, 2), path, {})
+    with pytest.raises(WeightsError, match=r"landmarks\.safetensors"):
+        fit(configure("locator", start_from=path), lambda line: None)
+
+
+@pytest.mark.parametrize("network", ["landmarks", "locator"])
+def test_shipped_configurations_fit_the_networks_and_the_store(network):
+    settings = load(TrainSettings, f"train_{network}.yaml")
+    assert settings.network == network
+    pool = settings.pool
+    assert sum(pool.view_shares.values()) == pytest.approx(1)
+    # The store is finer than the crops that are cut from it: a foot of 250 mm fills its height.
+    assert pool.rows * pool.pitch_mm == pytest.approx(413, abs=2)
+    assert pool.columns * pool.pitch_mm == pytest.approx(207, abs=2)
+    assert pool.top_mm < pool.rows * pool.pitch_mm
+    assert -pool.left_mm < pool.columns * pool.pitch_mm
+    assert {a.code for a in reading_settings().anchors} <= set(landmark_schema().codes)
+
+
+@pytest.mark.parametrize(
+    ("change", "where"),
+    [({"network": "feet"}, "network"), ({"batch": 0}, "batch"), ({"real_share": 1.0}, "real_share"), ({"x": 1}, "x")],
+)
+def test_a_configuration_that_cannot_be_is_refused(tmp_path, change, where):
+    values = yaml.safe_load((CONFIG_DIR / "train_locator.yaml").read_text()) | change
+    path = tmp_path / "bad.yaml"
+    path.write_text(yaml.safe_dump(values))
+    with pytest.raises(ConfigError, match=rf"bad\.yaml: {where}"):
+        load(TrainSettings, path)
