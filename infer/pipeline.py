@@ -21,7 +21,7 @@ from raysplay.infer.decide.needed import usable_landmarks
 from raysplay.infer.films.collect import Candidate
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.outputs.names import film_name
-from raysplay.infer.records import Decision, FilmRecord, FootLandmarks, FootRecord, FoundFoot, Measurement
+from raysplay.infer.records import Decision, FilmRecord, FootLandmarks, FootRecord, FoundFoot, Measurement, Outcome
 from raysplay.measure import LandmarkSchema, measure_feet, to_foot_frame
 
 _AHEAD = 2
@@ -127,7 +127,7 @@ def _read_feet(
     clock = _Clock(seconds)
     found = feet.find(film)
     clock.lap("find")
-    refused = [refusal(film, foot, limits) for foot in found]
+    refused = [refusal(foot, limits) for foot in found]
     located = [
         _nowhere(foot, len(schema)) if refused[i] else feet.landmarks(film, foot) for i, foot in enumerate(found)
     ]
@@ -141,9 +141,14 @@ def _read_feet(
             marked.append(())
             continue
         measurements = _measure(film, landmarks, limits, schema)
-        companions = tuple(foot for k, foot in enumerate(found) if k != i)
+        companions = tuple(other.foot for k, other in enumerate(located) if k != i)
         case = FootCase(film, landmarks, measurements, schema, companions)
-        records.append(FootRecord(landmarks, measurements, decide(case, limits)))
+        decision = decide(case, limits)
+        if decision.outcome is Outcome.REFUSED:
+            records.append(FootRecord(_nowhere(landmarks.foot, len(schema)), (), decision))
+            marked.append(())
+            continue
+        records.append(FootRecord(landmarks, measurements, decision))
         marked.append(tuple(doubtful(case, limits.landmarks, limits.interval.widest)))
     clock.lap("measure")
     return tuple(records), tuple(marked)

@@ -15,32 +15,29 @@ from raysplay.infer.decide.presence import presence
 from raysplay.infer.decide.remarks import remarks
 from raysplay.infer.decide.side import side
 from raysplay.infer.decide.spacing import spacing
-from raysplay.infer.decide.view import view
+from raysplay.infer.decide.view import view, view_from_afar
 from raysplay.infer.decide.wide_interval import wide_interval
-from raysplay.infer.films.film import Film
 from raysplay.infer.records import Decision, FoundFoot, Outcome
 from raysplay.measure import by_name
 
 _WORST_FIRST = (Outcome.REFUSED, Outcome.REVIEW)
 
 
-def refusal(film: Film, foot: FoundFoot, limits: DecisionLimits) -> Decision | None:
-    """The refusal of a foot that must not be measured at all, before any landmark; else ``None``."""
-    findings = [*presence(foot, limits.presence), *view(film, foot, limits.view)]
-    refused = [one for one in findings if one.outcome is Outcome.REFUSED]
-    return Decision(Outcome.REFUSED, tuple(one.reason for one in refused)) if refused else None
+def refusal(foot: FoundFoot, limits: DecisionLimits) -> Decision | None:
+    """The refusal of a found foot before any landmark is read; else ``None``."""
+    return _refusal([*presence(foot, limits.presence), *view_from_afar(foot, limits.view)])
 
 
 def decide(case: FootCase, limits: DecisionLimits) -> Decision:
-    """Outcome of one measured foot: the worst any gate asks for, with the reasons of every gate.
+    """Outcome of a foot whose landmarks were read: the worst any gate asks for, with the reasons of every gate.
 
     Returns
     -------
     Decision
-        ``REFUSED`` carries only the refusing reasons, since nothing of that foot is measured.
+        ``REFUSED`` carries only the refusing reasons; nothing of that foot may be kept but where it was found.
     """
-    refused = refusal(case.film, case.foot, limits)
-    return refused if refused is not None else combine(_findings(case, limits))
+    findings = list(_findings(case, limits))
+    return _refusal(findings) or combine(findings)
 
 
 def combine(findings: Iterable[Finding]) -> Decision:
@@ -50,6 +47,11 @@ def combine(findings: Iterable[Finding]) -> Decision:
         if any(one.outcome is outcome for one in found):
             return Decision(outcome, tuple(dict.fromkeys(one.reason for one in found)))
     return Decision(Outcome.ACCEPTED)
+
+
+def _refusal(findings: Iterable[Finding]) -> Decision | None:
+    refused = [one for one in findings if one.outcome is Outcome.REFUSED]
+    return combine(refused) if refused else None
 
 
 def no_foot() -> Decision:

@@ -7,7 +7,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from raysplay.infer.records import FilmRecord
+from raysplay.infer.records import FilmRecord, Outcome
 from raysplay.measure.schema import LandmarkSchema
 
 COLUMNS = pa.schema(
@@ -40,8 +40,10 @@ class LandmarksTable:
         self._writer = pq.ParquetWriter(path, COLUMNS, compression="zstd")
 
     def append(self, record: FilmRecord) -> None:
-        """Add the landmarks of every foot that has some; a refused foot has none."""
+        """Add the landmarks of every foot that is not refused."""
         for index, foot in enumerate(record.feet):
+            if foot.decision.outcome is Outcome.REFUSED:
+                continue
             found = foot.landmarks
             for i, code in enumerate(self._schema.codes):
                 x, y = (float(v) for v in found.points[i])

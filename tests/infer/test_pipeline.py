@@ -18,6 +18,7 @@ from raysplay.infer.pipeline import read_archive
 from raysplay.infer.records import Outcome
 
 LATERAL = {"dp": 0.02, "oblique": 0.03, "lateral": 0.95, "other": 0.0}
+OBLIQUE = {"dp": 0.02, "oblique": 0.97, "lateral": 0.01, "other": 0.0}
 
 
 class KnownFeet:
@@ -114,6 +115,41 @@ def test_a_lateral_view_is_refused_and_never_measured(archive, read, place):
     assert not np.isfinite(lateral.landmarks.points).any()
     assert dp.decision.outcome is Outcome.ACCEPTED
     assert feet.measured == ["a.png"]
+
+
+def test_a_foot_refused_by_its_landmarks_view_keeps_nothing_of_what_was_read(archive, read, place):
+    """A film that is no DP foot film is refused, never measured (order of work): no number, no landmark, no mark."""
+
+    class SeesMore(KnownFeet):
+        def landmarks(self, film, foot):
+            found = super().landmarks(film, foot)
+            return replace(found, foot=replace(foot, view=OBLIQUE)) if foot.side == "L" else found
+
+    feet = SeesMore({"a.png": [place("L"), place("R")]})
+    (one,) = read(archive("a.png"), feet)
+    oblique, dp = one.record.feet
+    assert feet.measured == ["a.png", "a.png"]
+    assert oblique.decision.reasons == ("not a dorsoplantar view: looks oblique (0.97)",)
+    assert oblique.measurements == ()
+    assert not np.isfinite(oblique.landmarks.points).any()
+    assert not oblique.landmarks.confidence.any()
+    assert oblique.landmarks.foot.view == OBLIQUE
+    assert one.doubtful == ((), ())
+    assert dp.decision.outcome is Outcome.ACCEPTED
+
+
+def test_two_views_of_one_foot_are_told_apart_by_the_landmarks_view(archive, read, place):
+    """Seen from afar both look dorsoplantar; that one is oblique must not make the other a side read twice."""
+
+    class SeesMore(KnownFeet):
+        def landmarks(self, film, foot):
+            found = super().landmarks(film, foot)
+            return replace(found, foot=replace(foot, view=OBLIQUE)) if foot.score < 0.95 else found
+
+    other = place("R")
+    other = replace(other, foot=replace(other.foot, score=0.9))
+    (one,) = read(archive("a.png"), SeesMore({"a.png": [place("R"), other]}))
+    assert [foot.decision.outcome for foot in one.record.feet] == [Outcome.ACCEPTED, Outcome.REFUSED]
 
 
 def test_a_point_below_confidence_withholds_its_measures_and_no_other(archive, read, place, schema):

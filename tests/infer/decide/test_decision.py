@@ -14,7 +14,8 @@ from raysplay.infer.records import Outcome
 
 LIMITS = decision_limits()
 LATERAL = {"dp": 0.02, "oblique": 0.05, "lateral": 0.93, "other": 0.0}
-OBLIQUE = {"dp": 0.30, "oblique": 0.65, "lateral": 0.05, "other": 0.0}
+UNCLEAR = {"dp": 0.30, "oblique": 0.65, "lateral": 0.05, "other": 0.0}
+OBLIQUE = {"dp": 0.02, "oblique": 0.97, "lateral": 0.01, "other": 0.0}
 
 
 def moved(case, code, by):
@@ -48,7 +49,8 @@ def test_a_foot_without_a_fault_is_accepted_without_reasons(case):
             Outcome.REFUSED,
             "not a dorsoplantar view: looks like something else (0.70)",
         ),
-        ({"foot": {"view": OBLIQUE}}, Outcome.REVIEW, "view doubtful: dorsoplantar 0.30, oblique 0.65"),
+        ({"foot": {"view": OBLIQUE}}, Outcome.REFUSED, "not a dorsoplantar view: looks oblique (0.97)"),
+        ({"foot": {"view": UNCLEAR}}, Outcome.REVIEW, "view doubtful: dorsoplantar 0.30, oblique 0.65"),
         (
             {"film_": {"view": "LATERAL"}},
             Outcome.REVIEW,
@@ -93,8 +95,42 @@ def test_each_gate_says_what_is_wrong(case, changes, outcome, reason):
 def test_what_is_refused_carries_only_the_reasons_of_the_refusal(case):
     both = case(foot={"view": LATERAL, "side_probability": 0.6}, values={"hva": 95.0})
     assert decide(both, LIMITS).reasons == ("not a dorsoplantar view: looks lateral (0.93)",)
-    assert refusal(both.film, both.foot, LIMITS) == decide(both, LIMITS)
-    assert refusal(both.film, case(foot={"view": OBLIQUE}).foot, LIMITS) is None
+    assert refusal(both.foot, LIMITS) == decide(both, LIMITS)
+
+
+@pytest.mark.parametrize(
+    ("view", "before", "after"),
+    [
+        (LATERAL, Outcome.REFUSED, Outcome.REFUSED),
+        (OBLIQUE, None, Outcome.REFUSED),
+        (UNCLEAR, None, Outcome.REVIEW),
+        # At the limit itself, and a hair below it.
+        ({"dp": 0.2, "oblique": 0.5, "lateral": 0.3, "other": 0.0}, None, Outcome.REFUSED),
+        ({"dp": 0.21, "oblique": 0.49, "lateral": 0.3, "other": 0.0}, None, Outcome.REVIEW),
+        ({"dp": 0.1, "oblique": 0.1, "lateral": 0.5, "other": 0.3}, Outcome.REFUSED, Outcome.REFUSED),
+        ({"dp": 0.7, "oblique": 0.3, "lateral": 0.0, "other": 0.0}, None, Outcome.ACCEPTED),
+    ],
+)
+def test_the_view_on_the_whole_film_refuses_less_than_the_view_of_the_foot(case, view, before, after):
+    """No DP foot film, never measured: the project's order of work. Few pixels do not tell oblique from DP."""
+    seen = case(foot={"view": view})
+    first = refusal(seen.foot, LIMITS)
+    assert (first.outcome if first else None) is before
+    assert decide(seen, LIMITS).outcome is after
+
+
+@pytest.mark.parametrize(
+    ("view", "conflict"),
+    [
+        (UNCLEAR, False),
+        ({"dp": 0.5, "oblique": 0.5, "lateral": 0.0, "other": 0.0}, False),
+        ({"dp": 0.6, "oblique": 0.4, "lateral": 0.0, "other": 0.0}, True),
+    ],
+)
+def test_only_a_picture_that_looks_dorsoplantar_is_in_conflict_with_the_file(case, view, conflict):
+    reasons = decide(case(film_={"view": "LATERAL"}, foot={"view": view}), LIMITS).reasons
+    assert any(reason.startswith("view doubtful:") for reason in reasons)
+    assert any("looks dorsoplantar" in reason for reason in reasons) is conflict
 
 
 @pytest.mark.parametrize(

@@ -71,6 +71,7 @@ def test_a_refused_foot_has_no_numbers_anywhere(write, film_record, foot_record)
     (row,) = rows_of(run / "feet.csv")
     assert [row[k] for k in FEET_HEADER[4:]] == [""] * (len(FEET_HEADER) - 4)
     assert rows_of(run / "measurements.csv") == []
+    assert pq.read_table(run / "landmarks.parquet").num_rows == 0
 
 
 def test_a_withheld_measure_is_an_empty_cell(film_record, foot_record):
