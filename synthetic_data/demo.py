@@ -75,6 +75,9 @@ class DemoSettings(Config):
         for copy in (*self.copies, *self.truncated):
             if copy.of not in known:
                 raise ValueError(f"{copy.file}: copies {copy.of}, which is no film of the archive")
+        for copy in self.copies:
+            if copy.file.split("/") < copy.of.split("/"):
+                raise ValueError(f"{copy.file}: sorts before {copy.of}, which would then count as the copy")
         return self
 
 

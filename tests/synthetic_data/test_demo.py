@@ -5,6 +5,7 @@ import pytest
 from pydantic import ValidationError
 
 from raysplay.configs.load import ConfigError, load
+from raysplay.infer.films.collect import collect
 from raysplay.synthetic_data.archive_settings import ArchiveSettings, archive_settings
 from raysplay.synthetic_data.demo import DemoSettings, demo_settings, write_demo
 
@@ -30,6 +31,9 @@ def test_films_read_and_awkward_files_are_awkward(demo):
     ]
     (twin,) = settings.copies
     assert (out / twin.file).read_bytes() == (out / twin.of).read_bytes()
+    problems = {one.name: one.problem for one in collect([out])}
+    assert problems[twin.of] is None
+    assert problems[twin.file] == f"same file as {twin.of}"
     (short,) = settings.truncated
     assert 0 < (out / short.file).stat().st_size < (out / short.of).stat().st_size / 2
     (note,) = settings.notes
@@ -42,6 +46,13 @@ def test_no_file_may_leave_the_archive():
         values["notes"] = [{"file": name, "text": ""}]
         with pytest.raises(ValidationError, match="inside the archive"):
             DemoSettings.model_validate(values)
+
+
+def test_a_copy_that_sorts_before_its_film_is_refused():
+    values = demo_settings().model_dump()
+    values["copies"] = [{"file": "spring/keeper-01-again.dcm", "of": "spring/keeper-01.dcm"}]
+    with pytest.raises(ValidationError, match="sorts before"):
+        DemoSettings.model_validate(values)
 
 
 def test_shares_must_add_up_and_unknown_keys_are_refused(tmp_path):
