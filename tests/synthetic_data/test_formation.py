@@ -171,10 +171,10 @@ class TestSoftTissue:
 
     def test_both_grids_share_the_centre_of_their_first_cell(self, draw_blob, centre_of_mass):
         step = 4
-        layer = torch.as_tensor(20 * draw_blob((24, 30), (15.3, 11.2), 3.0), dtype=torch.float32)
+        layer = torch.as_tensor(20 * draw_blob((24, 30), (8.3, 16.2), 2.0), dtype=torch.float32)
         joined = join_soft(layer[None, None], (step * 23 + 1, step * 29 + 1), step)
         assert joined.shape == (1, 93, 117)
-        assert centre_of_mass(joined[0].clamp_min(0.1) - 0.1) == pytest.approx([15.3 * step, 11.2 * step], abs=0.1)
+        assert centre_of_mass(joined[0].clamp_min(0.1) - 0.1) == pytest.approx([8.3 * step, 16.2 * step], abs=0.1)
 
     @pytest.mark.parametrize("size", [(96, 118), (93, 117), (90, 120), (40, 40)])
     def test_any_size_is_filled(self, size):
