@@ -8,7 +8,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from raysplay.configs.load import Config, ConfigError, load
+from raysplay.configs.load import Config, ConfigError, load, shipped
 from raysplay.measure.evidence import Evidence
 from raysplay.measure.grades import Scale, Scheme
 from raysplay.measure.registry import MEASURES
@@ -72,7 +72,7 @@ def read_schemes(path: Path | str) -> tuple[Scheme, ...]:
 @lru_cache(maxsize=1)
 def schemes() -> tuple[Scheme, ...]:
     """The schemes shipped with the package."""
-    return read_schemes("grades.yaml")
+    return read_schemes(shipped("grades.yaml"))
 
 
 def scheme(name: str) -> Scheme:

@@ -29,27 +29,55 @@ class ConfigError(ValueError):
     """A configuration file that cannot be used; the message names the file and the reason."""
 
 
-def load(model: type[ConfigT], path: Path | str) -> ConfigT:
-    """Read ``path`` (a bare file name means one shipped in ``configs/``) and check it against ``model``.
+def load(model: type[ConfigT], path: Path | str, *, defaults: Path | None = None) -> ConfigT:
+    """Read ``path`` and check it against ``model``.
+
+    Parameters
+    ----------
+    model : type
+    path : Path or str
+        A name that is no file where the program runs means the file of that name shipped in ``configs/``.
+    defaults : Path, optional
+        File that holds what the top level of ``path`` leaves out.
 
     Raises
     ------
     ConfigError
-        If the file is missing, is not YAML, or does not fit the model.
+        If a file is missing, is not YAML, or does not fit the model.
     """
-    path = Path(path)
-    if not path.is_absolute() and not path.exists():
-        path = CONFIG_DIR / path
+    path = locate(path)
+    content = _content(path)
+    if defaults is not None and isinstance(content, dict):
+        rest = _content(defaults)
+        content = {**rest, **content} if isinstance(rest, dict) else content
     try:
-        return model.model_validate(yaml.safe_load(path.read_text(encoding="utf-8")))
-    except OSError as error:
-        raise ConfigError(f"{path}: cannot be read ({error.strerror})") from error
-    except yaml.YAMLError as error:
-        raise ConfigError(f"{path}: not valid YAML ({error})") from error
+        return model.model_validate(content)
     except ValidationError as error:
         first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise ConfigError(f"{path}: {where}: {first['msg']}") from error
+        where = [".".join(str(part) for part in first["loc"])] if first["loc"] else []
+        raise ConfigError(": ".join([str(path), *where, first["msg"]])) from error
+
+
+def _content(path: Path) -> object:
+    try:
+        return yaml.safe_load(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{path}: not text in UTF-8") from error
+    except yaml.YAMLError as error:
+        raise ConfigError(f"{path}: not valid YAML ({' '.join(str(error).split())})") from error
+
+
+def shipped(name: str) -> Path:
+    """The file of that name in ``configs/``, whatever lies where the program runs."""
+    return CONFIG_DIR / name
+
+
+def locate(path: Path | str) -> Path:
+    """The file meant by ``path``: itself, or else the shipped one of that name."""
+    path = Path(path)
+    return path if path.is_absolute() or path.exists() else CONFIG_DIR / path
 
 
 def digest(path: Path) -> str:
@@ -70,11 +98,14 @@ class _LandmarkFile(Config):
 @lru_cache(maxsize=1)
 def landmark_schema() -> LandmarkSchema:
     """The landmarks of ``configs/landmarks.yaml``, in file order."""
-    entries = load(_LandmarkFile, "landmarks.yaml").landmarks
-    return LandmarkSchema(tuple(e.code for e in entries), tuple(e.bone for e in entries))
+    entries = load(_LandmarkFile, shipped("landmarks.yaml")).landmarks
+    try:
+        return LandmarkSchema(tuple(e.code for e in entries), tuple(e.bone for e in entries))
+    except ValueError as error:
+        raise ConfigError(f"{shipped('landmarks.yaml')}: {error}") from error
 
 
 @lru_cache(maxsize=1)
 def landmark_descriptions() -> tuple[str, ...]:
     """How a person finds each landmark, in file order; used where a landmark is named to a reader."""
-    return tuple(entry.find for entry in load(_LandmarkFile, "landmarks.yaml").landmarks)
+    return tuple(entry.find for entry in load(_LandmarkFile, shipped("landmarks.yaml")).landmarks)

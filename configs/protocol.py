@@ -6,9 +6,9 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from raysplay.configs.load import Config, load
+from raysplay.configs.load import Config, load, shipped
 from raysplay.measure.axes import CONSTRUCTIONS
 from raysplay.measure.definition import DEGREE, Measure
 from raysplay.measure.evidence import Evidence
@@ -20,6 +20,10 @@ def _known(construction: str) -> str:
     if construction not in CONSTRUCTIONS:
         raise ValueError(f"no construction {construction!r}; there are {', '.join(CONSTRUCTIONS)}")
     return construction
+
+
+def _named(reported: object) -> object:
+    return [measure.name for measure in MEASURES] if reported == "all" else reported
 
 
 Construction = Annotated[str, AfterValidator(_known)]
@@ -69,10 +73,10 @@ class CongruenceRule(Config):
     covered_from: Cited
 
 
-class Protocol(Config):
+class ReadingProtocol(Config):
     """The whole protocol."""
 
-    reported: Annotated[tuple[str, ...], Field(min_length=1)]
+    reported: Annotated[tuple[str, ...], Field(min_length=1), BeforeValidator(_named)]
     construction: Construction
     exceptions: dict[str, Construction]
     sensitivity: Sensitivity
@@ -82,7 +86,7 @@ class Protocol(Config):
     congruence: CongruenceRule
 
     @model_validator(mode="after")
-    def _measures_exist(self) -> Protocol:
+    def _measures_exist(self) -> ReadingProtocol:
         names = {measure.name for measure in MEASURES}
         unknown = (set(self.reported) | set(self.exceptions) | set(self.sensitivity.bounds)) - names
         if unknown:
@@ -124,21 +128,21 @@ class Protocol(Config):
         return tuple(self.measure(name) for name in self.reported)
 
 
-def read_protocol(path: Path | str) -> Protocol:
-    """A protocol from a file.
+def read_protocol(path: Path | str) -> ReadingProtocol:
+    """A protocol from a file; sections that it leaves out are those of the shipped ``protocol.yaml``.
 
     Raises
     ------
     ConfigError
         If the file does not fit the model or names an unknown measure.
     """
-    return load(Protocol, path)
+    return load(ReadingProtocol, path, defaults=shipped("protocol.yaml"))
 
 
 @lru_cache(maxsize=1)
-def protocol() -> Protocol:
+def protocol() -> ReadingProtocol:
     """The protocol shipped with the package."""
-    return read_protocol("protocol.yaml")
+    return load(ReadingProtocol, shipped("protocol.yaml"))
 
 
 def reported_measures() -> tuple[Measure, ...]:

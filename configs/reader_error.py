@@ -8,7 +8,7 @@ from typing import Annotated
 
 from pydantic import Field, field_validator
 
-from raysplay.configs.load import Config, load
+from raysplay.configs.load import Config, load, shipped
 from raysplay.measure.evidence import Evidence
 from raysplay.measure.reader_error import ReaderError
 from raysplay.measure.registry import MEASURES
@@ -50,7 +50,7 @@ def read_reader_errors(path: Path | str) -> dict[str, tuple[ReaderError, ...]]:
 
 @lru_cache(maxsize=1)
 def _shipped() -> dict[str, tuple[ReaderError, ...]]:
-    return read_reader_errors("reader_error.yaml")
+    return read_reader_errors(shipped("reader_error.yaml"))
 
 
 def reader_error(measure: str) -> ReaderError | None:

@@ -9,7 +9,7 @@ import typer
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from raysplay.configs.protocol import Protocol
+    from raysplay.configs.protocol import ReadingProtocol
     from raysplay.measure import Measure
     from raysplay.measure.grades import Scale
 
@@ -25,7 +25,6 @@ def measures(
     """List the measures with unit, construction and definition."""
     from rich.console import Console
 
-    from raysplay.configs.load import ConfigError
     from raysplay.configs.protocol import protocol
 
     console = Console()
@@ -35,13 +34,11 @@ def measures(
             _list(shipped.reported_measures() if reported else shipped.measures(), shipped, console)
         else:
             _tell(shipped.measure(name), console)
-    except ConfigError as error:
-        raise typer.BadParameter(str(error), param_hint="configuration") from error
     except KeyError as error:
         raise typer.BadParameter(str(error.args[0]), param_hint="NAME") from error
 
 
-def _list(chosen: tuple[Measure, ...], shipped: Protocol, console: Console) -> None:
+def _list(chosen: tuple[Measure, ...], shipped: ReadingProtocol, console: Console) -> None:
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 

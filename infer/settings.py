@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Annotated
 
 import numpy as np
 import numpy.typing as npt
+from pydantic import Field, field_validator
 
-from raysplay.configs.load import Config, load
+from raysplay.configs.load import Config, landmark_schema, load, shipped
+
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Side = Annotated[int, Field(ge=32, le=4096, multiple_of=16)]
+"""Pixels; the coarsest features of the networks stand for 16 each."""
 
 
 class Anchor(Config):
@@ -16,20 +22,27 @@ class Anchor(Config):
     code: str
     x: float
     y: float
-    weight: float
+    weight: float = Field(gt=0.0)
+
+    @field_validator("code")
+    @classmethod
+    def _exists(cls, code: str) -> str:
+        if code not in landmark_schema().codes:
+            raise ValueError(f"no such landmark: {code}")
+        return code
 
 
 class ReadingSettings(Config):
     """How feet are found and cut out."""
 
-    film_side: int
-    crop_rows: int
-    crop_columns: int
-    anchors: tuple[Anchor, ...]
-    score_min: float
-    same_foot: float
-    feet_max: int
-    passes: int
+    film_side: Side
+    crop_rows: Side
+    crop_columns: Side
+    anchors: Annotated[tuple[Anchor, ...], Field(min_length=2)]
+    score_min: Share
+    same_foot: float = Field(ge=0.0)
+    feet_max: int = Field(ge=1)
+    passes: int = Field(ge=1)
 
     @property
     def crop_size(self) -> tuple[int, int]:
@@ -49,5 +62,11 @@ class ReadingSettings(Config):
 
 @lru_cache(maxsize=1)
 def reading_settings() -> ReadingSettings:
-    """The shipped settings."""
-    return load(ReadingSettings, "reading.yaml")
+    """The shipped settings.
+
+    Raises
+    ------
+    ConfigError
+        If ``reading.yaml`` does not fit the model or names an unknown landmark.
+    """
+    return load(ReadingSettings, shipped("reading.yaml"))

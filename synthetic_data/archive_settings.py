@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from raysplay.configs.load import Config, load
+from raysplay.configs.load import Config, load, shipped
 
 
 def _adds_up(shares: dict[str, float]) -> dict[str, float]:
@@ -136,4 +136,4 @@ class ArchiveSettings(Config):
 @lru_cache(maxsize=1)
 def archive_settings() -> ArchiveSettings:
     """The shipped settings."""
-    return load(ArchiveSettings, "archive.yaml")
+    return load(ArchiveSettings, shipped("archive.yaml"))

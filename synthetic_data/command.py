@@ -34,6 +34,15 @@ def _empty_folder(out: Path, hint: str, may_hold_files: bool = False) -> None:
         raise typer.BadParameter(f"{out}: is not empty", param_hint=hint)
 
 
+def _read_settings() -> None:
+    """Let a wrong configuration come out before a folder is made."""
+    from raysplay.synthetic_data.archive_settings import archive_settings
+    from raysplay.synthetic_data.settings import generator_settings
+
+    archive_settings()
+    generator_settings()
+
+
 def synthesize(
     n: Annotated[int, typer.Option("--n", min=1, help="Number of films.")],
     out: Annotated[
@@ -46,6 +55,7 @@ def synthesize(
 
     from raysplay.synthetic_data.archive import FILMS, write_archive
 
+    _read_settings()
     _empty_folder(out, "--out")
     with _bar("Films") as progress:
         truth = write_archive(n, seed, out, progress)
@@ -64,6 +74,8 @@ def demo_archive(
 
     from raysplay.synthetic_data.demo import demo_settings, write_demo
 
+    _read_settings()
+    demo_settings()
     _empty_folder(out, "DIR", overwrite)
     with _bar("Films") as progress:
         write_demo(out, progress=progress)

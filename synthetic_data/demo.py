@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
-from raysplay.configs.load import Config, load
+from raysplay.configs.load import Config, load, shipped
 from raysplay.synthetic_data.archive_settings import View, archive_settings
 from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
 from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
@@ -84,7 +84,7 @@ class DemoSettings(Config):
 @lru_cache(maxsize=1)
 def demo_settings() -> DemoSettings:
     """The shipped settings."""
-    return load(DemoSettings, "demo.yaml")
+    return load(DemoSettings, shipped("demo.yaml"))
 
 
 def write_demo(

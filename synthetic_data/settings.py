@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-from raysplay.configs.load import Config, load
+from raysplay.configs.load import Config, load, shipped
 
 Pair = tuple[float, float]
 
@@ -94,4 +94,4 @@ class GeneratorSettings(Config):
 @lru_cache(maxsize=1)
 def generator_settings() -> GeneratorSettings:
     """The shipped settings."""
-    return load(GeneratorSettings, "generator.yaml")
+    return load(GeneratorSettings, shipped("generator.yaml"))

@@ -1,6 +1,7 @@
 """Round blobs whose middle is known, and readers of feet without training."""
 
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -48,10 +49,16 @@ def centre_of_mass() -> Callable[..., FloatArray]:
 
 
 @pytest.fixture(scope="session")
-def untrained_reader(tmp_path_factory: pytest.TempPathFactory) -> Callable[[], FootReader]:
-    """Readers with networks that know nothing; a test puts in their place what it wants the networks to say."""
+def untrained_weights(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder with weights of networks that know nothing, under the names of the shipped ones."""
     folder = tmp_path_factory.mktemp("untrained")
     torch.manual_seed(0)
     save_weights(LocatorNetwork(len(reading_settings().anchors)), folder / "locator.safetensors", {})
     save_weights(LandmarkNetwork(len(landmark_schema())), folder / "landmarks.safetensors", {})
-    return lambda: FootReader(folder / "locator.safetensors", folder / "landmarks.safetensors")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def untrained_reader(untrained_weights: Path) -> Callable[[], FootReader]:
+    """Readers with networks that know nothing; a test puts in their place what it wants the networks to say."""
+    return lambda: FootReader(untrained_weights / "locator.safetensors", untrained_weights / "landmarks.safetensors")

@@ -3,16 +3,32 @@
 from __future__ import annotations
 
 import importlib.metadata
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+import typer.core
 
+from raysplay.configs.load import ConfigError
 from raysplay.infer.command import measure
 from raysplay.infer.measures_command import measures
+from raysplay.infer.network.weights_error import WeightsError
 from raysplay.synthetic_data.command import demo_archive, synthesize
 from raysplay.train.command import evaluate, train
 
+
+class _Commands(typer.core.TyperGroup):
+    """Commands that end a wrong configuration or weights file with one line and status 2."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except (ConfigError, WeightsError) as error:
+            typer.echo(f"Error: {' '.join(str(error).split())}", err=True)
+            raise typer.Exit(2) from error
+
+
 app = typer.Typer(
+    cls=_Commands,
     name="raysplay",
     help="Hallux valgus geometry from weight-bearing dorsoplantar foot films. "
     "A person confirms every number used in care.",

@@ -13,17 +13,14 @@ def train(
     config: Annotated[Path, typer.Argument(metavar="CONFIG", help="Training configuration (YAML).")],
 ) -> None:
     """Train a network on generated films."""
-    from raysplay.configs.load import CONFIG_DIR, ConfigError
+    from raysplay.configs.load import CONFIG_DIR
 
     if not config.is_file() and not (CONFIG_DIR / config).is_file():
         raise typer.BadParameter(f"{config}: no such file", param_hint="CONFIG")
 
     from raysplay.train.fit import run
 
-    try:
-        run(config)
-    except ConfigError as error:
-        raise typer.BadParameter(str(error), param_hint="CONFIG") from error
+    run(config)
 
 
 def evaluate(
@@ -50,17 +47,16 @@ def evaluate(
     """Compare what is measured on FILMS with TRUTH, and print the errors."""
     from rich.console import Console
 
-    from raysplay.configs.load import ConfigError
     from raysplay.train.evaluate.config import evaluation_settings
     from raysplay.train.evaluate.evaluation import evaluate_run
     from raysplay.train.evaluate.report import print_report, write_report
     from raysplay.train.evaluate.run_tables import RunTablesError, read_run
     from raysplay.train.evaluate.truth import TruthError, read_truth
 
+    settings = evaluation_settings()
     try:
-        settings = evaluation_settings()
         known = read_truth(truth)
-    except (ConfigError, TruthError) as error:
+    except TruthError as error:
         raise typer.BadParameter(str(error), param_hint="TRUTH") from error
     if out is not None and not overwrite and (out / "evaluation.json").exists():
         raise typer.BadParameter(

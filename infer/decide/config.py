@@ -7,7 +7,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field, model_validator
 
-from raysplay.configs.load import Config, load
+from raysplay.configs.load import Config, load, shipped
 from raysplay.measure import MEASURES
 
 Probability = Annotated[float, Field(ge=0.0, le=1.0)]
@@ -99,4 +99,4 @@ def decision_limits() -> DecisionLimits:
     ConfigError
         If ``decision.yaml`` does not fit the model or names an unknown measure.
     """
-    return load(DecisionLimits, "decision.yaml")
+    return load(DecisionLimits, shipped("decision.yaml"))

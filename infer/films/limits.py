@@ -6,7 +6,7 @@ from functools import lru_cache
 
 from pydantic import Field, model_validator
 
-from raysplay.configs.load import Config, load
+from raysplay.configs.load import Config, load, shipped
 from raysplay.infer.films.film import FilmRejected
 
 
@@ -54,4 +54,4 @@ class FilmLimits(Config):
 @lru_cache(maxsize=1)
 def film_limits() -> FilmLimits:
     """The limits of ``configs/films.yaml``."""
-    return load(FilmLimits, "films.yaml")
+    return load(FilmLimits, shipped("films.yaml"))

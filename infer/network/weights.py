@@ -10,9 +10,9 @@ from safetensors import SafetensorError, safe_open
 from safetensors.torch import save_file
 from torch import nn
 
+from raysplay.infer.network.weights_error import WeightsError
 
-class WeightsError(RuntimeError):
-    """A weights file that cannot be used; the message names the file and the reason."""
+__all__ = ["WeightsError", "digest", "load_weights", "save_weights"]
 
 
 def save_weights(network: nn.Module, path: Path, description: dict[str, str]) -> None:

@@ -6,7 +6,7 @@ from functools import lru_cache
 
 from pydantic import field_validator
 
-from raysplay.configs.load import Config, load
+from raysplay.configs.load import Config, load, shipped
 from raysplay.measure import MEASURES
 
 
@@ -33,4 +33,4 @@ class OutputSettings(Config):
 @lru_cache(maxsize=1)
 def output_settings() -> OutputSettings:
     """The shipped settings."""
-    return load(OutputSettings, "outputs.yaml")
+    return load(OutputSettings, shipped("outputs.yaml"))

@@ -13,11 +13,10 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-import yaml
 from pydantic import Field, model_validator
 from scipy.spatial.transform import Rotation
 
-from raysplay.configs.load import Config
+from raysplay.configs.load import Config, load
 from raysplay.synthetic_data.anatomy.person import BUMPS, Person, draw_person
 from raysplay.synthetic_data.anatomy.pose import LATERAL, PosedFoot, bone_frame, heading_vector, pose
 from raysplay.synthetic_data.anatomy.posture import draw_posture
@@ -154,8 +153,7 @@ class _PartsFile(Config):
 
 @lru_cache(maxsize=1)
 def _parts() -> _PartsFile:
-    text = (Path(__file__).parent / "other_parts.yaml").read_text(encoding="utf-8")
-    return _PartsFile.model_validate(yaml.safe_load(text))
+    return load(_PartsFile, Path(__file__).parent / "other_parts.yaml")
 
 
 def part_field(kind: str) -> tuple[float, float]:

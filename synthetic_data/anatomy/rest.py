@@ -7,11 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-import yaml
 from pydantic import Field
 from scipy.interpolate import PchipInterpolator
 
-from raysplay.configs.load import Config
+from raysplay.configs.load import Config, load
 
 STATIONS = 10
 """Measured sections of a bone, at 5 %, 15 % ... 95 % of its length."""
@@ -76,8 +75,7 @@ class _BoneFile(Config):
 @lru_cache(maxsize=1)
 def bones() -> dict[str, Bone]:
     """Every bone of the rest table by name, in file order."""
-    text = (Path(__file__).parent / "bones.yaml").read_text(encoding="utf-8")
-    return _BoneFile.model_validate(yaml.safe_load(text)).bones
+    return load(_BoneFile, Path(__file__).parent / "bones.yaml").bones
 
 
 @lru_cache(maxsize=1)

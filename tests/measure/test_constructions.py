@@ -69,6 +69,19 @@ def test_a_protocol_answers_what_another_archive_would_read(tmp_path, golden_foo
     assert len({m.name for m in other.measures()}) == len(other.measures())
 
 
+def test_a_protocol_file_holds_only_what_differs(tmp_path):
+    file = tmp_path / "other.yaml"
+    file.write_text("construction: head_base\n", encoding="utf-8")
+    other, shipped = read_protocol(file), protocol()
+    assert other.construction == "head_base"
+    assert other.model_copy(update={"construction": shipped.construction}) == shipped
+
+
+def test_the_full_protocol_reports_every_measure_once():
+    full = read_protocol("protocol_full.yaml")
+    assert full.reported_measures() == protocol().measures()
+
+
 @pytest.mark.parametrize(
     ("change", "message"),
     [

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from pydantic import Field, field_validator
 
-from raysplay.configs.load import Config, load
+from raysplay.configs.load import Config, load, shipped
 
 
 class BootstrapSettings(Config):
@@ -34,4 +34,4 @@ class EvaluationSettings(Config):
 @lru_cache(maxsize=1)
 def evaluation_settings() -> EvaluationSettings:
     """The settings shipped with the package."""
-    return load(EvaluationSettings, "evaluate.yaml")
+    return load(EvaluationSettings, shipped("evaluate.yaml"))
