@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.progress import Progress
 
+    from raysplay.configs.protocol import ReadingProtocol
     from raysplay.infer.films.collect import Candidate
     from raysplay.infer.outputs.run_report import RunReport
     from raysplay.infer.pipeline import ReadsFeet
@@ -45,11 +46,25 @@ def measure(
     threads: Annotated[
         int | None, typer.Option("--threads", min=1, help="Threads of the network; all cores if left out.")
     ] = None,
+    protocol: Annotated[
+        Path | None,
+        typer.Option(
+            "--protocol", metavar="FILE", help="Measures to report and how they are built; protocol.yaml if left out."
+        ),
+    ] = None,
 ) -> None:
     """Measure every foot on every film and say which readings a person must look at."""
     from rich.console import Console
 
-    run = run_measure(paths, out, overwrite=overwrite, overlays=overlays, threads=threads, console=Console(stderr=True))
+    run = run_measure(
+        paths,
+        out,
+        overwrite=overwrite,
+        overlays=overlays,
+        threads=threads,
+        protocol=protocol,
+        console=Console(stderr=True),
+    )
     print_summary(run, Console())
 
 
@@ -60,6 +75,7 @@ def run_measure(
     overwrite: bool = False,
     overlays: bool = True,
     threads: int | None = None,
+    protocol: Path | None = None,
     console: Console,
 ) -> MeasuredRun:
     """Measure ``paths`` into ``out``, with a progress bar on ``console``.
@@ -67,19 +83,28 @@ def run_measure(
     Raises
     ------
     typer.BadParameter
-        If a path is missing, there is no file, ``out`` cannot take the run, or a configuration is wrong.
+        If a path is missing, there is no file, or ``out`` cannot take the run.
+    ConfigError, WeightsError
+        If a configuration or weights file cannot be used; nothing was written then.
     """
-    from raysplay.configs.load import ConfigError, landmark_schema
-    from raysplay.configs.protocol import reported_measures
+    from raysplay.configs.load import landmark_schema, locate, shipped
     from raysplay.infer.decide.config import decision_limits
     from raysplay.infer.films.collect import collect
     from raysplay.infer.films.limits import film_limits
     from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError
     from raysplay.infer.outputs.run_writer import RunWriter
+    from raysplay.infer.outputs.settings import output_settings
+    from raysplay.infer.settings import reading_settings
 
     started = time.perf_counter()
+    # All that can be wrong with a configuration comes out here, not at the first film.
+    limits, schema, reading = decision_limits(), landmark_schema(), film_limits()
+    reading_settings()
+    output_settings()
+    protocol = shipped("protocol.yaml") if protocol is None else locate(protocol)
+    by_protocol = _read_protocol(protocol)
+    reported = by_protocol.reported_measures()
     try:
-        limits, schema, reading = decision_limits(), landmark_schema(), film_limits()
         candidates = _outside(collect(paths), out)
         if not candidates:
             raise typer.BadParameter("there is no file to measure", param_hint="PATH")
@@ -88,8 +113,6 @@ def run_measure(
         raise typer.BadParameter(str(error), param_hint="PATH") from error
     except RunFolderError as error:
         raise typer.BadParameter(str(error), param_hint="--out") from error
-    except ConfigError as error:
-        raise typer.BadParameter(str(error), param_hint="configuration") from error
 
     # These bring the network and the decoders with them; a wrong call should not have to wait for that.
     from raysplay.infer.films.decode import FilmReader
@@ -97,12 +120,15 @@ def run_measure(
 
     with console.status("Loading the network"):
         feet = foot_reader(threads)
-    values = {measure.name: array("d") for measure in reported_measures()}
-    writer = RunWriter(folder, schema, overlays=overlays)
+    values = {measure.name: array("d") for measure in reported}
+    try:
+        writer = RunWriter(folder, schema, reported, overlays=overlays)
+    except RunFolderError as error:
+        raise typer.BadParameter(str(error), param_hint="--out") from error
     try:
         with FilmReader(reading) as films, _progress(console) as progress:
             task = progress.add_task("Measuring", total=len(candidates))
-            for done in read_archive(candidates, films, feet, limits, schema):
+            for done in read_archive(candidates, films, feet, limits, schema, by_protocol):
                 writer.write(done.record, done.film, done.doubtful)
                 _keep(done.record, values)
                 progress.advance(task)
@@ -111,7 +137,7 @@ def run_measure(
         console.print(f"Stopped. Rows so far lie in {out} under names that end in .partial.")
         raise
     wall = time.perf_counter() - started
-    writer.finish(command=sys.argv, wall_seconds=wall, weights=feet.digests)
+    writer.finish(command=sys.argv, wall_seconds=wall, weights=feet.digests, protocol=protocol)
     return MeasuredRun(out, writer.report, wall, values)
 
 
@@ -127,6 +153,7 @@ def print_summary(run: MeasuredRun, console: Console) -> None:
     import numpy as np
     from rich.table import Table
 
+    from raysplay.infer.decide.wording import number
     from raysplay.measure import by_name
 
     report = run.report
@@ -142,7 +169,7 @@ def print_summary(run: MeasuredRun, console: Console) -> None:
     for name, numbers in run.values.items():
         measure = by_name(name)
         low, middle, high = np.percentile(np.asarray(numbers), (5, 50, 95)) if numbers else (np.nan,) * 3
-        cells = (f"{v:.1f}" if np.isfinite(v) else "" for v in (low, middle, high))
+        cells = (number(v, measure.unit) if np.isfinite(v) else "" for v in (low, middle, high))
         spread.add_row(f"{measure.abbreviation} ({measure.unit})", str(len(numbers)), *cells)
     console.print(spread)
     console.print(
@@ -153,6 +180,20 @@ def print_summary(run: MeasuredRun, console: Console) -> None:
     if (run.folder / "overlays").is_dir():
         console.print(f"Pictures: {run.folder / 'overlays'}", highlight=False, soft_wrap=True)
     console.print(CAUTION, style="bold")
+
+
+def _read_protocol(path: Path) -> ReadingProtocol:
+    """The protocol of a file, checked to speak of every kind of pixel spacing and of no other."""
+    from raysplay.configs.load import ConfigError
+    from raysplay.configs.protocol import read_protocol
+    from raysplay.infer.films.film import SpacingKind
+
+    read = read_protocol(path)
+    kinds = {kind.value for kind in SpacingKind}
+    if set(read.spacing) != kinds:
+        wrong = ", ".join(sorted(kinds ^ set(read.spacing)))
+        raise ConfigError(f"{path}: spacing: missing, or no kind of spacing: {wrong}")
+    return read
 
 
 def _outside(candidates: list[Candidate], out: Path) -> list[Candidate]:

@@ -12,17 +12,18 @@ from typing import Protocol
 
 import numpy as np
 
-from raysplay.configs.protocol import protocol
+from raysplay.configs.protocol import ReadingProtocol
 from raysplay.infer.decide.case import FootCase
 from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.decision import decide, failed, no_foot, not_read, refusal
 from raysplay.infer.decide.doubtful_landmarks import doubtful
-from raysplay.infer.decide.needed import usable_landmarks
+from raysplay.infer.decide.needed import deciding, usable_landmarks
 from raysplay.infer.films.collect import Candidate
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.records import Decision, FilmRecord, FootLandmarks, FootRecord, FoundFoot, Measurement, Outcome
 from raysplay.measure import LandmarkSchema, measure_feet, to_foot_frame
+from raysplay.measure.definition import MILLIMETRE
 
 _AHEAD = 2
 """Films decoded ahead of the network; bounds memory."""
@@ -64,8 +65,9 @@ def read_archive(
     feet: ReadsFeet,
     limits: DecisionLimits,
     schema: LandmarkSchema,
+    protocol: ReadingProtocol,
 ) -> Iterator[FilmReading]:
-    """Read every candidate, in the order given, one result each.
+    """Read every candidate by the protocol, in the order given, one result each.
 
     The next films are decoded in the background while the network looks at the present one. Nothing that goes
     wrong in one film ends the run: it becomes that film's reason.
@@ -80,7 +82,7 @@ def read_archive(
                 if not waiting:
                     return
                 candidate, opened = waiting.popleft()
-                yield _read(film_name(candidate.name), opened.result(), feet, limits, schema)
+                yield _read(film_name(candidate.name), opened.result(), feet, limits, schema, protocol)
         finally:
             for _, opened in waiting:
                 opened.cancel()
@@ -108,21 +110,41 @@ def _open(candidate: Candidate, films: ReadsFilms) -> _Opened:
     return _Opened(film, decision, time.perf_counter() - started)
 
 
-def _read(name: str, opened: _Opened, feet: ReadsFeet, limits: DecisionLimits, schema: LandmarkSchema) -> FilmReading:
+def _read(
+    name: str,
+    opened: _Opened,
+    feet: ReadsFeet,
+    limits: DecisionLimits,
+    schema: LandmarkSchema,
+    protocol: ReadingProtocol,
+) -> FilmReading:
     seconds = {"decode": opened.seconds}
     if opened.film is None:
         return FilmReading(FilmRecord(name, (), opened.decision, seconds=seconds), None)
     try:
-        records, marked = _read_feet(opened.film, feet, limits, schema, seconds)
+        records, marked = _read_feet(opened.film, feet, limits, schema, protocol, seconds)
     except Exception as error:
         record = FilmRecord(name, (), failed(error), opened.film.remarks, seconds)
         return FilmReading(record, opened.film)
     decision = None if records else no_foot()
-    return FilmReading(FilmRecord(name, records, decision, opened.film.remarks, seconds), opened.film, marked)
+    remarks = (*opened.film.remarks, *_on_lengths(opened.film, protocol))
+    return FilmReading(FilmRecord(name, records, decision, remarks, seconds), opened.film, marked)
+
+
+def _on_lengths(film: Film, protocol: ReadingProtocol) -> tuple[str, ...]:
+    """What the film's millimetres are, where the protocol reports any."""
+    if all(measure.unit != MILLIMETRE for measure in protocol.reported_measures()):
+        return ()
+    return (f"lengths: {protocol.spacing[film.spacing.kind.value].statement}",)
 
 
 def _read_feet(
-    film: Film, feet: ReadsFeet, limits: DecisionLimits, schema: LandmarkSchema, seconds: dict[str, float]
+    film: Film,
+    feet: ReadsFeet,
+    limits: DecisionLimits,
+    schema: LandmarkSchema,
+    protocol: ReadingProtocol,
+    seconds: dict[str, float],
 ) -> tuple[tuple[FootRecord, ...], tuple[tuple[int, ...], ...]]:
     clock = _Clock(seconds)
     found = feet.find(film)
@@ -140,7 +162,7 @@ def _read_feet(
             records.append(FootRecord(landmarks, (), decision))
             marked.append(())
             continue
-        measurements = _measure(film, landmarks, limits, schema)
+        measurements = _measure(film, landmarks, limits, schema, protocol)
         companions = tuple(other.foot for k, other in enumerate(located) if k != i)
         case = FootCase(film, landmarks, measurements, schema, companions)
         decision = decide(case, limits)
@@ -149,13 +171,13 @@ def _read_feet(
             marked.append(())
             continue
         records.append(FootRecord(landmarks, measurements, decision))
-        marked.append(tuple(doubtful(case, limits.landmarks, limits.interval.widest)))
+        marked.append(tuple(doubtful(case, limits.landmarks, deciding(measurements, limits.interval))))
     clock.lap("measure")
     return tuple(records), tuple(marked)
 
 
 def _measure(
-    film: Film, landmarks: FootLandmarks, limits: DecisionLimits, schema: LandmarkSchema
+    film: Film, landmarks: FootLandmarks, limits: DecisionLimits, schema: LandmarkSchema, protocol: ReadingProtocol
 ) -> tuple[Measurement, ...]:
     spacing = film.spacing
     points, covariance = to_foot_frame(
@@ -167,8 +189,8 @@ def _measure(
         aspect=spacing.aspect,
     )
     assert covariance is not None
-    reading = protocol()
-    reported = reading.reported_measures()
+    reported = protocol.reported_measures()
+    allowed = protocol.spacing_policy()[spacing.kind.value].millimetres
     measured = measure_feet(
         points,
         covariance,
@@ -177,7 +199,7 @@ def _measure(
         level=limits.interval.level,
         inflation=limits.interval.inflation,
         measures=reported,
-        millimetres=reading.spacing_policy()[spacing.kind.value].millimetres,
+        millimetres=allowed and spacing.column_mm is not None,
     )
     return tuple(
         Measurement(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -10,9 +10,10 @@ from raysplay.infer.decide.case import Finding, FootCase, on_film, upright
 from raysplay.infer.decide.config import CutOffLimits
 from raysplay.infer.decide.needed import needed_landmarks
 from raysplay.infer.records import Outcome
+from raysplay.measure import Measure
 
 
-def cut_off(case: FootCase, limits: CutOffLimits, measures: Collection[str]) -> Iterator[Finding]:
+def cut_off(case: FootCase, limits: CutOffLimits, measures: Sequence[Measure]) -> Iterator[Finding]:
     """Send to a person a foot of which a measured point leaves the film or lies on its border.
 
     Points that none of ``measures`` needs (a heel off the film, say) do not count.

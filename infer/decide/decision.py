@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-import numpy as np
-
 from raysplay.infer.decide.case import Finding, FootCase
 from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.cut_off import cut_off
 from raysplay.infer.decide.doubtful_landmarks import doubtful_landmarks, withheld
 from raysplay.infer.decide.implausible_shape import implausible_shape
+from raysplay.infer.decide.needed import deciding
 from raysplay.infer.decide.presence import presence
 from raysplay.infer.decide.remarks import remarks
 from raysplay.infer.decide.side import side
@@ -18,7 +17,6 @@ from raysplay.infer.decide.spacing import spacing
 from raysplay.infer.decide.view import view, view_from_afar
 from raysplay.infer.decide.wide_interval import wide_interval
 from raysplay.infer.records import Decision, FoundFoot, Outcome
-from raysplay.measure import by_name
 
 _WORST_FIRST = (Outcome.REFUSED, Outcome.REVIEW)
 
@@ -74,16 +72,10 @@ def _findings(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     yield from presence(case.foot, limits.presence)
     yield from view(case.film, case.foot, limits.view)
     yield from side(case.film, case.foot, case.companions, limits.side)
-    deciding = limits.interval.widest
-    yield from cut_off(case, limits.cut_off, deciding)
-    yield from doubtful_landmarks(case, limits.landmarks, deciding)
-    yield from withheld(
-        [
-            by_name(one.measure).abbreviation
-            for one in case.measurements
-            if one.measure in deciding and not np.isfinite(one.value)
-        ]
-    )
+    measures = deciding(case.measurements, limits.interval)
+    yield from cut_off(case, limits.cut_off, measures)
+    yield from doubtful_landmarks(case, limits.landmarks, measures)
+    yield from withheld(case, limits.landmarks, measures)
     yield from wide_interval(case.measurements, limits.interval)
     yield from implausible_shape(case, limits.shape)
     yield from spacing(case, limits.spacing)

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
 from raysplay.configs.load import landmark_descriptions
 from raysplay.infer.decide.case import Finding, FootCase
 from raysplay.infer.decide.config import LandmarkLimits
-from raysplay.infer.decide.needed import needed_landmarks
+from raysplay.infer.decide.needed import needed_landmarks, usable_landmarks
 from raysplay.infer.records import Outcome
+from raysplay.measure import Measure
+from raysplay.measure.definition import MILLIMETRE
 
 
-def doubtful(case: FootCase, limits: LandmarkLimits, measures: Collection[str]) -> list[int]:
+def doubtful(case: FootCase, limits: LandmarkLimits, measures: Sequence[Measure]) -> list[int]:
     """Indices of the landmarks that ``measures`` need below the confidence limit, least certain first."""
     confidence = np.asarray(case.landmarks.confidence)
     needed = needed_landmarks(case.schema, measures)
@@ -21,7 +23,7 @@ def doubtful(case: FootCase, limits: LandmarkLimits, measures: Collection[str]) 
     return sorted(weak, key=lambda i: (float(confidence[i]), i))
 
 
-def doubtful_landmarks(case: FootCase, limits: LandmarkLimits, measures: Collection[str]) -> Iterator[Finding]:
+def doubtful_landmarks(case: FootCase, limits: LandmarkLimits, measures: Sequence[Measure]) -> Iterator[Finding]:
     """Send to a person, naming the points; a long list is cut and counted."""
     weak = doubtful(case, limits, measures)
     for i in weak[: limits.name_at_most]:
@@ -34,7 +36,18 @@ def doubtful_landmarks(case: FootCase, limits: LandmarkLimits, measures: Collect
         yield Finding(Outcome.REVIEW, f"doubtful landmarks: {rest} more")
 
 
-def withheld(measures: Sequence[str]) -> Iterator[Finding]:
-    """Send to a person a foot of which measures had to be withheld."""
-    if measures:
-        yield Finding(Outcome.REVIEW, f"withheld: {', '.join(measures)}, for want of usable points")
+def withheld(case: FootCase, limits: LandmarkLimits, measures: Sequence[Measure]) -> Iterator[Finding]:
+    """Send to a person a foot of which some of ``measures`` had to be withheld.
+
+    A length that is missing only because the film's spacing gives no millimetres is no reason.
+    """
+    values = {one.measure: one.value for one in case.measurements}
+    usable = usable_landmarks(case.film, case.landmarks, limits)
+    missing = [
+        measure.abbreviation
+        for measure in measures
+        if not np.isfinite(values[measure.name])
+        and not (measure.unit == MILLIMETRE and usable[needed_landmarks(case.schema, [measure])].all())
+    ]
+    if missing:
+        yield Finding(Outcome.REVIEW, f"withheld: {', '.join(missing)}, for want of usable points")

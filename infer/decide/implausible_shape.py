@@ -9,7 +9,7 @@ import numpy as np
 
 from raysplay.infer.decide.case import Finding, FootCase, upright
 from raysplay.infer.decide.config import ShapeLimits
-from raysplay.infer.decide.wording import unit_word
+from raysplay.infer.decide.wording import number, unit_word
 from raysplay.infer.records import FloatArray, Outcome
 from raysplay.measure import by_name
 
@@ -65,7 +65,7 @@ def _values(case: FootCase, limits: ShapeLimits) -> Iterator[Finding]:
             low, high = limits.values[one.measure]
             if not low <= one.value <= high:
                 yield _finding(
-                    f"{by_name(one.measure).abbreviation} of {one.value:.1f} {unit_word(one.unit)}, "
+                    f"{by_name(one.measure).abbreviation} of {number(one.value, one.unit)} {unit_word(one.unit)}, "
                     f"expected {low:g} to {high:g}"
                 )
 

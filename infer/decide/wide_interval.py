@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from raysplay.infer.decide.case import Finding
 from raysplay.infer.decide.config import IntervalLimits
-from raysplay.infer.decide.wording import unit_word
+from raysplay.infer.decide.wording import number, unit_word
 from raysplay.infer.records import Measurement, Outcome
 from raysplay.measure import by_name
 
@@ -22,6 +22,6 @@ def wide_interval(measurements: Sequence[Measurement], limits: IntervalLimits) -
         if limit is not None and width > limit:
             yield Finding(
                 Outcome.REVIEW,
-                f"{by_name(one.measure).abbreviation} interval is {width:.1f} {unit_word(one.unit)} wide, "
-                f"limit {limit:g}",
+                f"{by_name(one.measure).abbreviation} interval is {number(width, one.unit)} {unit_word(one.unit)} "
+                f"wide, limit {limit:g}",
             )

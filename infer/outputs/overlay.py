@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
+from raysplay.infer.decide.wording import number
 from raysplay.infer.films.film import Film
 from raysplay.infer.outputs.axis_lines import AxisLine, axis_lines, crossing
 from raysplay.infer.outputs.settings import output_settings
@@ -241,7 +242,7 @@ def _labels(
     font = _font(22)
     taken: list[tuple[float, float, float, float]] = []
     for one, first, second in _angles(measurements, schema, shown):
-        text = f"{by_name(one.measure).abbreviation} {one.value:.1f}{_sign(one.unit)}"
+        text = f"{by_name(one.measure).abbreviation} {number(one.value, one.unit)}{_sign(one.unit)}"
         # Beside the second axis, away from the first, so that the label hides neither.
         arc = _arc(first, second)
         x, y = arc[-1]
@@ -294,8 +295,10 @@ def _panel(
         for one in foot.measurements:
             _measure_row(draw, one, y, right)
             y += 34
-        draw.text((_EDGE, y + 2), "value with its 90 % interval", font=_font(15), fill=_QUIET)
-        y += 30
+        for line in ("value with its 90 % interval", *_wrapped(_constructions(foot.measurements), 15)):
+            draw.text((_EDGE, y + 2), line, font=_font(15), fill=_QUIET)
+            y += 21
+        y += 9
     if foot.decision.reasons:
         y = _rule(draw, y)
         for reason in foot.decision.reasons:
@@ -311,6 +314,16 @@ def _panel(
         draw.text((_EDGE, y), line, font=_font(17), fill=_TEXT)
         y += 23
     return panel.crop((0, 0, _PANEL, max(least, int(y) + _EDGE)))
+
+
+def _constructions(measurements: Collection[Measurement]) -> str:
+    """The construction of the measures shown, with their names where there are several."""
+    names: dict[str, list[str]] = {}
+    for one in measurements:
+        names.setdefault(one.construction, []).append(by_name(one.measure).abbreviation)
+    if len(names) == 1:
+        return f"axes: {next(iter(names))}"
+    return "; ".join(f"axes of {', '.join(of)}: {construction}" for construction, of in names.items())
 
 
 def _outcome(draw: ImageDraw.ImageDraw, outcome: Outcome, y: float) -> float:
@@ -332,8 +345,9 @@ def _measure_row(draw: ImageDraw.ImageDraw, one: Measurement, y: float, right: i
     if not np.isfinite(one.value):
         draw.text((right, y), "withheld", font=_font(20), fill=_QUIET, anchor="ra")
         return
-    draw.text((200, y), f"{one.value:.1f}{_sign(one.unit)}", font=_font(22), fill=_TEXT, anchor="ra")
-    draw.text((right, y + 2), f"{one.low:.1f} to {one.high:.1f}", font=_font(20), fill=_QUIET, anchor="ra")
+    draw.text((200, y), f"{number(one.value, one.unit)}{_sign(one.unit)}", font=_font(22), fill=_TEXT, anchor="ra")
+    interval = f"{number(one.low, one.unit)} to {number(one.high, one.unit)}"
+    draw.text((right, y + 2), interval, font=_font(20), fill=_QUIET, anchor="ra")
 
 
 def _legend(

@@ -56,7 +56,15 @@ class RunReport:
     def films_per_minute(self, wall_seconds: float) -> float:
         return 60.0 * self.films / wall_seconds if wall_seconds > 0 else 0.0
 
-    def as_json(self, *, command: Iterable[str], wall_seconds: float, weights: dict[str, str]) -> dict[str, Any]:
+    def as_json(
+        self,
+        *,
+        command: Iterable[str],
+        wall_seconds: float,
+        weights: dict[str, str],
+        protocol: Path,
+        constructions: dict[str, str],
+    ) -> dict[str, Any]:
         """Everything ``run.json`` holds.
 
         Parameters
@@ -66,6 +74,10 @@ class RunReport:
         wall_seconds : float
         weights : dict of str to str
             SHA-256 of every weights file by name.
+        protocol : Path
+            The protocol file.
+        constructions : dict of str to str
+            Construction of every reported measure by name, in the protocol's order.
         """
         return {
             "command": list(command),
@@ -74,6 +86,7 @@ class RunReport:
                 "weights": weights,
                 "configs": {path.name: digest(path) for path in sorted(CONFIG_DIR.glob("*.yaml"))},
             },
+            "protocol": {"file": str(protocol), "sha256": digest(protocol), "constructions": constructions},
             "counts": {
                 "films": self.films,
                 "films_without_foot": self.films_without_foot,

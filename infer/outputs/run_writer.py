@@ -13,14 +13,15 @@ from raysplay.infer.outputs.names import overlay_name
 from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_report import RunReport, write_json
 from raysplay.infer.outputs.tables import (
-    FEET_HEADER,
     FILMS_HEADER,
     MEASUREMENTS_HEADER,
+    feet_header,
     feet_rows,
     films_row,
     measurements_rows,
 )
 from raysplay.infer.records import FilmRecord
+from raysplay.measure import Measure
 from raysplay.measure.schema import LandmarkSchema
 
 
@@ -33,16 +34,27 @@ class RunWriter:
     ----------
     folder : RunFolder
     schema : LandmarkSchema
+    reported : sequence of Measure
+        Measures of the tables, as the protocol builds them.
     overlays : bool
         Whether to draw a picture of every foot.
+
+    Raises
+    ------
+    RunFolderError
+        If the folder cannot be made or written.
     """
 
-    def __init__(self, folder: RunFolder, schema: LandmarkSchema, *, overlays: bool = True) -> None:
+    def __init__(
+        self, folder: RunFolder, schema: LandmarkSchema, reported: Sequence[Measure], *, overlays: bool = True
+    ) -> None:
         self._folder = folder
+        self._reported = tuple(reported)
         self._schema = schema
         self._overlays = overlays
         self.report = RunReport()
-        self._feet = CsvTable(folder.partial("feet.csv"), FEET_HEADER)
+        folder.begin()
+        self._feet = CsvTable(folder.partial("feet.csv"), feet_header(self._reported))
         self._measurements = CsvTable(folder.partial("measurements.csv"), MEASUREMENTS_HEADER)
         self._films = CsvTable(folder.partial("films.csv"), FILMS_HEADER)
         self._landmarks = LandmarksTable(folder.partial("landmarks.parquet"), schema)
@@ -69,7 +81,7 @@ class RunWriter:
                 # Fast compression: the pictures are many and mostly noise.
                 picture.save(self._folder.overlay(name), format="PNG", compress_level=1)
         drawn = time.perf_counter()
-        for row in feet_rows(record):
+        for row in feet_rows(record, self._reported):
             self._feet.append(row)
         for row in measurements_rows(record):
             self._measurements.append(row)
@@ -78,10 +90,16 @@ class RunWriter:
         self.report.add(record)
         self.report.add_seconds({"overlay": drawn - started, "tables": time.perf_counter() - drawn})
 
-    def finish(self, *, command: Sequence[str], wall_seconds: float, weights: dict[str, str]) -> Path:
+    def finish(self, *, command: Sequence[str], wall_seconds: float, weights: dict[str, str], protocol: Path) -> Path:
         """Close the tables, write ``run.json`` and give every file its name; returns the folder."""
         self.close()
-        content = self.report.as_json(command=command, wall_seconds=wall_seconds, weights=weights)
+        content = self.report.as_json(
+            command=command,
+            wall_seconds=wall_seconds,
+            weights=weights,
+            protocol=protocol,
+            constructions={measure.name: measure.construction for measure in self._reported},
+        )
         write_json(self._folder.partial("run.json"), content)
         self._folder.commit()
         return self._folder.path

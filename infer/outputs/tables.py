@@ -2,35 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from raysplay.configs.protocol import reported_measures
 from raysplay.infer.records import Decision, FilmRecord, Outcome
+from raysplay.measure import Measure
 
 Row = list[str | float | int | None]
 
-FEET_HEADER = (
-    "film",
-    "foot",
-    "decision",
-    "reasons",
-    *(f"{measure.name}{end}" for measure in reported_measures() for end in ("", "_low", "_high")),
-)
 MEASUREMENTS_HEADER = ("film", "foot", "measure", "value", "unit", "low", "high", "construction", "decision")
 FILMS_HEADER = ("film", "feet", "remarks", "seconds")
 
 _DECIMALS = 3
 
 
-def feet_rows(record: FilmRecord) -> Iterator[Row]:
+def feet_header(reported: Sequence[Measure]) -> tuple[str, ...]:
+    """Columns of ``feet.csv``: three for each reported measure."""
+    numbers = (f"{measure.name}{end}" for measure in reported for end in ("", "_low", "_high"))
+    return ("film", "foot", "decision", "reasons", *numbers)
+
+
+def feet_rows(record: FilmRecord, reported: Sequence[Measure]) -> Iterator[Row]:
     """One row a foot, or one for the film where it yielded none; a refused foot has no numbers."""
     if not record.feet:
         decision = record.decision or Decision(Outcome.REFUSED, ("no foot found",))
-        yield [record.film, "", *_decision(decision), *[None] * (3 * len(reported_measures()))]
+        yield [record.film, "", *_decision(decision), *[None] * (3 * len(reported))]
     for foot in record.feet:
         by_measure = {one.measure: one for one in foot.measurements}
         cells: Row = []
-        for measure in reported_measures():
+        for measure in reported:
             one = by_measure.get(measure.name)
             if one is None or foot.decision.outcome is Outcome.REFUSED:
                 cells += [None, None, None]
@@ -40,7 +39,7 @@ def feet_rows(record: FilmRecord) -> Iterator[Row]:
 
 
 def measurements_rows(record: FilmRecord) -> Iterator[Row]:
-    """One row a foot and measure, in registry order; empty cells where withheld, no row if refused."""
+    """One row a foot and measure, in the protocol's order; empty cells where withheld, no row if refused."""
     for foot in record.feet:
         if foot.decision.outcome is Outcome.REFUSED:
             continue

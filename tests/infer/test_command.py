@@ -5,14 +5,18 @@ import json
 import re
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
+import pydicom
 import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
 from raysplay.infer import command
+from raysplay.measure import MEASURES, measure_values
 from raysplay.train.cli import app
+from raysplay.train.reference_foot import REFERENCE_FOOT
 
 
 class OneFootEach:
@@ -48,9 +52,29 @@ def call(*arguments):
     return CliRunner().invoke(app, [str(a) for a in arguments], env={"COLUMNS": "200"})
 
 
-def feet(folder):
-    with (folder / "feet.csv").open(encoding="utf-8", newline="") as stream:
+def table(folder, name):
+    with (folder / name).open(encoding="utf-8", newline="") as stream:
         return list(csv.DictReader(stream))
+
+
+def feet(folder):
+    return table(folder, "feet.csv")
+
+
+def write_dicom(path, pixels, mm):
+    """An 8-bit DX film with the spacing of its detector."""
+    ds = pydicom.Dataset()
+    ds.file_meta = pydicom.dataset.FileMetaDataset()
+    ds.file_meta.TransferSyntaxUID = pydicom.uid.ExplicitVRLittleEndian
+    ds.SOPClassUID = pydicom.uid.DigitalXRayImageStorageForPresentation
+    ds.SOPInstanceUID = "2.25.1"
+    ds.Modality = "DX"
+    ds.Rows, ds.Columns = pixels.shape
+    ds.SamplesPerPixel, ds.PhotometricInterpretation = 1, "MONOCHROME2"
+    ds.BitsAllocated, ds.BitsStored, ds.HighBit, ds.PixelRepresentation = 8, 8, 7, 0
+    ds.ImagerPixelSpacing = [mm, mm]
+    ds.PixelData = pixels.tobytes()
+    ds.save_as(path, enforce_file_format=True)
 
 
 def test_one_command_from_films_to_tables(films, tmp_path):
@@ -71,10 +95,112 @@ def test_one_command_from_films_to_tables(films, tmp_path):
 
 def test_the_same_films_give_the_same_tables(films, tmp_path):
     for name in ("one", "two"):
-        assert call("measure", films, "--out", tmp_path / name, "--no-overlays").exit_code == 0
+        result = call("measure", films, "--out", tmp_path / name, "--no-overlays")
+        assert result.exit_code == 0
+        assert "Pictures:" not in result.output
     for table in ("feet.csv", "measurements.csv"):
         assert (tmp_path / "one" / table).read_bytes() == (tmp_path / "two" / table).read_bytes()
-    assert not list((tmp_path / "one" / "overlays").iterdir())
+    assert not (tmp_path / "one" / "overlays").exists()
+
+
+def test_the_same_films_read_by_another_protocol(films, tmp_path):
+    """Golden angles by shaft and by head and base: fact sheet, section 8.5."""
+    file = tmp_path / "harbour.yaml"
+    file.write_text("reported: [ima, hva, hia]\nconstruction: head_base\n", encoding="utf-8")
+    out = tmp_path / "out"
+    result = call("measure", films / "a.png", "--out", out, "--protocol", file)
+    assert result.exit_code == 0, result.output
+    (row,) = feet(out)
+    assert [name for name in row if not name.endswith(("_low", "_high"))][4:] == ["ima", "hva", "hia"]
+    assert float(row["ima"]) == pytest.approx(12.488, abs=0.002)
+    assert float(row["hva"]) == pytest.approx(30.489, abs=0.002)
+    assert row["decision"] == "accepted"
+    constructions = {"ima": "head_base", "hva": "head_base", "hia": "shaft"}
+    assert {one["measure"]: one["construction"] for one in table(out, "measurements.csv")} == constructions
+    run = json.loads((out / "run.json").read_text(encoding="utf-8"))
+    assert run["protocol"]["file"] == str(file)
+    assert run["protocol"]["constructions"] == constructions
+
+
+@pytest.fixture
+def whole_foot(monkeypatch, schema, place):
+    """The invented foot with every landmark, 0.2 mm a pixel, in place of the network."""
+    mm = np.array([REFERENCE_FOOT[code] for code in schema.codes])
+    points = mm * [5.0, -5.0] + (400.0, 700.0)
+    monkeypatch.setattr(command, "foot_reader", lambda threads: OneFootEach(replace(place(), points=points)))
+    return mm
+
+
+@pytest.mark.parametrize("spacing", [True, False], ids=["spacing known", "spacing unknown"])
+def test_every_measure_can_be_reported(films, whole_foot, schema, tmp_path, spacing):
+    """Lengths in mm only where the film's spacing gives them: protocol, section spacing; PS3.3, 10.7.1.3.
+
+    Values as the library gives them for the millimetres that the film was drawn from.
+    """
+    file = films / "a.png"
+    if spacing:
+        file = films / "a.dcm"
+        write_dicom(file, np.asarray(Image.open(films / "a.png")), 0.2)
+    out = tmp_path / "out"
+    result = call("measure", file, "--out", out, "--protocol", "protocol_full.yaml")
+    assert result.exit_code == 0, result.output
+    (row,) = feet(out)
+    assert row["decision"] in ("accepted", "review")
+    assert "withheld" not in row["reasons"]
+    expected = measure_values(whole_foot[None], schema, millimetres=True)
+    assert list(row)[4::3] == list(expected)
+    for measure in MEASURES:
+        cells = [row[f"{measure.name}{end}"] for end in ("", "_low", "_high")]
+        if measure.unit == "mm" and not spacing:
+            assert cells == ["", "", ""], measure.name
+        else:
+            value, low, high = map(float, cells)
+            assert value == pytest.approx(float(expected[measure.name][0]), abs=2e-3), measure.name
+            assert low <= value <= high
+    (film,) = table(out, "films.csv")
+    assert ("lengths: mm on the detector" if spacing else "lengths: no usable pixel spacing") in film["remarks"]
+    assert len(list((out / "overlays").iterdir())) == 1
+
+
+def test_a_run_of_angles_says_nothing_of_lengths(films, tmp_path):
+    assert call("measure", films / "a.png", "--out", tmp_path / "out").exit_code == 0
+    assert "lengths:" not in table(tmp_path / "out", "films.csv")[0]["remarks"]
+
+
+def test_where_no_reported_measure_has_a_limit_all_of_them_decide(films, place, schema, tmp_path, monkeypatch):
+    """No foot passes unlooked at, whatever a protocol reports."""
+    landmarks = place()
+    landmarks.confidence[schema.index("PP_art_med")] = 0.1
+    monkeypatch.setattr(command, "foot_reader", lambda threads: OneFootEach(landmarks))
+    file = tmp_path / "joints.yaml"
+    file.write_text("reported: [ppaa, dmaa]\n", encoding="utf-8")
+    assert call("measure", films / "a.png", "--out", tmp_path / "out", "--protocol", file).exit_code == 0
+    (row,) = feet(tmp_path / "out")
+    assert row["decision"] == "review"
+    assert "withheld: PPAA, for want of usable points" in row["reasons"]
+    assert float(row["dmaa"]) == pytest.approx(11.972, abs=0.002)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("reported: [hav]\n", "no such measure: hav"),
+        ("construction: tangent\n", "tangent"),
+        ("spacing: {unknown: {millimetres: true, statement: x}}\n", "detector plane"),
+        ("- 1\n", "dictionary"),
+        (None, "cannot be read"),
+    ],
+)
+def test_a_wrong_protocol_file_is_one_line_and_leaves_nothing(films, tmp_path, text, said):
+    file = tmp_path / "harbour.yaml"
+    if text is not None:
+        file.write_text(text, encoding="utf-8")
+    result = call("measure", films, "--out", tmp_path / "out", "--protocol", file)
+    assert result.exit_code == 2
+    (line,) = result.stderr.splitlines()
+    assert "harbour.yaml" in line
+    assert said in line
+    assert not (tmp_path / "out").exists()
 
 
 def test_an_earlier_run_is_not_overwritten_unasked(films, tmp_path):

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from raysplay.configs.protocol import protocol
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.films.collect import Candidate, collect
 from raysplay.infer.films.decode import FilmReader
@@ -60,9 +61,9 @@ def archive(tmp_path):
 
 @pytest.fixture
 def read(schema):
-    def run(folder, feet):
+    def run(folder, feet, by=None):
         with FilmReader() as films:
-            return list(read_archive(collect([folder]), films, feet, decision_limits(), schema))
+            return list(read_archive(collect([folder]), films, feet, decision_limits(), schema, by or protocol()))
 
     return run
 
@@ -177,7 +178,7 @@ def test_pixels_that_are_not_square_do_not_bend_angles(place, schema, film, spac
             return narrow
 
     feet = KnownFeet({"a.png": [replace(squeezed, points=points)]})
-    (one,) = read_archive([Candidate(Path("a.png"), "a.png")], OneFilm(), feet, decision_limits(), schema)
+    (one,) = read_archive([Candidate(Path("a.png"), "a.png")], OneFilm(), feet, decision_limits(), schema, protocol())
     (foot,) = one.record.feet
     assert foot.measurements[0].value == pytest.approx(31.995, abs=0.002)
     assert foot.decision.outcome is Outcome.ACCEPTED, foot.decision
@@ -207,7 +208,7 @@ def candidates(*names):
 def test_decoding_goes_on_while_the_network_looks(schema):
     films, feet = SlowFilms(0.05), KnownFeet(wait=0.05)
     started = time.perf_counter()
-    done = list(read_archive(candidates(*"abcdefghij"), films, feet, decision_limits(), schema))
+    done = list(read_archive(candidates(*"abcdefghij"), films, feet, decision_limits(), schema, protocol()))
     took = time.perf_counter() - started
     assert [one.record.film for one in done] == list("abcdefghij")
     assert threading.current_thread() not in films.threads
@@ -217,7 +218,7 @@ def test_decoding_goes_on_while_the_network_looks(schema):
 
 def test_decoding_never_runs_far_ahead(schema):
     films = SlowFilms(0.0)
-    results = read_archive(candidates(*"abcdefghij"), films, KnownFeet(), decision_limits(), schema)
+    results = read_archive(candidates(*"abcdefghij"), films, KnownFeet(), decision_limits(), schema, protocol())
     next(results)
     time.sleep(0.2)
     assert len(films.read_so_far) <= 3
@@ -229,7 +230,7 @@ def test_an_unexpected_error_of_the_reader_is_that_films_reason(schema):
         def read(self, path):
             raise UnicodeError("PATIENT^NAME")
 
-    (one,) = read_archive(candidates("a"), Broken(), KnownFeet(), decision_limits(), schema)
+    (one,) = read_archive(candidates("a"), Broken(), KnownFeet(), decision_limits(), schema, protocol())
     assert one.record.decision.reasons == ("not read: internal error (UnicodeError)",)
 
 
@@ -239,4 +240,4 @@ def test_an_interruption_is_not_swallowed(schema):
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        list(read_archive(candidates("a", "b"), SlowFilms(0.0), Interrupted(), decision_limits(), schema))
+        list(read_archive(candidates("a", "b"), SlowFilms(0.0), Interrupted(), decision_limits(), schema, protocol()))

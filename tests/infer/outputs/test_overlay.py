@@ -8,7 +8,7 @@ import pytest
 from raysplay.configs.protocol import reported_measures
 from raysplay.infer.films.film import Spacing
 from raysplay.infer.outputs.axis_lines import AxisLine, axis_lines, crossing
-from raysplay.infer.outputs.overlay import draw_overlay
+from raysplay.infer.outputs.overlay import _constructions, draw_overlay
 from raysplay.infer.records import Decision, Outcome
 from raysplay.measure import by_name
 
@@ -59,6 +59,27 @@ def test_the_first_axis_is_drawn_through_its_bone(film, foot_record, schema, asp
     assert len(rows) > 100
     close = np.abs(rows - expected[1]) < 12
     assert np.median(columns[close]) == pytest.approx(expected[0], abs=2.0)
+
+
+def test_the_picture_says_by_which_construction(foot_record):
+    """Angles of different constructions are not interchangeable: fact sheet, section 1."""
+    shown = foot_record().measurements
+    assert _constructions(shown) == "axes: shaft"
+    mixed = tuple(replace(m, construction="head_base") if m.measure in ("hva", "ima") else m for m in shown)
+    assert _constructions(mixed) == "axes of HVA, IMA: head_base; axes of HIA, IMA 4-5: shaft"
+
+
+def test_another_construction_draws_another_axis(film, foot_record, schema):
+    """The first metatarsal's axis leans as its construction says, in the picture: golden points, section 8.5."""
+    leaning = {}
+    for construction in ("shaft", "head_base"):
+        record = foot_record()
+        read = tuple(replace(m, construction=construction) for m in record.measurements if m.measure == "ima")
+        picture = draw_overlay(film, "a.dcm", replace(record, measurements=read), schema)
+        rows, columns = near(picture.crop((0, 0, picture.width - 400, picture.height)), M1_COLOUR)
+        leaning[construction] = np.degrees(np.arctan(np.polyfit(rows, columns, 1)[0]))
+    # Rows run down, so a medial lean of a right foot's axis is a rise to the right with the rows.
+    assert leaning["shaft"] - leaning["head_base"] == pytest.approx(13.995 - 12.488, abs=0.4)
 
 
 def test_doubtful_points_are_marked_and_only_those(film, foot_record, schema):

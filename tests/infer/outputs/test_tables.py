@@ -1,6 +1,7 @@
 """What stands in the tables, read back with the standard library and pyarrow."""
 
 import csv
+import hashlib
 import json
 from dataclasses import replace
 
@@ -8,12 +9,17 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
+from raysplay.configs.load import shipped
+from raysplay.configs.protocol import read_protocol, reported_measures
 from raysplay.infer.outputs.csv_table import CsvTable
 from raysplay.infer.outputs.landmarks_table import LandmarksTable
 from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError
 from raysplay.infer.outputs.run_writer import RunWriter
-from raysplay.infer.outputs.tables import FEET_HEADER, feet_rows, measurements_rows
+from raysplay.infer.outputs.tables import feet_header, feet_rows, measurements_rows
 from raysplay.infer.records import Decision, Outcome
+from raysplay.measure import MEASURES
+
+PROTOCOL = shipped("protocol.yaml")
 
 
 def rows_of(path):
@@ -24,10 +30,12 @@ def rows_of(path):
 @pytest.fixture
 def write(tmp_path, schema):
     def wrote(*records, film=None, out="out", **options):
-        writer = RunWriter(RunFolder(tmp_path / out, **options), schema, overlays=film is not None)
+        writer = RunWriter(RunFolder(tmp_path / out, **options), schema, reported_measures(), overlays=film is not None)
         for record in records:
             writer.write(record, film)
-        return writer.finish(command=["raysplay", "measure"], wall_seconds=60.0, weights={"w": "0" * 64})
+        return writer.finish(
+            command=["raysplay", "measure"], wall_seconds=60.0, weights={"w": "0" * 64}, protocol=PROTOCOL
+        )
 
     return wrote
 
@@ -51,6 +59,15 @@ def test_feet_csv_has_the_promised_columns(write, film_record):
     assert [float(row[k]) for k in ("hva", "hva_low", "hva_high")] == [32.0, 31.0, 33.0]
 
 
+def test_columns_follow_the_protocol():
+    """feet.csv: three columns for every reported measure, in the protocol's order."""
+    measures = read_protocol("protocol_full.yaml").reported_measures()
+    header = feet_header(measures)
+    assert header[:5] == ("film", "foot", "decision", "reasons", "hva")
+    assert len(header) == len(set(header)) == 4 + 3 * len(MEASURES)
+    assert feet_header(measures[1:2])[4:] == ("ima", "ima_low", "ima_high")
+
+
 def test_measurements_csv_is_tidy(write, film_record):
     rows = rows_of(write(film_record()) / "measurements.csv")
     header = ["film", "foot", "measure", "value", "unit", "low", "high", "construction", "decision"]
@@ -69,14 +86,14 @@ def test_a_refused_foot_has_no_numbers_anywhere(write, film_record, foot_record)
     refused = replace(foot_record(), decision=Decision(Outcome.REFUSED, ("not a dorsoplantar view",)))
     run = write(film_record(feet=[refused]))
     (row,) = rows_of(run / "feet.csv")
-    assert [row[k] for k in FEET_HEADER[4:]] == [""] * (len(FEET_HEADER) - 4)
+    assert list(row.values())[4:] == [""] * 12
     assert rows_of(run / "measurements.csv") == []
     assert pq.read_table(run / "landmarks.parquet").num_rows == 0
 
 
 def test_a_withheld_measure_is_an_empty_cell(film_record, foot_record):
     record = film_record(feet=[foot_record(values={"ima": np.nan})])
-    (row,) = feet_rows(record)
+    (row,) = feet_rows(record, reported_measures())
     (ima,) = [r for r in measurements_rows(record) if r[2] == "ima"]
     assert np.isnan(ima[3])
     assert row[4] == 32.0
@@ -93,7 +110,7 @@ def test_a_film_without_a_foot_has_one_row_with_its_reason(write, film_record):
 
 
 def test_reasons_are_joined_with_a_semicolon(film_record, foot_record):
-    (row,) = feet_rows(film_record(feet=[foot_record(width=9.0)]))
+    (row,) = feet_rows(film_record(feet=[foot_record(width=9.0)]), reported_measures())
     assert row[3].split("; ")[:2] == [
         "HVA interval is 9.0 degrees wide, limit 6",
         "IMA interval is 9.0 degrees wide, limit 6",
@@ -179,10 +196,39 @@ def test_run_json_says_what_ran(write, film_record, foot_record):
     assert {"torch", "numpy", "raysplay", "python"} <= content["versions"].keys()
     assert len(content["digests"]["configs"]["decision.yaml"]) == 64
     assert content["digests"]["weights"] == {"w": "0" * 64}
+    assert content["protocol"] == {
+        "file": str(PROTOCOL),
+        "sha256": hashlib.sha256(PROTOCOL.read_bytes()).hexdigest(),
+        "constructions": {"hva": "shaft", "ima": "shaft", "hia": "shaft", "ima45": "shaft"},
+    }
+
+
+def test_nothing_is_made_before_a_run_begins(tmp_path, schema):
+    """A run that ends for a wrong configuration between the two must leave no folder behind."""
+    folder = RunFolder(tmp_path / "deep" / "out")
+    assert not (tmp_path / "deep").exists()
+    folder.begin()
+    assert (tmp_path / "deep" / "out").is_dir()
+
+
+@pytest.mark.parametrize("film_shown", [False, True])
+def test_a_folder_for_overlays_only_where_there_are_some(write, film, film_record, film_shown):
+    run = write(film_record(), film=film)
+    assert (run / "overlays").is_dir()
+    write(film_record(), film=film if film_shown else None, overwrite=True)
+    assert (run / "overlays").exists() is film_shown
+    assert not list(run.glob("*.partial"))
+
+
+def test_what_others_put_beside_the_overlays_stays(write, film, film_record):
+    run = write(film_record(), film=film)
+    (run / "overlays" / "notes.txt").write_text("mine")
+    write(film_record(), overwrite=True)
+    assert [path.name for path in (run / "overlays").iterdir()] == ["notes.txt"]
 
 
 def test_nothing_has_its_final_name_before_the_run_is_complete(tmp_path, schema, film_record):
-    writer = RunWriter(RunFolder(tmp_path / "out"), schema, overlays=False)
+    writer = RunWriter(RunFolder(tmp_path / "out"), schema, reported_measures(), overlays=False)
     writer.write(film_record(), None)
     names = {path.name for path in (tmp_path / "out").iterdir()}
     assert names
@@ -196,11 +242,11 @@ def test_an_earlier_run_stays_whole_until_the_new_one_is_complete(write, tmp_pat
     (old,) = (run / "overlays").iterdir()
     with pytest.raises(RunFolderError, match="holds an earlier run"):
         RunFolder(run)
-    writer = RunWriter(RunFolder(run, overwrite=True), schema)
+    writer = RunWriter(RunFolder(run, overwrite=True), schema, reported_measures())
     writer.write(film_record("new.dcm"), film)
     assert rows_of(run / "feet.csv")[0]["film"] == "old.dcm"
     assert old.exists()
-    writer.finish(command=[], wall_seconds=1.0, weights={})
+    writer.finish(command=[], wall_seconds=1.0, weights={}, protocol=PROTOCOL)
     assert rows_of(run / "feet.csv")[0]["film"] == "new.dcm"
     assert [path.name[:7] for path in (run / "overlays").iterdir()] == ["new.dcm"]
     assert not list(run.glob("*.partial"))
