@@ -295,9 +295,10 @@ def _panel(
         for one in foot.measurements:
             _measure_row(draw, one, y, right)
             y += 34
-        for line in ("value with its 90 % interval", *_wrapped(_constructions(foot.measurements), 15)):
-            draw.text((_EDGE, y + 2), line, font=_font(15), fill=_QUIET)
-            y += 21
+        for words in ("value with its 90 % interval", *_constructions(foot.measurements)):
+            for line in _wrapped(words, 15):
+                draw.text((_EDGE, y + 2), line, font=_font(15), fill=_QUIET)
+                y += 21
         y += 9
     if foot.decision.reasons:
         y = _rule(draw, y)
@@ -316,14 +317,14 @@ def _panel(
     return panel.crop((0, 0, _PANEL, max(least, int(y) + _EDGE)))
 
 
-def _constructions(measurements: Collection[Measurement]) -> str:
-    """The construction of the measures shown, with their names where there are several."""
+def _constructions(measurements: Collection[Measurement]) -> list[str]:
+    """A line for each construction of the measures shown, with their names where there are several."""
     names: dict[str, list[str]] = {}
     for one in measurements:
         names.setdefault(one.construction, []).append(by_name(one.measure).abbreviation)
     if len(names) == 1:
-        return f"axes: {next(iter(names))}"
-    return "; ".join(f"axes of {', '.join(of)}: {construction}" for construction, of in names.items())
+        return [f"axes: {next(iter(names))}"]
+    return [f"axes of {', '.join(of)}: {construction}" for construction, of in names.items()]
 
 
 def _outcome(draw: ImageDraw.ImageDraw, outcome: Outcome, y: float) -> float:
