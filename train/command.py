@@ -41,6 +41,10 @@ def evaluate(
         Path | None,
         typer.Option("--measured", metavar="RUN_DIR", help="Use this finished run instead of measuring again."),
     ] = None,
+    protocol: Annotated[
+        Path | None,
+        typer.Option("--protocol", metavar="FILE", help="Measures to compare and how TRUTH builds them; see measure."),
+    ] = None,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier evaluation.")] = False,
     threads: Annotated[int | None, typer.Option("--threads", min=1, help="Threads of the network.")] = None,
 ) -> None:
@@ -53,6 +57,8 @@ def evaluate(
     from raysplay.train.evaluate.run_tables import RunTablesError, read_run
     from raysplay.train.evaluate.truth import TruthError, read_truth
 
+    if measured is not None and protocol is not None:
+        raise typer.BadParameter("a finished run keeps the protocol it was read by", param_hint="--protocol")
     settings = evaluation_settings()
     try:
         known = read_truth(truth)
@@ -75,6 +81,7 @@ def evaluate(
                 overwrite=overwrite,
                 overlays=out is not None,
                 threads=threads,
+                protocol=protocol,
                 console=Console(stderr=True),
             )
         try:

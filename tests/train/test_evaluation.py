@@ -55,6 +55,7 @@ RUN = MeasuredArchive(
         "x": (measured("L", 99.0),),  # a film the truth does not know
     },
     120.0,
+    {"hva": "shaft", "ima": "shaft"},
 )
 
 
@@ -103,7 +104,9 @@ def test_landmark_distance_is_the_hypotenuse(result):
 
 
 def test_a_second_found_foot_is_extra():
-    run = MeasuredArchive({"a": (measured("L", 10.0), measured("L", 12.0, "review"), measured("R", 3.0))}, None)
+    run = MeasuredArchive(
+        {"a": (measured("L", 10.0), measured("L", 12.0, "review"), measured("R", 3.0))}, None, {"hva": "shaft"}
+    )
     result = evaluate_run(run, [TrueFoot("a", "L", "dp", {"hva": 10.0})], SETTINGS)
     assert (result.found, result.extra_feet, result.false_accepts) == (1, 2, 1)
 
@@ -193,6 +196,29 @@ def test_evaluate_measures_and_compares(films, tmp_path):
     refused = call("evaluate", films, truth, "--out", out)
     assert refused.exit_code == 2
     assert "--overwrite" in refused.output
+
+
+def test_a_run_is_compared_by_its_own_protocol(films, tmp_path):
+    """The axis of the shaft and that of head and base are different measures (fact sheet, section 1)."""
+    foot = KnownFoot().known.points
+    schema = landmark_schema()
+    base, head = (foot[schema.index(code)] for code in ("M1_base_c", "M1_head_c"))
+    assert np.array_equal(base, head)  # so that this measure is withheld and no other
+    truth = tmp_path / "truth.csv"
+    truth.write_text("film,foot,hva,mtp5,ima45\nf0.png,R,9.5,1,0.5\n", encoding="utf-8")
+    file = tmp_path / "other.yaml"
+    file.write_text("reported: [ima45, hva]\nexceptions: {hva: head_base}\n", encoding="utf-8")
+    out = tmp_path / "out"
+    result = call("evaluate", films, truth, "--out", out, "--protocol", file)
+    assert result.exit_code == 0, result.output
+    figures = json.loads((out / "evaluation.json").read_text(encoding="utf-8"))["groups"][0]["measures"]
+    assert list(figures) == ["ima45", "hva"]
+    assert (figures["ima45"]["n"], figures["hva"]["n"]) == (1, 0)
+    assert figures["ima45"]["mae"] == pytest.approx(0.5, abs=1e-3)
+    assert read_run(out / "run").constructions == {"ima45": "shaft", "hva": "head_base"}
+    both = call("evaluate", films, truth, "--measured", out / "run", "--protocol", file)
+    assert both.exit_code == 2
+    assert "--protocol" in both.output
 
 
 def test_each_foot_of_a_film_gets_its_own_landmarks(films, tmp_path, monkeypatch):

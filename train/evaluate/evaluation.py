@@ -9,7 +9,6 @@ from itertools import pairwise
 
 import numpy as np
 
-from raysplay.configs.protocol import reported_measures
 from raysplay.train.evaluate.config import EvaluationSettings
 from raysplay.train.evaluate.errors import ErrorFigures, Readings, error_figures
 from raysplay.train.evaluate.match import match_feet
@@ -105,7 +104,7 @@ def evaluate_run(run: MeasuredArchive, truth: Iterable[TrueFoot], settings: Eval
         false_accepts=len(accepted_wrongly) + sum(foot.decision == "accepted" for foot in extra),
         decisions={view: {name: count[name] for name in _DECISIONS} for view, count in decisions.items() if count},
         groups=tuple(
-            GroupFigures(name, _figures([pair for pair in found_pairs if belongs(pair)], settings))
+            GroupFigures(name, _figures([pair for pair in found_pairs if belongs(pair)], run.constructions, settings))
             for name, belongs in _groups(settings)
         ),
         landmark_errors=_landmark_errors(found_pairs),
@@ -134,17 +133,17 @@ def _in_band(low: float, high: float) -> Callable[[Pair], bool]:
     return lambda pair: low <= pair.true.angles.get("hva", np.nan) < high
 
 
-def _figures(pairs: list[Pair], settings: EvaluationSettings) -> dict[str, ErrorFigures]:
+def _figures(pairs: list[Pair], measures: Iterable[str], settings: EvaluationSettings) -> dict[str, ErrorFigures]:
     figures = {}
-    for measure in reported_measures():
+    for measure in measures:
         rows = [
-            (*pair.measured.values[measure.name], pair.true.angles[measure.name])
+            (*pair.measured.values[measure], pair.true.angles[measure])
             for pair in pairs
-            if _has(pair, measure.name) and pair.measured is not None
+            if _has(pair, measure) and pair.measured is not None
         ]
-        films = tuple(pair.true.film for pair in pairs if _has(pair, measure.name))
+        films = tuple(pair.true.film for pair in pairs if _has(pair, measure))
         value, low, high, truth = np.asarray(rows, dtype=float).reshape(-1, 4).T
-        figures[measure.name] = error_figures(Readings(value, low, high, truth, films), settings)
+        figures[measure] = error_figures(Readings(value, low, high, truth, films), settings)
     return figures
 
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from raysplay.configs.protocol import reported_measures
+from raysplay.measure import by_name
 from raysplay.train.evaluate.truth import normal_film
 
 
@@ -43,10 +43,14 @@ class MeasuredFoot:
 
 @dataclass(frozen=True)
 class MeasuredArchive:
-    """All films of a run: feet by film (empty where none was found) and films a minute."""
+    """All films of a run: feet by film (empty where none was found), films a minute, and the run's protocol.
+
+    ``constructions`` holds the construction of every reported measure by name.
+    """
 
     films: Mapping[str, tuple[MeasuredFoot, ...]]
     films_per_minute: float | None
+    constructions: Mapping[str, str]
 
 
 def read_run(folder: Path) -> MeasuredArchive:
@@ -62,6 +66,10 @@ def read_run(folder: Path) -> MeasuredArchive:
             raise RunTablesError(f"{folder}: no finished run, {name} is missing")
     try:
         points = _landmarks(folder / "landmarks.parquet")
+        about = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+        constructions: dict[str, str] = {
+            by_name(name, built).name: built for name, built in about["protocol"]["constructions"].items()
+        }
         films: dict[str, list[MeasuredFoot]] = {}
         with (folder / "feet.csv").open(encoding="utf-8", newline="") as stream:
             for row in csv.DictReader(stream):
@@ -69,24 +77,25 @@ def read_run(folder: Path) -> MeasuredArchive:
                 feet = films.setdefault(film, [])
                 if row["foot"]:
                     landmarks = points.get((film, len(feet)), {})
-                    feet.append(MeasuredFoot(row["foot"], row["decision"], row["reasons"], _values(row), landmarks))
-        speed = json.loads((folder / "run.json").read_text(encoding="utf-8")).get("films_per_minute")
+                    feet.append(
+                        MeasuredFoot(
+                            row["foot"], row["decision"], row["reasons"], _values(row, constructions), landmarks
+                        )
+                    )
     except OSError as error:
         raise RunTablesError(f"{error.filename or folder}: cannot be read ({error.strerror})") from error
-    except (KeyError, ValueError, pa.ArrowException) as error:
+    except (KeyError, TypeError, AttributeError, ValueError, pa.ArrowException) as error:
         raise RunTablesError(f"{folder}: holds no run that can be read ({type(error).__name__})") from error
-    return MeasuredArchive({film: tuple(feet) for film, feet in films.items()}, speed)
+    return MeasuredArchive(
+        {film: tuple(feet) for film, feet in films.items()}, about.get("films_per_minute"), constructions
+    )
 
 
-def _values(row: Mapping[str, str]) -> dict[str, tuple[float, float, float]]:
+def _values(row: Mapping[str, str], reported: Iterable[str]) -> dict[str, tuple[float, float, float]]:
     return {
-        measure.name: (
-            float(row[measure.name]),
-            float(row[f"{measure.name}_low"]),
-            float(row[f"{measure.name}_high"]),
-        )
-        for measure in reported_measures()
-        if row.get(measure.name)
+        name: (float(row[name]), float(row[f"{name}_low"]), float(row[f"{name}_high"]))
+        for name in reported
+        if row[name]
     }
 
 

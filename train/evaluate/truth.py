@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from raysplay.configs.load import landmark_schema
-from raysplay.configs.protocol import reported_measures
 from raysplay.infer.outputs.names import film_name
+from raysplay.measure import MEASURES
 
 VIEWS = ("dp", "oblique", "lateral", "other")
 LANDMARKS_NAME = "truth_landmarks.csv"
@@ -100,7 +100,7 @@ def _foot(path: Path, line: int, row: Mapping[str, str]) -> TrueFoot:
     number = {name: _number(path, line, name, row.get(name, "")) for name in _POSITION}
     angles = {
         measure.name: value
-        for measure in reported_measures()
+        for measure in MEASURES
         if (value := _number(path, line, measure.name, row.get(measure.name, ""))) is not None
     }
     return TrueFoot(
