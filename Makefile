@@ -2,6 +2,10 @@
 # make test   formatter, linter, type checker, tests
 PYTHON ?= $(shell command -v python3.11 || command -v python3)
 BIN := .venv/bin
+# What pip has to say is kept in a file and shown only if it fails.
+LOG := .venv/pip.log
+PIP = $(BIN)/python -m pip install --quiet --no-build-isolation
+QUIETLY = >$(LOG) 2>&1 || { cat $(LOG); exit 1; }
 # The strict editable mode links file by file, which the type checker can follow; new files need a new link.
 EDITABLE := --config-settings editable_mode=strict
 SOURCES := $(shell find configs measure infer synthetic_data train -name '*.py' -o -name '*.yaml' -o -name '*.safetensors')
@@ -11,22 +15,23 @@ RESULT := demo/result
 .PHONY: demo test check lint types unit clean
 
 .venv/.made:
-	$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Python 3.11 or newer is needed")'
-	$(PYTHON) -m venv .venv
-	$(BIN)/python -m pip install --quiet --upgrade pip "setuptools>=77" wheel
-	touch $@
+	@$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Python 3.11 or newer is needed")'
+	@$(PYTHON) -m venv .venv
+	@echo "Setting up .venv (some minutes: torch is large)"
+	@$(BIN)/python -m pip install --quiet --upgrade pip "setuptools>=77" wheel $(QUIETLY)
+	@touch $@
 
 .venv/.installed: .venv/.made pyproject.toml
-	$(BIN)/python -m pip install --quiet --no-build-isolation $(EDITABLE) --editable '.[pinned]'
-	touch $@
+	@$(PIP) $(EDITABLE) --editable '.[pinned]' $(QUIETLY)
+	@touch $@
 
 .venv/.developing: .venv/.installed
-	$(BIN)/python -m pip install --quiet --no-build-isolation $(EDITABLE) --editable '.[pinned,dev]'
-	touch $@
+	@$(PIP) $(EDITABLE) --editable '.[pinned,dev]' $(QUIETLY)
+	@touch $@
 
 .venv/.linked: .venv/.installed $(SOURCES)
-	$(BIN)/python -m pip install --quiet --no-build-isolation --no-deps $(EDITABLE) --editable .
-	touch $@
+	@$(PIP) --no-deps $(EDITABLE) --editable . $(QUIETLY)
+	@touch $@
 
 demo: .venv/.linked
 	$(BIN)/raysplay demo-archive $(ARCHIVE) --overwrite
