@@ -99,7 +99,10 @@ def shrink(image: npt.NDArray[np.float32], factor: int) -> tuple[npt.NDArray[np.
 def crop(image: npt.NDArray[np.float32], image_from_crop: FloatArray, size: tuple[int, int]) -> npt.NDArray[np.float32]:
     """One crop of a film, averaged where the film is finer than the crop. Beyond the film: its edge values."""
     scale = float(np.sqrt(abs(np.linalg.det(image_from_crop[:2, :2]))))
-    small, image_from_small = shrink(image, max(1, int(scale + 0.25)))
+    factor = max(1, int(scale + 0.25))
+    window, start = _window(image, image_from_crop, size, factor)
+    small, window_from_small = shrink(window, factor)
+    image_from_small = np.array([[1, 0, start[0]], [0, 1, start[1]], [0, 0, 1.0]]) @ window_from_small
     matrix = np.linalg.inv(image_from_small) @ image_from_crop
     out = warp(
         torch.from_numpy(np.ascontiguousarray(small))[None, None],
@@ -107,3 +110,24 @@ def crop(image: npt.NDArray[np.float32], image_from_crop: FloatArray, size: tupl
         size,
     )
     return out[0, 0].numpy()
+
+
+def _window(
+    image: npt.NDArray[np.float32], image_from_crop: FloatArray, size: tuple[int, int], factor: int
+) -> tuple[npt.NDArray[np.float32], tuple[int, int]]:
+    """The whole blocks of ``factor`` pixels that a crop can touch, and the column and row they start at.
+
+    Averaging a whole film for one foot costs more than reading the crop.
+    """
+    rows, columns = size
+    corners = transform_points(
+        image_from_crop, np.array([[0, 0], [columns - 1, 0], [0, rows - 1], [columns - 1, rows - 1.0]])
+    )
+    spans = []
+    for axis, extent in ((0, image.shape[1]), (1, image.shape[0])):
+        # Two blocks more on either side: interpolation reads the next one, and rounding may reach one further.
+        first = np.clip(np.floor(corners[:, axis].min() / factor) - 2, 0, (extent - 1) // factor)
+        last = np.clip(np.ceil(corners[:, axis].max() / factor) + 3, first + 1, -(-extent // factor))
+        spans.append((int(first) * factor, int(last) * factor))
+    (left, right), (top, bottom) = spans
+    return image[top:bottom, left:right], (left, top)

@@ -13,7 +13,7 @@ from scipy.spatial.transform import Rotation
 
 from raysplay.synthetic_data.anatomy.person import Person
 from raysplay.synthetic_data.anatomy.posture import Posture
-from raysplay.synthetic_data.anatomy.rest import bone_names, bones
+from raysplay.synthetic_data.anatomy.rest import FINE, bone_names, bones
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -86,6 +86,12 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
         origin[number[name]] = base
         frame[number[name]] = axes
 
+    def head_radius(bone: int) -> np.float32:
+        """Radius of the round end of a metatarsal, from its section at nine tenths of the length."""
+        at = round(0.9 * (FINE - 1))
+        radius: np.float32 = 0.42 * 0.5 * (person.shapes["width"][bone, at] + person.shapes["height"][bone, at])
+        return radius
+
     adduct = Rotation.from_euler("z", posture.adduction, degrees=True)
     for name, bone in rest.items():
         i = number[name]
@@ -147,17 +153,16 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
         fall = np.degrees(np.arcsin(np.clip((base[2] - target) / length[i], -0.2, 0.75)))
         heading[ray] = heading_vector(bearing[ray], fall)
         put(name, base, bone_frame(heading[ray], LATERAL, roll[ray]))
-        radius = 0.42 * 0.5 * (person.shapes["width"][i, 58] + person.shapes["height"][i, 58])
-        head[ray] = base + heading[ray] * (length[i] - radius)
+        head[ray] = base + heading[ray] * (length[i] - head_radius(i))
 
     # Great toe: the phalanx glides round the head; subluxation carries it further to the side.
     def joint(ray: int, bearing_toe: float, inclination: float, share: float, aside: float) -> FloatArray:
         i = number[f"metatarsal_{ray}"]
-        radius = 0.42 * 0.5 * (person.shapes["width"][i, 58] + person.shapes["height"][i, 58])
         way = heading_vector(bearing[ray] + share * (bearing_toe - bearing[ray]), inclination * 0.7)
         dish = float(person.shapes["caps"][number[f"proximal_phalanx_{ray}"], 0, 2])
         # The rim of a hollow base reaches over the head: the joint space is measured at its middle.
-        place: FloatArray = head[ray] + way * (radius + person.joint_space - 0.9 * dish) + np.array([aside, 0.0, 0.0])
+        reach = head_radius(i) + person.joint_space - 0.9 * dish
+        place: FloatArray = head[ray] + way * reach + np.array([aside, 0.0, 0.0])
         return place
 
     great = bearing[1] + posture.hva

@@ -8,7 +8,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from raysplay.synthetic_data.anatomy.loft import BoneShapes, loft, triangles
+from raysplay.synthetic_data.anatomy.loft import CAP_RINGS, BoneShapes, loft, triangles
 from raysplay.synthetic_data.anatomy.person import Person
 from raysplay.synthetic_data.anatomy.pose import PosedFoot
 from raysplay.synthetic_data.anatomy.soft_tissue import LAYER_OF_TUBE, tube_triangles
@@ -77,9 +77,9 @@ def cast(
         stack([np.array(s.beam.gap) for s in subjects]),
     )
     matrix = film_from_detector.to(device=device, dtype=torch.float32)
-    # Normals point inward: a triangle that faces the focal spot runs clockwise as seen from there, and so on the film,
-    # unless that is mirrored.
-    handed = torch.where(torch.linalg.det(matrix[:, :2, :2]) < 0, 1.0, -1.0)
+    # Normals point inward: a triangle that faces the focal spot runs clockwise as seen from there, and so on the film.
+    # A mirrored film shows it the other way round.
+    mirrored = torch.linalg.det(matrix[:, :2, :2]) >= 0
     reach = focus[:, 2] + gap
     batch, count = present.shape
     rows, columns = size
@@ -88,6 +88,11 @@ def cast(
         extra = (1,) * (place.dim() - 2)
         linear = matrix[:, :2, :2].reshape(batch, *extra, 2, 2)
         return (linear @ place[..., None])[..., 0] + matrix[:, :2, 2].reshape(batch, *extra, 2)
+
+    def corners_of(values: Tensor, faces: Tensor) -> Tensor:
+        """Values (B, K, V, ...) at the corners of the triangles, (B, K, T, 3, ...), in the order the film shows."""
+        at = values[:, :, faces]
+        return torch.where(mirrored.reshape(batch, *(1,) * (at.dim() - 1)), at.flip(3), at)
 
     faces = triangles().to(device)
     local = loft(shapes)
@@ -103,24 +108,11 @@ def cast(
     image = torch.arange(batch, device=device)[:, None, None].expand(batch, count, len(faces))
     weight = ((reach[:, None] * density)[..., None]).expand(batch, count, len(faces))
     keep = present[..., None].expand(batch, count, len(faces)).reshape(-1)
-    stack_of = []
-    for layer, (flat, near) in enumerate(surfaces):
-        corners = flat[:, :, faces].reshape(-1, 3, 2)[keep]
-        corners = torch.where(
-            (handed[:, None, None].expand(batch, count, len(faces)).reshape(-1)[keep] < 0)[:, None, None],
-            corners.flip(1),
-            corners,
-        )
-        close = near[:, :, faces].reshape(-1, 3)[keep]
-        flipped = handed[:, None, None].expand(batch, count, len(faces)).reshape(-1)[keep] < 0
-        close = torch.where(flipped[:, None], close.flip(1), close)
-        stack_of.append((corners, close, (image + layer * batch).reshape(-1)[keep], weight.reshape(-1)[keep]))
+    corners = torch.cat([corners_of(flat, faces).reshape(-1, 3, 2)[keep] for flat, _ in surfaces])
+    close = torch.cat([corners_of(near, faces).reshape(-1, 3)[keep] for _, near in surfaces])
+    target = torch.cat([(image + layer * batch).reshape(-1)[keep] for layer in range(len(surfaces))])
     bone = path_lengths(
-        torch.cat([s[0] for s in stack_of]),
-        torch.cat([s[1] for s in stack_of]),
-        torch.cat([s[2] for s in stack_of]),
-        torch.cat([s[3] for s in stack_of]),
-        (2 * batch, rows, columns),
+        corners, close, target, weight.reshape(-1)[keep].repeat(len(surfaces)), (len(surfaces) * batch, rows, columns)
     )
     slant = ray_length(size, matrix, focus, gap) / reach[:, None, None]
     outer, inner = bone[:batch] * slant, bone[batch:] * slant
@@ -129,10 +121,7 @@ def cast(
     place, closeness = project(skin, focus, gap)
     tube = tube_triangles().to(device)
     flat, near = to_film(place).flatten(2, 3) / SOFT_STEP, closeness.flatten(2, 3)
-    corners, close = flat[:, :, tube], near[:, :, tube]
-    mirrored = (handed < 0)[:, None, None]
-    corners = torch.where(mirrored[..., None, None], corners.flip(3), corners)
-    close = torch.where(mirrored[..., None], close.flip(3), close)
+    corners, close = corners_of(flat, tube), corners_of(near, tube)
     layers = torch.as_tensor(LAYER_OF_TUBE, device=device)
     target = (torch.arange(batch, device=device)[:, None] * SOFT_LAYERS + layers)[..., None].expand(close.shape[:3])
     coarse = (-(-rows // SOFT_STEP), -(-columns // SOFT_STEP))
@@ -151,8 +140,9 @@ def cast(
 
 def _head_centres(local: Tensor, origin: Tensor, frame: Tensor, focus: Tensor, gap: Tensor) -> Tensor:
     """Centre of the head of each bone on the detector: one head radius short of the tip, on the mid-line."""
-    ring = local[:, :, -9].mean(2)
-    radius = 0.5 * (local[:, :, -9, :, 0].amax(2) - local[:, :, -9, :, 0].amin(2))
+    rim = local[:, :, -(CAP_RINGS + 1)]
+    ring = rim.mean(2)
+    radius = 0.5 * (rim[..., 0].amax(2) - rim[..., 0].amin(2))
     centre = torch.stack([ring[..., 0], local[:, :, -1, 0, 1] - radius, ring[..., 2]], dim=-1)
     world = origin + torch.einsum("bnij,bnj->bni", frame, centre)
     return project(world, focus, gap)[0]

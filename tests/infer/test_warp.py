@@ -146,3 +146,16 @@ def test_covariance_goes_as_sampled_points_go():
     assert carried.shape == (1, 2, 2)
     # 200 000 points give a variance to 0.3 percent (its relative error is the root of 2 / n); five such are allowed.
     assert carried[0] == pytest.approx(np.cov(cloud.T), abs=0.016 * np.cov(cloud.T).max())
+
+
+@pytest.mark.parametrize("scale", [0.4, 1.0, 2.3, 5.0])
+@pytest.mark.parametrize(("x", "y"), [(150.0, 120.0), (-20.0, 10.0), (295.0, 235.0), (900.0, -400.0)])
+def test_a_crop_of_part_of_a_film_is_that_of_the_whole_film_made_small(scale, x, y):
+    """Only the blocks under the crop are averaged; at the border and beyond it nothing changes (no source)."""
+    film = np.random.default_rng(3).random((241, 301)).astype(np.float32)
+    matrix = np.array([[0.8 * scale, -0.6 * scale, x], [0.6 * scale, 0.8 * scale, y], [0, 0, 1.0]])
+    small, film_from_small = shrink(film, max(1, int(scale + 0.25)))
+    whole = warp(
+        torch.from_numpy(small)[None, None], torch.from_numpy(np.linalg.inv(film_from_small) @ matrix)[None], (48, 32)
+    )
+    np.testing.assert_allclose(crop(film, matrix, (48, 32)), whole[0, 0].numpy(), atol=2e-4)
