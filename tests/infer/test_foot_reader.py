@@ -179,12 +179,14 @@ def foot_anchors():
     return reading_settings().anchors
 
 
-def test_landmarks_off_the_film_have_no_confidence(untrained_reader, centre_of_mass):
+def test_landmarks_off_the_film_have_no_confidence(untrained_reader):
     reader = untrained_reader()
     reader._locator = lambda picture: answer([(pose("R", 0, 0.6, (60, 190)), False, 0.9, "dp")])
     film = replace(film_of(), pixels=np.full((SIDE, SIDE), 0.5, np.float32))
     (foot,) = reader.find(film)
-    reader._landmarks = Seeker(centre_of_mass)
+    # All but the anchors at the left border of the crop, which lies off the film. An even film has no brightest spot
+    # to seek: which pixel wins there is rounding.
+    reader._landmarks = Seeker(lambda *_: np.array([1.0, 288.0]))
     read = reader.landmarks(film, foot)
     off = (read.points < -0.5).any(1)
     assert 0 < off.sum() < len(off)
