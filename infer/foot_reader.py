@@ -13,7 +13,7 @@ from torch.nn.utils import convert_conv2d_weight_memory_format
 
 from raysplay.configs import landmark_schema
 from raysplay.infer.films.film import Film
-from raysplay.infer.network.landmark_network import VIEWS, LandmarkNetwork
+from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS, LandmarkNetwork
 from raysplay.infer.network.locator_network import STRIDE, UNIT, LocatorNetwork
 from raysplay.infer.network.weights import digest, load_weights
 from raysplay.infer.records import FootLandmarks, FoundFoot
@@ -171,6 +171,8 @@ class FootReader:
         matrix = foot.film_from_crop
         points = covariance = confidence = np.zeros(0)
         view = foot.view
+        conditions: dict[str, float] = {}
+        strangeness = 0.0
         for number in range(self.settings.passes):
             picture = crop(film.pixels, matrix, self.settings.crop_size)
             prediction = self._landmarks(torch.from_numpy(picture)[None])
@@ -182,6 +184,8 @@ class FootReader:
             covariance = transform_covariance(matrix, factor @ factor.transpose(0, 2, 1))
             confidence = torch.sigmoid(prediction.confidence[0]).double().numpy()
             view = dict(zip(VIEWS, torch.softmax(prediction.view[0], 0).tolist(), strict=True))
+            conditions = dict(zip(CONDITIONS, torch.sigmoid(prediction.conditions[0]).tolist(), strict=True))
+            strangeness = float(prediction.strangeness[0])
             if number + 1 < self.settings.passes:
                 even = transform_points(even_from_film, points[self._anchor_index])
                 placed = self._lay(even, foot.side == "L", np.maximum(confidence[self._anchor_index], 0.02))
@@ -191,7 +195,8 @@ class FootReader:
         rows, columns = film.pixels.shape
         off = (points < -0.5).any(-1) | (points[:, 0] > columns - 0.5) | (points[:, 1] > rows - 0.5)
         confidence = np.where(off, 0.0, confidence)
-        return FootLandmarks(replace(foot, film_from_crop=matrix, view=view), points, covariance, confidence)
+        seen = replace(foot, film_from_crop=matrix, view=view)
+        return FootLandmarks(seen, points, covariance, confidence, conditions, strangeness)
 
 
 def _film_from_even(film: Film) -> FloatArray:

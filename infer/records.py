@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 
 import numpy as np
@@ -57,12 +57,18 @@ class FootLandmarks:
         Covariance of each point in square pixels of the film.
     confidence : ndarray, shape (L,)
         Probability that the landmark is on the film and where the model says, 0..1.
+    conditions : dict of str to float
+        Probability of each condition of ``CONDITIONS`` that makes a foot unlike those the model can measure.
+    strangeness : float
+        How far the picture is from training films, about 1 for one like them.
     """
 
     foot: FoundFoot
     points: FloatArray
     covariance: FloatArray
     confidence: FloatArray
+    conditions: dict[str, float] = field(default_factory=dict)
+    strangeness: float = 0.0
 
 
 @dataclass(frozen=True)

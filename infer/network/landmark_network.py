@@ -18,6 +18,13 @@ STRIDE = 4
 VIEWS = ("dp", "oblique", "lateral", "other")
 """What a crop may show, in the order of the view head."""
 
+CONDITIONS = ("growth_plates", "metal", "cast", "splint", "missing_toe", "overlap")
+"""What may be wrong with a foot for measuring, in the order of the condition head.
+
+Open growth plates of a child; screws, plates, wires; a plaster or resin cast; a splint, spacer or other aid worn on the
+film; a toe that is not there; another foot or exposure that lies over the forefoot.
+"""
+
 WINDOW = 4
 """Cells either side of the peak over which a position is averaged."""
 
@@ -27,13 +34,18 @@ class LandmarkPrediction:
     """What the network says of B crops.
 
     ``points`` (B, L, 2) crop pixels; ``spread`` (B, L, 3) lower Cholesky factor l11, l21, l22 of the covariance
-    in crop pixels; ``confidence`` (B, L) logits; ``view`` (B, 4) logits; ``maps`` (B, L, r, c) logits.
+    in crop pixels; ``confidence`` (B, L) logits; ``view`` (B, 4) logits; ``conditions`` (B, K) logits;
+    ``strangeness`` (B,) squared Mahalanobis distance of the picture's features from those of training films, divided
+    by their number (about 1 for a film like them; 0 where the weights carry no such statistics); ``maps``
+    (B, L, r, c) logits.
     """
 
     points: Tensor
     spread: Tensor
     confidence: Tensor
     view: Tensor
+    conditions: Tensor
+    strangeness: Tensor
     maps: Tensor
 
 
@@ -59,6 +71,12 @@ class LandmarkNetwork(nn.Module):
         self.maps = nn.Conv2d(96, landmarks, 1)
         self.doubt = nn.Sequential(convolution(96, 64), nn.Conv2d(64, 4 * landmarks, 1))
         self.view = nn.Sequential(nn.Linear(w16, 64), nn.ReLU(inplace=True), nn.Linear(64, len(VIEWS)))
+        self.conditions = nn.Sequential(
+            nn.Linear(2 * w16, 64), nn.ReLU(inplace=True), nn.Linear(64, len(CONDITIONS))
+        )
+        # Filled after training, from the features of training films (``train/familiarity.py``).
+        self.register_buffer("usual", torch.zeros(w16))
+        self.register_buffer("whiten", torch.zeros(w16, w16))
 
     def forward(self, images: Tensor) -> LandmarkPrediction:
         """Predict from (B, R, C) grey crops; R and C are multiples of 16."""
@@ -71,7 +89,12 @@ class LandmarkNetwork(nn.Module):
         maps = self.maps(x).float()
         points = decode(maps)
         doubt = sample(self.doubt(x).float(), points.detach(), self.landmarks)
-        return LandmarkPrediction(points, doubt[..., :3], doubt[..., 3], self.view(f16.mean((2, 3))).float(), maps)
+        mean = f16.mean((2, 3))
+        conditions = self.conditions(torch.cat([mean, f16.amax((2, 3))], dim=1)).float()
+        strangeness = (((mean.float() - self.usual) @ self.whiten) ** 2).mean(1)
+        return LandmarkPrediction(
+            points, doubt[..., :3], doubt[..., 3], self.view(mean).float(), conditions, strangeness, maps
+        )
 
 
 def cell_centres(rows: int, columns: int, device: torch.device) -> tuple[Tensor, Tensor]:
