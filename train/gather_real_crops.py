@@ -1,6 +1,7 @@
 """Cuts real films into crops for training: ``python -m raysplay.train.gather_real_crops FILMS LIST OUT``.
 
-LIST is a CSV with the columns film (path below FILMS), view (dp, oblique, lateral, other) and trusted (yes or no).
+LIST is a CSV with the columns film (path below FILMS), view (dp, oblique, lateral, other) and trusted (yes or no), and
+optionally one for each condition that is known (growth_plates, metal, ...: yes, no, or empty where nobody looked).
 Every foot that the present weights find becomes a crop of its film's view; of trusted dorsoplantar films the
 landmarks of the present weights are kept as targets (self-training): trust only what was looked at.
 """
@@ -18,12 +19,16 @@ from raysplay.configs import landmark_schema
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.foot_reader import FootReader
+from raysplay.infer.network.landmark_network import CONDITIONS
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import crop, transform_points
 from raysplay.train.real_films import MARGIN
 
 CONFIDENT = 0.5
 """Landmarks below this confidence are not used as targets."""
+
+QUALITY = 88
+"""Of the JPEG that a crop is kept as."""
 
 
 def gather(films: Path, table: Path, out: Path, reader: FootReader) -> int:
@@ -48,15 +53,16 @@ def gather(films: Path, table: Path, out: Path, reader: FootReader) -> int:
                 picture = np.clip(crop(film.pixels, matrix, size), 0, 1)
                 # Numbered: films in different folders may have one name.
                 name = f"{len(crops):05d}_{Path(row['film']).stem}.jpg"
-                Image.fromarray((picture * 255).round().astype(np.uint8)).save(out / "crops" / name, quality=92)
-                crops.append({"crop": name, "film": row["film"], "view": row["view"]})
+                Image.fromarray((picture * 255).round().astype(np.uint8)).save(out / "crops" / name, quality=QUALITY)
+                known = {c: row.get(c) or "" for c in CONDITIONS}
+                crops.append({"crop": name, "film": row["film"], "view": row["view"]} | known)
                 if row["view"] == "dp" and row["trusted"] == "yes":
                     at = transform_points(np.linalg.inv(matrix), read.points)
                     for code, (x, y), sure in zip(schema.codes, at, read.confidence, strict=True):
                         if sure >= CONFIDENT:
                             points.append({"crop": name, "landmark": code, "x": f"{x:.2f}", "y": f"{y:.2f}"})
     for name, lines, head in (
-        ("crops.csv", crops, ["crop", "film", "view"]),
+        ("crops.csv", crops, ["crop", "film", "view", *CONDITIONS]),
         ("landmarks.csv", points, ["crop", "landmark", "x", "y"]),
     ):
         with (out / name).open("w", encoding="utf-8", newline="") as file:
