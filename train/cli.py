@@ -13,7 +13,8 @@ from raysplay.infer.command import measure
 from raysplay.infer.measures_command import measures
 from raysplay.infer.network.weights_error import WeightsError
 from raysplay.synthetic_data.command import demo_archive, synthesize
-from raysplay.train.command import evaluate, train
+from raysplay.train.command import train
+from raysplay.train.evaluate.command import evaluate
 
 
 class _Commands(typer.core.TyperGroup):
