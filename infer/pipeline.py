@@ -17,7 +17,8 @@ from raysplay.infer.decide.case import FootCase
 from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.decision import decide, failed, no_foot, not_read, refusal
 from raysplay.infer.decide.doubtful_landmarks import doubtful
-from raysplay.infer.decide.needed import deciding, usable_landmarks
+from raysplay.infer.decide.needed import reported, usable_landmarks
+from raysplay.infer.decide.withheld import given
 from raysplay.infer.films.collect import Candidate
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.outputs.names import film_name
@@ -164,14 +165,14 @@ def _read_feet(
             continue
         measurements = _measure(film, landmarks, limits, schema, protocol)
         companions = tuple(other.foot for k, other in enumerate(located) if k != i)
-        case = FootCase(film, landmarks, measurements, schema, companions)
+        case = FootCase(film, landmarks, measurements, schema, companions, protocol)
         decision = decide(case, limits)
         if decision.outcome is Outcome.REFUSED:
             records.append(FootRecord(_nowhere(landmarks.foot, len(schema)), (), decision))
             marked.append(())
             continue
-        records.append(FootRecord(landmarks, measurements, decision))
-        marked.append(tuple(doubtful(case, limits.landmarks, deciding(measurements, limits.interval))))
+        records.append(FootRecord(landmarks, given(case, limits), decision))
+        marked.append(tuple(doubtful(case, limits.landmarks, reported(measurements))))
     clock.lap("measure")
     return tuple(records), tuple(marked)
 
@@ -195,7 +196,7 @@ def _measure(
         points,
         covariance,
         schema,
-        visible=usable_landmarks(film, landmarks, limits.landmarks)[None],
+        visible=usable_landmarks(film, landmarks, limits)[None],
         level=limits.interval.level,
         inflation=limits.interval.inflation,
         measures=reported,

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
+from raysplay.configs.protocol import ReadingProtocol, protocol
 from raysplay.infer.films.film import Film
 from raysplay.infer.records import FloatArray, FootLandmarks, FoundFoot, Measurement, Outcome
 from raysplay.measure.schema import LandmarkSchema
@@ -25,6 +26,8 @@ class FootCase:
     schema : LandmarkSchema
     companions : tuple of FoundFoot
         The other feet found on the same film.
+    protocol : ReadingProtocol
+        What the foot was measured by.
     """
 
     film: Film
@@ -32,6 +35,7 @@ class FootCase:
     measurements: tuple[Measurement, ...]
     schema: LandmarkSchema
     companions: tuple[FoundFoot, ...] = ()
+    protocol: ReadingProtocol = field(default_factory=protocol)
 
     @property
     def foot(self) -> FoundFoot:
@@ -40,7 +44,7 @@ class FootCase:
 
 @dataclass(frozen=True)
 class Finding:
-    """One gate's objection: what it leads to and the sentence a person reads."""
+    """What one gate found: what it leads to (nothing, where accepted) and the sentence a person reads."""
 
     outcome: Outcome
     reason: str

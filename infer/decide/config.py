@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import date
 from functools import lru_cache
 from typing import Annotated
 
 from pydantic import AfterValidator, Field, model_validator
 
 from raysplay.configs.load import Config, load, shipped
-from raysplay.measure import MEASURES
+from raysplay.measure import MEASURES, by_name
 
 Probability = Annotated[float, Field(ge=0.0, le=1.0)]
 
@@ -47,10 +48,49 @@ class LandmarkLimits(Config):
     name_at_most: int = Field(ge=1)
 
 
+class Calibration(Config):
+    """What the factors of the intervals were made from; ``feet`` counts those behind each factor."""
+
+    level: float = Field(gt=0.0, lt=1.0)
+    films: int = Field(ge=1)
+    feet: dict[str, Annotated[int, Field(ge=1)]]
+    source: str
+    date: date
+
+
 class IntervalLimits(Config):
     level: float = Field(gt=0.0, lt=1.0)
     inflation: dict[str, Annotated[float, Field(gt=0.0)]]
+    calibrated: Calibration | None = None
+    decides: Annotated[tuple[str, ...], Field(min_length=1)]
     widest: dict[str, Annotated[float, Field(gt=0.0)]]
+
+
+class ConditionLimits(Config):
+    """One condition of the landmark network: from which probability it counts, and the words for it."""
+
+    doubtful_from: Probability
+    refuse_from: Probability | None = None
+    withhold_below: Probability = 0.0
+    seen: str
+    hint: str
+
+
+class UnlikeTrainingLimits(Config):
+    doubtful_from: float = Field(gt=0.0)
+
+
+class ConstructionLimits(Config):
+    measures: tuple[str, ...]
+    compare: Annotated[tuple[str, ...], Field(min_length=2)]
+    review: bool
+
+    @model_validator(mode="after")
+    def _buildable(self) -> ConstructionLimits:
+        for name in self.measures:
+            for construction in self.compare:
+                by_name(name, construction)
+        return self
 
 
 class ShapeLimits(Config):
@@ -75,15 +115,20 @@ class DecisionLimits(Config):
     view: ViewLimits
     side: SideLimits
     cut_off: CutOffLimits
+    conditions: dict[str, ConditionLimits]
+    unlike_training: UnlikeTrainingLimits
     landmarks: LandmarkLimits
     interval: IntervalLimits
     shape: ShapeLimits
+    construction: ConstructionLimits
     spacing: SpacingLimits
     remarks: RemarkLimits
 
     @model_validator(mode="after")
     def _measures_exist(self) -> DecisionLimits:
-        named = set(self.interval.widest) | set(self.interval.inflation) | set(self.shape.values)
+        interval = self.interval
+        calibrated = interval.calibrated.feet if interval.calibrated else {}
+        named = {*interval.decides, *interval.widest, *interval.inflation, *calibrated, *self.shape.values}
         unknown = named - {measure.name for measure in MEASURES}
         if unknown:
             raise ValueError(f"no such measure: {', '.join(sorted(unknown))}")

@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 from raysplay.infer.decide.case import Finding, FootCase
+from raysplay.infer.decide.conditions import conditions
 from raysplay.infer.decide.config import DecisionLimits
+from raysplay.infer.decide.construction_sensitive import construction_sensitive
 from raysplay.infer.decide.cut_off import cut_off
-from raysplay.infer.decide.doubtful_landmarks import doubtful_landmarks, withheld
+from raysplay.infer.decide.doubtful_landmarks import doubtful_landmarks
 from raysplay.infer.decide.implausible_shape import implausible_shape
 from raysplay.infer.decide.needed import deciding
 from raysplay.infer.decide.presence import presence
 from raysplay.infer.decide.remarks import remarks
 from raysplay.infer.decide.side import side
 from raysplay.infer.decide.spacing import spacing
+from raysplay.infer.decide.unlike_training import unlike_training
 from raysplay.infer.decide.view import view, view_from_afar
 from raysplay.infer.decide.wide_interval import wide_interval
+from raysplay.infer.decide.withheld import given, withheld
 from raysplay.infer.records import Decision, FoundFoot, Outcome
 
-_WORST_FIRST = (Outcome.REFUSED, Outcome.REVIEW)
+_WORST_FIRST = (Outcome.REFUSED, Outcome.REVIEW, Outcome.ACCEPTED)
 
 
 def refusal(foot: FoundFoot, limits: DecisionLimits) -> Decision | None:
@@ -39,12 +44,10 @@ def decide(case: FootCase, limits: DecisionLimits) -> Decision:
 
 
 def combine(findings: Iterable[Finding]) -> Decision:
-    """The worst outcome with all reasons, each once, in the order given."""
-    found = list(findings)
-    for outcome in _WORST_FIRST:
-        if any(one.outcome is outcome for one in found):
-            return Decision(outcome, tuple(dict.fromkeys(one.reason for one in found)))
-    return Decision(Outcome.ACCEPTED)
+    """The worst outcome with all reasons, each once, those of the worst findings first."""
+    found = sorted(findings, key=lambda one: _WORST_FIRST.index(one.outcome))
+    outcome = found[0].outcome if found else Outcome.ACCEPTED
+    return Decision(outcome, tuple(dict.fromkeys(one.reason for one in found)))
 
 
 def _refusal(findings: Iterable[Finding]) -> Decision | None:
@@ -71,12 +74,15 @@ def failed(error: Exception) -> Decision:
 def _findings(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     yield from presence(case.foot, limits.presence)
     yield from view(case.film, case.foot, limits.view)
+    yield from conditions(case.landmarks, limits.conditions)
+    yield from unlike_training(case.landmarks, limits.unlike_training)
     yield from side(case.film, case.foot, case.companions, limits.side)
     measures = deciding(case.measurements, limits.interval)
     yield from cut_off(case, limits.cut_off, measures)
     yield from doubtful_landmarks(case, limits.landmarks, measures)
-    yield from withheld(case, limits.landmarks, measures)
+    yield from withheld(case, limits)
     yield from wide_interval(case.measurements, limits.interval)
-    yield from implausible_shape(case, limits.shape)
+    yield from implausible_shape(replace(case, measurements=given(case, limits)), limits.shape)
+    yield from construction_sensitive(case, limits)
     yield from spacing(case, limits.spacing)
     yield from remarks(case.film, limits.remarks)

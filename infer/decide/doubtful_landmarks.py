@@ -9,10 +9,9 @@ import numpy as np
 from raysplay.configs.load import landmark_descriptions
 from raysplay.infer.decide.case import Finding, FootCase
 from raysplay.infer.decide.config import LandmarkLimits
-from raysplay.infer.decide.needed import needed_landmarks, usable_landmarks
+from raysplay.infer.decide.needed import needed_landmarks
 from raysplay.infer.records import Outcome
 from raysplay.measure import Measure
-from raysplay.measure.definition import MILLIMETRE
 
 
 def doubtful(case: FootCase, limits: LandmarkLimits, measures: Sequence[Measure]) -> list[int]:
@@ -34,20 +33,3 @@ def doubtful_landmarks(case: FootCase, limits: LandmarkLimits, measures: Sequenc
     rest = len(weak) - limits.name_at_most
     if rest > 0:
         yield Finding(Outcome.REVIEW, f"doubtful landmarks: {rest} more")
-
-
-def withheld(case: FootCase, limits: LandmarkLimits, measures: Sequence[Measure]) -> Iterator[Finding]:
-    """Send to a person a foot of which some of ``measures`` had to be withheld.
-
-    A length that is missing only because the film's spacing gives no millimetres is no reason.
-    """
-    values = {one.measure: one.value for one in case.measurements}
-    usable = usable_landmarks(case.film, case.landmarks, limits)
-    missing = [
-        measure.abbreviation
-        for measure in measures
-        if not np.isfinite(values[measure.name])
-        and not (measure.unit == MILLIMETRE and usable[needed_landmarks(case.schema, [measure])].all())
-    ]
-    if missing:
-        yield Finding(Outcome.REVIEW, f"withheld: {', '.join(missing)}, for want of usable points")

@@ -8,21 +8,25 @@ import numpy as np
 import numpy.typing as npt
 
 from raysplay.infer.decide.case import on_film
-from raysplay.infer.decide.config import IntervalLimits, LandmarkLimits
+from raysplay.infer.decide.conditions import seen
+from raysplay.infer.decide.config import DecisionLimits, IntervalLimits
 from raysplay.infer.films.film import Film
 from raysplay.infer.records import FootLandmarks, Measurement
 from raysplay.measure import Measure, by_name
 from raysplay.measure.schema import LandmarkSchema
 
 
+def reported(measurements: Iterable[Measurement]) -> tuple[Measure, ...]:
+    """The measures of ``measurements``, as they were built."""
+    return tuple(by_name(one.measure, one.construction) for one in measurements)
+
+
 def deciding(measurements: Sequence[Measurement], limits: IntervalLimits) -> tuple[Measure, ...]:
     """Measures that can send a foot to a person, as they were built.
 
-    Those reported with a limit on their interval. Where a protocol reports none of these, all that it reports:
-    no foot may pass unlooked at.
+    Where a protocol reports none of those that the limits name, all that it reports: no foot may pass unlooked at.
     """
-    limited = [one for one in measurements if one.measure in limits.widest]
-    return tuple(by_name(one.measure, one.construction) for one in limited or measurements)
+    return reported([one for one in measurements if one.measure in limits.decides] or measurements)
 
 
 def needed_landmarks(schema: LandmarkSchema, measures: Iterable[Measure]) -> list[int]:
@@ -31,7 +35,7 @@ def needed_landmarks(schema: LandmarkSchema, measures: Iterable[Measure]) -> lis
     return sorted(schema.index(code) for code in codes)
 
 
-def usable_landmarks(film: Film, landmarks: FootLandmarks, limits: LandmarkLimits) -> npt.NDArray[np.bool_]:
+def usable_landmarks(film: Film, landmarks: FootLandmarks, limits: DecisionLimits) -> npt.NDArray[np.bool_]:
     """Whether a measure may stand on each landmark: on the film and confident enough.
 
     Returns
@@ -39,6 +43,7 @@ def usable_landmarks(film: Film, landmarks: FootLandmarks, limits: LandmarkLimit
     ndarray of bool, shape (L,)
         A measure that needs a point marked ``False`` is withheld.
     """
-    confident = np.asarray(landmarks.confidence) >= limits.withhold_below
-    usable: npt.NDArray[np.bool_] = confident & on_film(film, landmarks.points)
+    conditions = (limits.conditions[name] for name in seen(landmarks, limits.conditions))
+    least = max(limits.landmarks.withhold_below, *(condition.withhold_below for condition in conditions), 0.0)
+    usable: npt.NDArray[np.bool_] = (np.asarray(landmarks.confidence) >= least) & on_film(film, landmarks.points)
     return usable

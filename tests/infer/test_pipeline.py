@@ -16,7 +16,7 @@ from raysplay.infer.films.collect import Candidate, collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, FilmRejected, Spacing, SpacingKind
 from raysplay.infer.pipeline import read_archive
-from raysplay.infer.records import Outcome
+from raysplay.infer.records import Decision, Outcome
 
 LATERAL = {"dp": 0.02, "oblique": 0.03, "lateral": 0.95, "other": 0.0}
 OBLIQUE = {"dp": 0.02, "oblique": 0.97, "lateral": 0.01, "other": 0.0}
@@ -159,8 +159,7 @@ def test_a_point_below_confidence_withholds_its_measures_and_no_other(archive, r
     (one,) = read(archive("a.png"), KnownFeet({"a.png": [landmarks]}))
     (foot,) = one.record.feet
     assert {m.measure for m in foot.measurements if np.isnan(m.value)} == {"hia"}
-    assert foot.decision.outcome is Outcome.REVIEW
-    assert "withheld: HIA, for want of usable points" in foot.decision.reasons
+    assert foot.decision == Decision(Outcome.ACCEPTED, ("withheld: HIA, for want of usable points",))
     assert one.doubtful == ((schema.index("DP_tip"),),)
 
 

@@ -10,7 +10,7 @@ from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.decision import combine, decide, failed, not_read, refusal
 from raysplay.infer.decide.needed import usable_landmarks
 from raysplay.infer.films.film import Spacing, SpacingKind
-from raysplay.infer.records import Outcome
+from raysplay.infer.records import Decision, Outcome
 
 LIMITS = decision_limits()
 LATERAL = {"dp": 0.02, "oblique": 0.05, "lateral": 0.93, "other": 0.0}
@@ -29,6 +29,14 @@ def confidence(case, **low):
     for code, value in low.items():
         values[case.schema.index(code)] = value
     return values
+
+
+def unmeasured(case, *names):
+    """The case as the pipeline hands it on where the measures had no usable points."""
+    nothing = {"value": np.nan, "low": np.nan, "high": np.nan}
+    return replace(
+        case, measurements=tuple(replace(m, **nothing) if m.measure in names else m for m in case.measurements)
+    )
 
 
 def test_a_foot_without_a_fault_is_accepted_without_reasons(case):
@@ -165,16 +173,17 @@ def test_doubtful_landmarks_are_named_least_certain_first_and_long_lists_are_cut
         "PPp_med": 0.3,
         "M2p_med": 0.48,
         "M2p_lat": 0.49,
-        "M4p_med": 0.41,
-        "M5d_lat": 0.42,
+        "PPd_lat": 0.41,
+        "PPd_med": 0.42,
     }
     doubted = case(landmarks={"confidence": confidence(plain, **low)})
     reasons = decide(doubted, LIMITS).reasons
     assert reasons[0] == (
         "doubtful landmark: medial outer cortex of the proximal phalanx of the great toe at 30 % of its length (0.30)"
     )
-    assert len(reasons) == LIMITS.landmarks.name_at_most + 1
-    assert reasons[-1] == "doubtful landmarks: 2 more"
+    at_most = LIMITS.landmarks.name_at_most
+    assert reasons[at_most] == "doubtful landmarks: 2 more"
+    assert reasons[at_most + 1 :] == ("withheld: HIA, for doubtful points",)  # it shares the great toe's points
 
 
 def test_a_doubtful_point_that_no_measure_needs_does_not_matter(case):
@@ -186,8 +195,16 @@ def test_points_off_the_film_or_below_confidence_are_not_usable(case):
     plain = case()
     points = moved(plain, "DP_tip", [0.0, -5000.0])
     off = case(landmarks={"points": points, "confidence": confidence(plain, M5p_med=0.1)})
-    usable = usable_landmarks(off.film, off.landmarks, LIMITS.landmarks)
+    usable = usable_landmarks(off.film, off.landmarks, LIMITS)
     assert [plain.schema.codes[i] for i in np.flatnonzero(~usable)] == ["DP_tip", "M5p_med"]
+    assert (
+        "withheld: HIA, IMA 4-5, for want of usable points" in decide(unmeasured(off, "hia", "ima45"), LIMITS).reasons
+    )
+
+
+def test_a_great_toe_off_the_film_is_cut_off(case):
+    plain = case()
+    off = case(landmarks={"points": moved(plain, "PPd_med", [0.0, -5000.0])})
     assert "foot is cut off: toes leave the film" in decide(off, LIMITS).reasons
 
 
@@ -241,6 +258,12 @@ def test_worst_outcome_wins_and_reasons_stand_once():
     assert combine([review, refused, review]).outcome is Outcome.REFUSED
     assert combine([review, review]).reasons == ("a",)
     assert combine([]).outcome is Outcome.ACCEPTED
+
+
+def test_a_remark_changes_no_outcome_and_stands_after_what_does():
+    remark, review = Finding(Outcome.ACCEPTED, "a"), Finding(Outcome.REVIEW, "b")
+    assert combine([remark]) == Decision(Outcome.ACCEPTED, ("a",))
+    assert combine([remark, review]) == Decision(Outcome.REVIEW, ("b", "a"))
 
 
 def test_files_without_a_film_are_refused_with_a_stable_first_word():

@@ -1,0 +1,79 @@
+"""Numbers that are not given: without usable points, or unsure where they decide nothing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
+from raysplay.infer.decide.case import Finding, FootCase
+from raysplay.infer.decide.config import DecisionLimits
+from raysplay.infer.decide.doubtful_landmarks import doubtful
+from raysplay.infer.decide.needed import deciding, needed_landmarks, reported, usable_landmarks
+from raysplay.infer.decide.wide_interval import too_wide
+from raysplay.infer.records import Measurement, Outcome
+from raysplay.measure.definition import MILLIMETRE
+
+
+def given(case: FootCase, limits: DecisionLimits) -> tuple[Measurement, ...]:
+    """The measurements as they may be handed on: ``nan`` for a number that decides nothing and is unsure.
+
+    Unsure is one that stands on a doubtful landmark or whose interval is wider than its limit.
+    """
+    unsure = {*_on_doubtful_points(case, limits), *_too_wide(case, limits)}
+    return tuple(
+        replace(one, value=math.nan, low=math.nan, high=math.nan) if one.measure in unsure else one
+        for one in case.measurements
+    )
+
+
+def withheld(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
+    """Name what is withheld; only a measure that decides sends the foot to a person.
+
+    A length that is missing only because the film's spacing gives no millimetres is no reason.
+    """
+    decides = {measure.name for measure in deciding(case.measurements, limits.interval)}
+    missing = _without_points(case, limits)
+    for outcome, names in (
+        (Outcome.REVIEW, [name for name in missing if name in decides]),
+        (Outcome.ACCEPTED, [name for name in missing if name not in decides]),
+    ):
+        if names:
+            yield Finding(outcome, f"withheld: {_abbreviated(case, names)}, for want of usable points")
+    doubted = _on_doubtful_points(case, limits)
+    if doubted:
+        yield Finding(Outcome.ACCEPTED, f"withheld: {_abbreviated(case, doubted)}, for doubtful points")
+    for name, words in _too_wide(case, limits).items():
+        if name not in doubted:
+            yield Finding(Outcome.ACCEPTED, f"withheld: {words}")
+
+
+def _without_points(case: FootCase, limits: DecisionLimits) -> list[str]:
+    values = {one.measure: one.value for one in case.measurements}
+    usable = usable_landmarks(case.film, case.landmarks, limits)
+    return [
+        measure.name
+        for measure in reported(case.measurements)
+        if not math.isfinite(values[measure.name])
+        and not (measure.unit == MILLIMETRE and usable[needed_landmarks(case.schema, [measure])].all())
+    ]
+
+
+def _bystanders(case: FootCase, limits: DecisionLimits) -> tuple[Measurement, ...]:
+    """Measurements with a value that decide nothing."""
+    decides = {measure.name for measure in deciding(case.measurements, limits.interval)}
+    return tuple(one for one in case.measurements if one.measure not in decides and math.isfinite(one.value))
+
+
+def _on_doubtful_points(case: FootCase, limits: DecisionLimits) -> list[str]:
+    return [
+        measure.name for measure in reported(_bystanders(case, limits)) if doubtful(case, limits.landmarks, [measure])
+    ]
+
+
+def _too_wide(case: FootCase, limits: DecisionLimits) -> dict[str, str]:
+    return {one.measure: words for one, words in too_wide(_bystanders(case, limits), limits.interval)}
+
+
+def _abbreviated(case: FootCase, names: list[str]) -> str:
+    return ", ".join(one.abbreviation for one in reported(case.measurements) if one.name in names)
