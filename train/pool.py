@@ -7,7 +7,10 @@ exposed and shown anew each time they are used; the store is renewed piece by pi
 from __future__ import annotations
 
 import multiprocessing as mp
-from collections.abc import Iterator
+import os
+import signal
+import threading
+from collections.abc import Generator
 from concurrent.futures import Future, ProcessPoolExecutor
 
 import numpy as np
@@ -15,7 +18,7 @@ import torch
 from torch import Tensor
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import VIEWS
+from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
 from raysplay.synthetic_data.anatomy.other_parts import OTHER_PARTS, draw_other_part
 from raysplay.synthetic_data.film.formation import join_soft
 from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Subject, cast
@@ -26,20 +29,43 @@ CHANNELS = 3
 """Path lengths through cortical bone, spongy bone and soft tissue."""
 
 
-def draw_group(seed: int, number: int, count: int, shares: dict[str, float]) -> tuple[list[Subject], list[int]]:
-    """Subjects of one casting group and their views (numbers in ``VIEWS``); reproducible from seed and number."""
+def draw_group(
+    seed: int, number: int, count: int, shares: dict[str, float], condition_shares: dict[str, float] | None = None
+) -> tuple[list[Subject], list[int]]:
+    """Subjects of one casting group and their views (numbers in ``VIEWS``); reproducible from seed and number.
+
+    ``condition_shares`` of the feet, but of nothing else, have a condition; no foot is asked for two.
+    """
     rng = np.random.default_rng([seed, number])
     names = list(shares)
     share = np.array([shares[n] for n in names])
+    with_condition = condition_shares or {}
+    limits = np.cumsum(list(with_condition.values()))
     subjects, views = [], []
     for k in range(count):
         view = names[rng.choice(len(names), p=share / share.sum())]
         if view == "other":
             subjects.append(draw_other_part([seed, number, k], str(rng.choice(OTHER_PARTS))))
         else:
-            subjects.append(draw_subject([seed, number, k], view)[0])
+            drawn = int(np.searchsorted(limits, rng.random(), side="right")) if with_condition else 0
+            condition = list(with_condition)[drawn] if drawn < len(with_condition) else None
+            subjects.append(draw_subject([seed, number, k], view, condition=condition)[0])
         views.append(VIEWS.index(view))
     return subjects, views
+
+
+def end_with_parent() -> None:
+    """Make this process end when the one that started it is gone, and leave Ctrl-C to that one."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = mp.parent_process()
+
+    def watch() -> None:
+        assert parent is not None
+        parent.join()
+        os._exit(1)
+
+    if parent is not None:
+        threading.Thread(target=watch, daemon=True).start()
 
 
 class Pool:
@@ -51,6 +77,10 @@ class Pool:
         Path lengths in mm.
     points : Tensor, shape (size, L, 2)
         Landmarks in pixels of the store.
+    placed : Tensor of bool, shape (size, L)
+        Whether the landmark exists on the subject; a missing toe has none.
+    conditions : Tensor, shape (size, K)
+        1 where the anatomy has the condition of that place in ``CONDITIONS``, 0 elsewhere.
     views : Tensor of int, shape (size,)
     cast_count : int
         Feet cast so far.
@@ -62,6 +92,8 @@ class Pool:
         half = torch.float16 if device.type == "cuda" else torch.float32
         self.lengths = torch.zeros(shape, dtype=half, device=device)
         self.points = torch.zeros(settings.size, len(landmark_schema()), 2, device=device)
+        self.placed = torch.zeros(settings.size, len(landmark_schema()), dtype=torch.bool, device=device)
+        self.conditions = torch.zeros(settings.size, len(CONDITIONS), device=device)
         self.views = torch.zeros(settings.size, dtype=torch.long, device=device)
         self.cast_count = 0
         self.filled = 0
@@ -72,20 +104,28 @@ class Pool:
             [[1 / pitch, 0, -settings.left_mm / pitch], [0, -1 / pitch, settings.top_mm / pitch], [0, 0, 1]]
         )
 
-    def _draw(self) -> Iterator[tuple[list[Subject], list[int]]]:
+    def _draw(self) -> Generator[tuple[list[Subject], list[int]], None, None]:
         s = self.settings
         number = 0
         if s.workers == 0:
             while True:
-                yield draw_group(self.seed, number, s.cast_batch, s.view_shares)
+                yield draw_group(self.seed, number, s.cast_batch, s.view_shares, s.condition_shares)
                 number += 1
-        with ProcessPoolExecutor(s.workers, mp_context=mp.get_context("spawn")) as workers:
+        workers = ProcessPoolExecutor(s.workers, mp_context=mp.get_context("spawn"), initializer=end_with_parent)
+        try:
             ahead: list[Future[tuple[list[Subject], list[int]]]] = []
             while True:
                 while len(ahead) < 2 * s.workers:
-                    ahead.append(workers.submit(draw_group, self.seed, number, s.cast_batch, s.view_shares))
+                    shares = (s.view_shares, s.condition_shares)
+                    ahead.append(workers.submit(draw_group, self.seed, number, s.cast_batch, *shares))
                     number += 1
                 yield ahead.pop(0).result()
+        finally:
+            workers.shutdown(wait=True, cancel_futures=True)
+
+    def close(self) -> None:
+        """End the processes that draw; nothing can be cast afterwards."""
+        self._groups.close()
 
     @torch.no_grad()
     def cast_group(self) -> None:
@@ -99,6 +139,9 @@ class Pool:
         where = torch.arange(self.cast_count, self.cast_count + len(subjects), device=self.device) % s.size
         self.lengths[where] = lengths.to(self.lengths.dtype)
         self.points[where] = shadow.points
+        self.placed[where] = shadow.placed
+        conditions = [[float(c in subject.conditions) for c in CONDITIONS] for subject in subjects]
+        self.conditions[where] = torch.tensor(conditions, device=self.device)
         self.views[where] = torch.tensor(views, device=self.device)
         self.cast_count += len(subjects)
         self.filled = min(s.size, self.cast_count)

@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
 from raysplay.configs.load import Config
+
+Device = Annotated[str, Field(pattern=r"^(auto|cpu|cuda(:\d+)?)$")]
+"""``auto`` is the first GPU if there is one."""
 
 
 class PoolSettings(Config):
     """The store of cast feet that batches are cut from.
 
     ``size`` feet are held; ``refresh`` new ones are cast after every step, so that generating runs beside
-    training. ``pitch_mm``, ``rows`` and ``columns`` are the raster of a stored foot.
+    training. ``pitch_mm``, ``rows`` and ``columns`` are the raster of a stored foot. ``condition_shares``: which part
+    of the feet has a condition of the anatomy (``CONDITIONS`` of the landmark network). With more than one feed worker
+    each holds a store of this size.
     """
 
     size: int = Field(gt=0)
@@ -26,15 +31,23 @@ class PoolSettings(Config):
     top_mm: float
     left_mm: float
     view_shares: dict[str, float]
+    condition_shares: dict[str, float] = Field(default_factory=dict)
     workers: int = Field(ge=0)
 
 
 class TrainSettings(Config):
-    """One run: which network, how long, on which generated feet."""
+    """One run: which network, how long, on which generated feet.
+
+    ``start_from`` names weights to go on from; ``shipped`` means those that come with the package. ``feed_workers``
+    processes cut batches ahead on ``feed_devices`` (in turn; none named: the training device); 0 cuts them in the
+    loop. ``consistency_share`` of a batch are real crops without landmarks, shown to the running average and, otherwise
+    laid and lit, to the network in training, which shall say the same; the loss enters with ``consistency_weight``
+    once ``consistency_start`` of the run is over.
+    """
 
     network: Literal["landmarks", "locator"]
     seed: int
-    device: Literal["auto", "cpu", "cuda"]
+    device: Device
     steps: int = Field(gt=0)
     minutes: float = Field(gt=0)
     batch: int = Field(gt=0)
@@ -43,10 +56,16 @@ class TrainSettings(Config):
     weight_decay: float
     average_decay: float
     start_from: Path | None
+    compile: bool = False
+    feed_workers: int = Field(default=0, ge=0)
+    feed_devices: tuple[Device, ...] = ()
     out: Path
     save_every: int
     report_every: int
     real_films: Path | None
     real_share: float = Field(ge=0, lt=1)
+    consistency_share: float = Field(default=0.0, ge=0, lt=1)
+    consistency_weight: float = Field(default=0.0, ge=0)
+    consistency_start: float = Field(default=0.2, ge=0, le=1)
     intensity_share: float
     pool: PoolSettings

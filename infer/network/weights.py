@@ -8,19 +8,17 @@ from pathlib import Path
 import torch
 from safetensors import SafetensorError, safe_open
 from safetensors.torch import save_file
-from torch import nn
+from torch import Tensor, nn
 
 from raysplay.infer.network.weights_error import WeightsError
 
-__all__ = ["WeightsError", "digest", "load_weights", "save_weights"]
+__all__ = ["WeightsError", "digest", "load_weights", "save_weights", "start_weights"]
 
 
 def save_weights(network: nn.Module, path: Path, description: dict[str, str]) -> None:
     """Write the state of ``network`` to ``path`` in half precision, whole or not at all."""
     state = {}
-    for name, value in network.state_dict().items():
-        if name.endswith("num_batches_tracked"):
-            continue
+    for name, value in _kept(network).items():
         state[name] = value.detach().to("cpu", torch.float16 if value.is_floating_point() else value.dtype).contiguous()
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_suffix(".part")
@@ -36,18 +34,44 @@ def load_weights(network: nn.Module, path: Path) -> dict[str, str]:
     WeightsError
         If the file is missing, damaged, or was made for another network.
     """
-    try:
-        with safe_open(str(path), framework="pt") as file:
-            state = {name: file.get_tensor(name) for name in file.keys()}  # noqa: SIM118 - not a dict
-            description = dict(file.metadata() or {})
-    except (OSError, SafetensorError) as error:
-        raise WeightsError(f"{path.name}: cannot be read as weights ({error})") from error
-    own = network.state_dict()
-    expected = {name for name in own if not name.endswith("num_batches_tracked")}
-    if set(state) != expected or any(state[n].shape != own[n].shape for n in expected):
+    state, description = _read(path)
+    own = _kept(network)
+    if set(state) != set(own) or any(state[n].shape != own[n].shape for n in own):
         raise WeightsError(f"{path.name}: made for another network or landmark list")
     network.load_state_dict({n: v.to(own[n].dtype) for n, v in state.items()}, strict=False)
     return description
+
+
+def start_weights(network: nn.Module, path: Path) -> list[str]:
+    """Fill ``network`` from ``path`` as far as they fit, for training to go on; gives the names that stay as drawn.
+
+    What an older network did not have, a head as a rule, starts fresh.
+
+    Raises
+    ------
+    WeightsError
+        If the file cannot be read, or holds less than half of the network: that is another network.
+    """
+    state, _ = _read(path)
+    own = _kept(network)
+    fits = {n: v.to(own[n].dtype) for n, v in state.items() if n in own and v.shape == own[n].shape}
+    if 2 * len(fits) < len(own):
+        raise WeightsError(f"{path.name}: made for another network")
+    network.load_state_dict(fits, strict=False)
+    return sorted(set(own) - set(fits))
+
+
+def _kept(network: nn.Module) -> dict[str, Tensor]:
+    """What a weights file holds of a network."""
+    return {n: v for n, v in network.state_dict().items() if not n.endswith("num_batches_tracked")}
+
+
+def _read(path: Path) -> tuple[dict[str, Tensor], dict[str, str]]:
+    try:
+        with safe_open(str(path), framework="pt") as file:
+            return {name: file.get_tensor(name) for name in file.keys()}, dict(file.metadata() or {})  # noqa: SIM118
+    except (OSError, SafetensorError) as error:
+        raise WeightsError(f"{path.name}: cannot be read as weights ({error})") from error
 
 
 def digest(path: Path) -> str:

@@ -9,6 +9,8 @@ import torch
 import yaml
 from PIL import Image
 
+import raysplay.train.consistency
+import raysplay.train.feed
 import raysplay.train.landmark_batch
 import raysplay.train.locator_batch
 from raysplay.configs import CONFIG_DIR, landmark_schema, load
@@ -22,7 +24,7 @@ from raysplay.train.settings import TrainSettings
 
 @pytest.fixture(autouse=True)
 def _small_pictures(monkeypatch, small_reading):
-    for module in (raysplay.train.landmark_batch, raysplay.train.locator_batch):
+    for module in (raysplay.train.landmark_batch, raysplay.train.locator_batch, raysplay.train.consistency):
         monkeypatch.setattr(module, "reading_settings", small_reading)
 
 
@@ -62,6 +64,9 @@ def real_folder(tmp_path, small_reading):
     lines = [f"one.png,{code},{130 + k % 9},{180 + k}" for k, code in enumerate(landmark_schema().codes)]
     (folder / "landmarks.csv").write_text("crop,landmark,x,y\n" + "\n".join(lines) + "\n")
     return folder
+
+
+TIMES = ("steps_per_s", "minutes", "waited", "cast_per_s")
 
 
 def parameters(network, path):
@@ -108,8 +113,8 @@ def test_a_run_writes_weights_and_a_log_and_another_goes_on_from_them(configure,
 
 def test_landmarks_are_trained_on_generated_and_real_crops(configure, real_folder, monkeypatch):
     drawn = []
-    draw = raysplay.train.fit.real_batch
-    monkeypatch.setattr(raysplay.train.fit, "real_batch", lambda *a: drawn.append(a[1]) or draw(*a))
+    draw = raysplay.train.feed.real_batch
+    monkeypatch.setattr(raysplay.train.feed, "real_batch", lambda *a: drawn.append(a[1]) or draw(*a))
     settings = configure("landmarks", real_films=real_folder, real_share=0.5, steps=2, batch=4)
     lines = []
     weights = fit(settings, lines.append)
@@ -117,7 +122,7 @@ def test_landmarks_are_trained_on_generated_and_real_crops(configure, real_folde
     assert load_weights(build_network("landmarks"), weights)["network"] == "landmarks"
     steps = [line for line in lines if line["event"] == "step"]
     assert len(steps) == 2
-    for name in ("map", "place", "axis", "doubt", "found", "view"):
+    for name in ("map", "place", "axis", "doubt", "found", "view", "condition"):
         assert math.isfinite(steps[-1][name])
 
 
@@ -128,9 +133,7 @@ def test_the_clock_ends_a_run_and_the_seed_fixes_it(configure, tmp_path):
         fit(settings, lines.append)
     first, second = (line for line in lines if line["event"] == "step")
     assert first["step"] == 1
-    assert {k: v for k, v in first.items() if k not in ("steps_per_s", "minutes")} == {
-        k: v for k, v in second.items() if k not in ("steps_per_s", "minutes")
-    }
+    assert {k: v for k, v in first.items() if k not in TIMES} == {k: v for k, v in second.items() if k not in TIMES}
 
 
 def test_weights_of_another_network_are_no_start(configure, tmp_path):
