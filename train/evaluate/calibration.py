@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -10,23 +10,30 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 
 
-def interval_factor(error: FloatArray, half_width: FloatArray, level: float) -> float:
+def interval_factor(
+    error: FloatArray, half_width: FloatArray, level: float, films: Sequence[str] | None = None
+) -> float:
     """Factor on the half width of intervals that makes them hold ``level`` of these errors.
 
-    Normalised split conformal prediction: the order statistic ``ceil((n + 1) * level)`` of ``|error| / half_width``
-    (Vovk, Gammerman and Shafer 2005, "Algorithmic Learning in a Random World"; the promise holds for feet drawn like
-    these, and for no others). Multiply the factors under ``interval.inflation`` in ``configs/decision.yaml`` by it.
+    Normalised split conformal prediction (Vovk, Gammerman and Shafer 2005, "Algorithmic Learning in a Random World"):
+    the score of a foot is ``|error| / half_width``, the factor the order statistic ``ceil((n + 1) * level)`` of the
+    scores. The promise holds for a new foot drawn like these, and for no other. The two feet of one film are not
+    independent: with ``films`` each film has one vote, shared among its feet, and the promise is for a foot of a new
+    film (Lee, Barber and Willett 2023, "Distribution-free inference with hierarchical data"; from memory). With one
+    foot a film both are the same.
 
     Parameters
     ----------
     error, half_width : ndarray, shape (n,)
     level : float
         Share of errors to hold, 0..1.
+    films : sequence of str, length n, optional
+        Film of each foot.
 
     Returns
     -------
     float
-        ``inf`` where n is too small to promise the level, ``nan`` where no error is known.
+        ``inf`` where there are too few films to promise the level, ``nan`` where no error is known.
 
     Examples
     --------
@@ -35,9 +42,13 @@ def interval_factor(error: FloatArray, half_width: FloatArray, level: float) -> 
     1.8
     """
     usable = np.isfinite(error) & np.isfinite(half_width) & (half_width > 0)
-    score = np.sort(np.abs(error[usable]) / half_width[usable])
+    score = np.abs(error[usable]) / half_width[usable]
     if score.size == 0:
         return float("nan")
-    # The small offset keeps (n + 1) * level from crossing an integer by rounding alone.
-    rank = math.ceil((score.size + 1) * level - 1e-9)
-    return float(score[rank - 1]) if rank <= score.size else float("inf")
+    name = np.arange(score.size) if films is None else np.asarray(films, dtype=object).astype(str)[usable]
+    _, film, feet = np.unique(name, return_inverse=True, return_counts=True)
+    order = np.argsort(score)
+    votes = np.cumsum(1.0 / feet[film[order]])
+    # The small offset keeps (films + 1) * level from crossing an integer by rounding alone.
+    rank = int(np.searchsorted(votes, (len(feet) + 1) * level - 1e-9))
+    return float(score[order[rank]]) if rank < score.size else float("inf")

@@ -13,14 +13,14 @@ from raysplay.configs.load import Config, load, shipped
 class BootstrapSettings(Config):
     samples: int = Field(ge=100)
     seed: int = Field(ge=0)
-    level: float = Field(gt=0.0, lt=1.0)
 
 
 class EvaluationSettings(Config):
-    """Error limits in degrees, bands of true HVA, bootstrap of the mean absolute error."""
+    """Error limits in degrees, bands of true HVA, confidence of means and shares, bootstrap of the means."""
 
     within: tuple[float, ...]
     hva_bands: tuple[float, ...]
+    confidence: float = Field(gt=0.0, lt=1.0)
     bootstrap: BootstrapSettings
 
     @field_validator("hva_bands")

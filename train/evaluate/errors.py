@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +12,7 @@ from raysplay.train.evaluate.agreement import agreement
 from raysplay.train.evaluate.bootstrap import mean_interval_by_film
 from raysplay.train.evaluate.calibration import interval_factor
 from raysplay.train.evaluate.config import EvaluationSettings
+from raysplay.train.evaluate.share import share_interval
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -37,8 +38,9 @@ class ErrorFigures:
     """Errors are measured minus true, in the measure's unit; ``nan`` where no foot gives the figure.
 
     ``mae_low`` and ``mae_high`` are the bootstrap interval of the mean absolute error by film; ``within`` the
-    share of feet no further off than each limit; ``coverage`` the share of truths inside their interval;
-    ``interval_factor`` what the widths must be multiplied by to hold the level (see ``calibration.py``).
+    share of feet no further off than each limit; ``coverage`` the share of truths inside their interval, with its
+    own interval as a share; ``interval_factor`` what the widths must be multiplied by to hold the level (see
+    ``calibration.py``).
     """
 
     n: int
@@ -54,8 +56,16 @@ class ErrorFigures:
     loa_high: float
     within: dict[float, float]
     coverage: float
+    coverage_low: float
+    coverage_high: float
     interval_width: float
     interval_factor: float
+
+    def flat(self) -> dict[str, float]:
+        """The figures by name, ``within`` as one entry a limit: ``within_3``."""
+        plain = asdict(self)
+        within = plain.pop("within")
+        return {**plain, **{f"within_{limit:g}": share for limit, share in within.items()}}
 
 
 def error_figures(readings: Readings, settings: EvaluationSettings) -> ErrorFigures:
@@ -65,10 +75,15 @@ def error_figures(readings: Readings, settings: EvaluationSettings) -> ErrorFigu
     absolute = np.abs(error)
     n = len(error)
     spread = agreement(error)
-    bootstrap = settings.bootstrap
     mae_low, mae_high = mean_interval_by_film(
-        absolute, known.films, samples=bootstrap.samples, seed=bootstrap.seed, level=bootstrap.level
+        absolute,
+        known.films,
+        samples=settings.bootstrap.samples,
+        seed=settings.bootstrap.seed,
+        level=settings.confidence,
     )
+    held = (known.low <= known.truth) & (known.truth <= known.high)
+    coverage_low, coverage_high = share_interval(int(held.sum()), n, settings.confidence)
     return ErrorFigures(
         n=n,
         mae=_mean(absolute),
@@ -82,9 +97,13 @@ def error_figures(readings: Readings, settings: EvaluationSettings) -> ErrorFigu
         loa_low=spread.lower,
         loa_high=spread.upper,
         within={limit: _mean(absolute <= limit) for limit in settings.within},
-        coverage=_mean((known.low <= known.truth) & (known.truth <= known.high)),
+        coverage=_mean(held),
+        coverage_low=coverage_low,
+        coverage_high=coverage_high,
         interval_width=_mean(known.high - known.low),
-        interval_factor=interval_factor(error, 0.5 * (known.high - known.low), decision_limits().interval.level),
+        interval_factor=interval_factor(
+            error, 0.5 * (known.high - known.low), decision_limits().interval.level, known.films
+        ),
     )
 
 

@@ -71,8 +71,16 @@ class Evaluation:
     films_per_minute: float | None
 
 
-def evaluate_run(run: MeasuredArchive, truth: Iterable[TrueFoot], settings: EvaluationSettings) -> Evaluation:
-    """Match the run to the truth film by film and gather every figure."""
+@dataclass(frozen=True)
+class Pairing:
+    """A run laid over its truth: every true foot with its reading, and found feet that answer to none."""
+
+    pairs: tuple[Pair, ...]
+    extra: tuple[MeasuredFoot, ...]
+
+
+def pair_feet(run: MeasuredArchive, truth: Iterable[TrueFoot]) -> Pairing:
+    """Match the run to the truth film by film."""
     by_film: dict[str, list[TrueFoot]] = defaultdict(list)
     for foot in truth:
         by_film[foot.film].append(foot)
@@ -86,6 +94,17 @@ def evaluate_run(run: MeasuredArchive, truth: Iterable[TrueFoot], settings: Eval
             for true, k in zip(feet, partner, strict=True)
         ]
         extra += [foot for k, foot in enumerate(found) if k not in partner]
+    return Pairing(tuple(pairs), tuple(extra))
+
+
+def evaluate_run(run: MeasuredArchive, truth: Iterable[TrueFoot], settings: EvaluationSettings) -> Evaluation:
+    """Match the run to the truth film by film and gather every figure."""
+    return evaluate_pairs(pair_feet(run, truth), run, settings)
+
+
+def evaluate_pairs(matched: Pairing, run: MeasuredArchive, settings: EvaluationSettings) -> Evaluation:
+    """Gather every figure of a run that was laid over its truth."""
+    pairs, extra = matched.pairs, matched.extra
     # A row that says "no foot here" names no foot that could be missed.
     dp = [pair for pair in pairs if pair.true.view == "dp" and pair.true.side]
     found_pairs = [pair for pair in dp if pair.found]
@@ -96,7 +115,7 @@ def evaluate_run(run: MeasuredArchive, truth: Iterable[TrueFoot], settings: Eval
         pair for pair in pairs if (pair.true.view != "dp" or not pair.true.side) and pair.decision == "accepted"
     ]
     return Evaluation(
-        films=len(by_film),
+        films=len({pair.true.film for pair in pairs}),
         feet=len(dp),
         found=len(found_pairs),
         sides_right=sum(pair.measured is not None and pair.measured.side == pair.true.side for pair in found_pairs),
@@ -134,24 +153,21 @@ def _in_band(low: float, high: float) -> Callable[[Pair], bool]:
 
 
 def _figures(pairs: list[Pair], measures: Iterable[str], settings: EvaluationSettings) -> dict[str, ErrorFigures]:
-    figures = {}
-    for measure in measures:
-        rows = [
-            (*pair.measured.values[measure], pair.true.angles[measure])
-            for pair in pairs
-            if _has(pair, measure) and pair.measured is not None
-        ]
-        films = tuple(pair.true.film for pair in pairs if _has(pair, measure))
-        value, low, high, truth = np.asarray(rows, dtype=float).reshape(-1, 4).T
-        figures[measure] = error_figures(Readings(value, low, high, truth, films), settings)
-    return figures
+    return {measure: error_figures(readings(pairs, measure), settings) for measure in measures}
 
 
-def _has(pair: Pair, measure: str) -> bool:
-    return pair.measured is not None and measure in pair.measured.values and measure in pair.true.angles
+def readings(pairs: Iterable[Pair], measure: str) -> Readings:
+    """What was read of one measure, for the feet that have a reading and a truth."""
+    rows, films = [], []
+    for pair in pairs:
+        if pair.measured is not None and measure in pair.measured.values and measure in pair.true.angles:
+            rows.append((*pair.measured.values[measure], pair.true.angles[measure]))
+            films.append(pair.true.film)
+    value, low, high, truth = np.asarray(rows, dtype=float).reshape(-1, 4).T
+    return Readings(value, low, high, truth, tuple(films))
 
 
-def _landmark_errors(pairs: list[Pair]) -> dict[str, tuple[int, float, float]]:
+def _landmark_errors(pairs: Iterable[Pair]) -> dict[str, tuple[int, float, float]]:
     distances: dict[str, list[float]] = defaultdict(list)
     for pair in pairs:
         measured = pair.measured.landmarks if pair.measured is not None else {}

@@ -49,7 +49,7 @@ def write_report(result: Evaluation, folder: Path) -> None:
     partial = folder / "evaluation.csv.partial"
     with partial.open("w", encoding="utf-8", newline="") as stream:
         rows = [
-            {"group": group.group, "measure": name, **_flat(figures)}
+            {"group": group.group, "measure": name, **plain(figures.flat())}
             for group in result.groups
             for name, figures in group.measures.items()
         ]
@@ -58,7 +58,7 @@ def write_report(result: Evaluation, folder: Path) -> None:
         writer.writerows(rows)
     os.replace(partial, folder / "evaluation.csv")
     partial = folder / "evaluation.json.partial"
-    content = json.dumps(_plain(asdict(result)), indent=2, ensure_ascii=False, allow_nan=False)
+    content = json.dumps(plain(asdict(result)), indent=2, ensure_ascii=False, allow_nan=False)
     partial.write_text(content + "\n", encoding="utf-8")
     os.replace(partial, folder / "evaluation.json")
 
@@ -106,18 +106,12 @@ def _errors(title: str, measures: dict[str, ErrorFigures], width: int) -> Table:
     return table
 
 
-def _flat(figures: ErrorFigures) -> dict[str, float | int | None]:
-    plain = asdict(figures)
-    within = plain.pop("within")
-    plain.update({f"within_{limit:g}": share for limit, share in within.items()})
-    return {name: _finite(value) for name, value in plain.items()}
-
-
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
+    """``value`` as JSON takes it: numbers as keys become text, numbers that are not finite ``None``."""
     if isinstance(value, dict):
-        return {f"{k:g}" if isinstance(k, float) else k: _plain(v) for k, v in value.items()}
+        return {f"{k:g}" if isinstance(k, float) else k: plain(v) for k, v in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
+        return [plain(v) for v in value]
     return _finite(value)
 
 

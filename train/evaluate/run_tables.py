@@ -45,12 +45,15 @@ class MeasuredFoot:
 class MeasuredArchive:
     """All films of a run: feet by film (empty where none was found), films a minute, and the run's protocol.
 
-    ``constructions`` holds the construction of every reported measure by name.
+    ``constructions`` holds the construction of every reported measure by name, ``refused_films`` the reasons of films
+    without a foot, ``digests`` the SHA-256 of weights and configurations by file name.
     """
 
     films: Mapping[str, tuple[MeasuredFoot, ...]]
     films_per_minute: float | None
     constructions: Mapping[str, str]
+    refused_films: Mapping[str, str] = field(default_factory=dict)
+    digests: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_run(folder: Path) -> MeasuredArchive:
@@ -70,7 +73,9 @@ def read_run(folder: Path) -> MeasuredArchive:
         constructions: dict[str, str] = {
             by_name(name, built).name: built for name, built in about["protocol"]["constructions"].items()
         }
+        digests = {**about["digests"]["weights"], **about["digests"]["configs"]}
         films: dict[str, list[MeasuredFoot]] = {}
+        refused: dict[str, str] = {}
         with (folder / "feet.csv").open(encoding="utf-8", newline="") as stream:
             for row in csv.DictReader(stream):
                 film = normal_film(row["film"])
@@ -82,12 +87,18 @@ def read_run(folder: Path) -> MeasuredArchive:
                             row["foot"], row["decision"], row["reasons"], _values(row, constructions), landmarks
                         )
                     )
+                else:
+                    refused[film] = row["reasons"]
     except OSError as error:
         raise RunTablesError(f"{error.filename or folder}: cannot be read ({error.strerror})") from error
     except (KeyError, TypeError, AttributeError, ValueError, pa.ArrowException) as error:
         raise RunTablesError(f"{folder}: holds no run that can be read ({type(error).__name__})") from error
     return MeasuredArchive(
-        {film: tuple(feet) for film, feet in films.items()}, about.get("films_per_minute"), constructions
+        {film: tuple(feet) for film, feet in films.items()},
+        about.get("films_per_minute"),
+        constructions,
+        refused,
+        digests,
     )
 
 

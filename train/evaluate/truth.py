@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from raysplay.configs.load import landmark_schema
@@ -39,6 +39,8 @@ class TrueFoot:
         Centre (x, y) and width and height of the foot in pixels of the film.
     landmarks : mapping of str to (float, float)
         By code, pixels of the film.
+    seed : str
+        What the film was generated from; empty for a film of a person.
     """
 
     film: str
@@ -48,13 +50,14 @@ class TrueFoot:
     centre: tuple[float, float] | None = None
     size: tuple[float, float] | None = None
     landmarks: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    seed: str = ""
 
 
 def read_truth(path: Path) -> list[TrueFoot]:
     """Read ``truth.csv``, and ``truth_landmarks.csv`` beside it if there is one.
 
     Columns of ``truth.csv``: ``film`` and ``foot`` (L, R, or empty for no foot) must be there; ``view``
-    (dp, oblique, lateral, other), ``x``, ``y``, ``width``, ``height`` (pixels) and one column a measure
+    (dp, oblique, lateral, other), ``x``, ``y``, ``width``, ``height`` (pixels), ``seed`` and one column a measure
     (``hva``, ``ima``, ... degrees) may be. Other columns are left alone.
     Columns of ``truth_landmarks.csv``: ``film, foot, foot_index, landmark, x, y``; ``foot_index`` counts the
     rows of a film in ``truth.csv`` from 0.
@@ -110,6 +113,7 @@ def _foot(path: Path, line: int, row: Mapping[str, str]) -> TrueFoot:
         angles,
         _pair(number["x"], number["y"]),
         _pair(number["width"], number["height"]),
+        seed=row.get("seed", ""),
     )
 
 
@@ -155,5 +159,5 @@ def _with_landmarks(feet: list[TrueFoot], path: Path) -> list[TrueFoot]:
         index = seen.get(foot.film, 0)
         seen[foot.film] = index + 1
         landmarks = points.get((foot.film, index), {})
-        placed.append(TrueFoot(foot.film, foot.side, foot.view, foot.angles, foot.centre, foot.size, landmarks))
+        placed.append(replace(foot, landmarks=landmarks))
     return placed
