@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
@@ -36,6 +36,7 @@ from raysplay.synthetic_data.subject import draw_subject
 FloatArray = npt.NDArray[np.float64]
 Name = TypeVar("Name", bound=str)
 Box = tuple[float, float, float, float]
+DrawSubject = Callable[[tuple[int, ...], str], tuple[Subject, Posture]]
 
 _FILM, _FOOT = 7919, 104729
 """Keep the random numbers of films apart from those of feet drawn elsewhere from the same seed."""
@@ -178,6 +179,7 @@ def compose_film(
     seed: int | Sequence[int],
     settings: ArchiveSettings | None = None,
     request: FilmRequest | None = None,
+    draw: DrawSubject = draw_subject,
 ) -> GeneratedFilm:
     """Draw a film. The same seed, settings and request give the same film, whatever the number of threads.
 
@@ -188,10 +190,12 @@ def compose_film(
         The shipped ones by default.
     request : FilmRequest, optional
         Fixes part of what is otherwise drawn.
+    draw : callable, optional
+        Draws each foot with its posture from a seed and a view; by default a foot of the generator.
     """
     key = (seed,) if isinstance(seed, int) else tuple(int(s) for s in seed)
     with _one_thread():
-        return _compose(key, settings or archive_settings(), request or FilmRequest())
+        return _compose(key, settings or archive_settings(), request or FilmRequest(), draw)
 
 
 def _pick(rng: np.random.Generator, shares: Mapping[Name, float]) -> Name:
@@ -199,10 +203,10 @@ def _pick(rng: np.random.Generator, shares: Mapping[Name, float]) -> Name:
     return names[int(rng.choice(len(names), p=[shares[n] for n in names]))]
 
 
-def _compose(key: tuple[int, ...], settings: ArchiveSettings, request: FilmRequest) -> GeneratedFilm:
+def _compose(key: tuple[int, ...], settings: ArchiveSettings, request: FilmRequest, draw: DrawSubject) -> GeneratedFilm:
     rng = np.random.default_rng([*key, _FILM])
     layout = request.layout or ("single" if request.part else _pick(rng, settings.film.layouts))
-    groups = _lay(rng, key, layout, settings, request)
+    groups = _lay(rng, key, layout, settings, request, draw)
     # Fields lie side by side across the toes' direction; now and then the other way.
     ahead = groups[0][0].direction((0, 1, 0))
     stacked = bool(abs(ahead[0]) > abs(ahead[1])) != bool(rng.random() < settings.collimation.stacked_share)
@@ -254,6 +258,7 @@ def _lay(
     layout: str,
     settings: ArchiveSettings,
     request: FilmRequest,
+    draw: DrawSubject = draw_subject,
 ) -> list[list[_Laid]]:
     """Feet of every exposure, turned as they lie on the plate."""
     film = settings.film
@@ -282,7 +287,7 @@ def _lay(
         if request.part is not None:
             subject, view = draw_other_part(seed, request.part), "other"
         else:
-            subject, posture = draw_subject(seed, view)
+            subject, posture = draw(seed, view)
         foot = _Laid(subject, posture, side, view, seed, np.eye(2))
         angle = toes + (turn if k == 0 else float(rng.normal(*film.turn)))
         if layout == "both":

@@ -24,13 +24,18 @@ SOFT_LAYERS = max(LAYER_OF_TUBE) + 1
 
 @dataclass(frozen=True)
 class Subject:
-    """One foot ready for exposure. ``density`` (N,) is the relative mineral density of each bone."""
+    """One foot ready for exposure. ``density`` (N,) is the relative mineral density of each bone.
+
+    ``surfaces`` (2, N, RINGS, SPOKES, 3), where given, are the outer and inner surfaces of the bones in their own
+    frames, cast in the place of those that the person's shapes make.
+    """
 
     person: Person
     foot: PosedFoot
     skin: np.ndarray
     beam: Beam
     density: np.ndarray
+    surfaces: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
@@ -95,10 +100,14 @@ def cast(
         return torch.where(mirrored.reshape(batch, *(1,) * (at.dim() - 1)), at.flip(3), at)
 
     faces = triangles().to(device)
-    local = loft(shapes)
+    both = torch.stack([loft(shapes), loft(shapes, inside=True)])
+    for number, subject in enumerate(subjects):
+        if subject.surfaces is not None:
+            both[:, number] = torch.as_tensor(subject.surfaces, dtype=torch.float32, device=device)
+    local = both[0]
     surfaces = []
     outline = torch.zeros(0)
-    for layer, points in enumerate((local, loft(shapes, inside=True))):
+    for layer, points in enumerate(both):
         world = origin[:, :, None, None] + torch.einsum("bnij,bnrsj->bnrsi", frame, points)
         place, closeness = project(world, focus, gap)
         if layer == 0:
