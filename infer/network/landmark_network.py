@@ -60,6 +60,9 @@ class LandmarkNetwork(nn.Module):
         Basic blocks in each trunk stage.
     """
 
+    usual: Tensor
+    whiten: Tensor
+
     def __init__(self, landmarks: int, blocks: int = 2) -> None:
         super().__init__()
         self.landmarks = landmarks
@@ -71,9 +74,7 @@ class LandmarkNetwork(nn.Module):
         self.maps = nn.Conv2d(96, landmarks, 1)
         self.doubt = nn.Sequential(convolution(96, 64), nn.Conv2d(64, 4 * landmarks, 1))
         self.view = nn.Sequential(nn.Linear(w16, 64), nn.ReLU(inplace=True), nn.Linear(64, len(VIEWS)))
-        self.conditions = nn.Sequential(
-            nn.Linear(2 * w16, 64), nn.ReLU(inplace=True), nn.Linear(64, len(CONDITIONS))
-        )
+        self.conditions = nn.Sequential(nn.Linear(2 * w16, 64), nn.ReLU(inplace=True), nn.Linear(64, len(CONDITIONS)))
         # Filled after training, from the features of training films (``train/familiarity.py``).
         self.register_buffer("usual", torch.zeros(w16))
         self.register_buffer("whiten", torch.zeros(w16, w16))
