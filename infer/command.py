@@ -7,7 +7,7 @@ import time
 from array import array
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -137,7 +137,13 @@ def run_measure(
         console.print(f"Stopped. Rows so far lie in {out} under names that end in .partial.")
         raise
     wall = time.perf_counter() - started
-    writer.finish(command=sys.argv, wall_seconds=wall, weights=feet.digests, protocol=protocol)
+    writer.finish(
+        command=sys.argv,
+        wall_seconds=wall,
+        weights=feet.digests,
+        protocol=protocol,
+        films=_films_folder(candidates[0]),
+    )
     return MeasuredRun(out, writer.report, wall, values)
 
 
@@ -200,6 +206,13 @@ def _outside(candidates: list[Candidate], out: Path) -> list[Candidate]:
     """Leave out what an earlier run wrote into a folder below the films."""
     folder = out.absolute()
     return [one for one in candidates if folder not in one.path.absolute().parents]
+
+
+def _films_folder(candidate: Candidate) -> Path | None:
+    """Folder that the names of a run's films are relative to; None where a name is a whole path."""
+    above = len(PurePosixPath(candidate.name).parts)
+    folders = candidate.path.parents
+    return folders[above - 1] if above <= len(folders) else None
 
 
 def _keep(record: FilmRecord, values: dict[str, array[float]]) -> None:

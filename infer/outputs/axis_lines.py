@@ -15,11 +15,15 @@ from raysplay.measure.schema import LandmarkSchema
 
 @dataclass(frozen=True)
 class AxisLine:
-    """Proximal and distal point of a bone's axis, shape (2,) each, in the frame of the points given."""
+    """Proximal and distal point of a bone's axis, shape (2,) each, in the frame of the points given.
+
+    ``bone`` is the prefix of its landmarks, ``name`` the axis in words.
+    """
 
     bone: str
     proximal: FloatArray
     distal: FloatArray
+    name: str = ""
 
     @property
     def middle(self) -> FloatArray:
@@ -44,13 +48,13 @@ def axis_lines(measure: Measure, schema: LandmarkSchema, points: FloatArray) -> 
     """
     at = {code: points[schema.index(code)] for code in measure.landmarks}
     return [
-        AxisLine(_bone(vector.landmarks[0]), vector.start.of(at), vector.end.of(at))
+        AxisLine(bone_of(vector.landmarks[0]), vector.start.of(at), vector.end.of(at), vector.name)
         for vector in measure.vectors
         if vector.role == AXIS
     ]
 
 
-def _bone(code: str) -> str:
+def bone_of(code: str) -> str:
     """Prefix of a landmark's bone, the proximal phalanx of the great toe being PP."""
     found = re.match(r"M\d|PP\d?|DP|C2", code)
     return found[0] if found else code

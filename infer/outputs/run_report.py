@@ -64,6 +64,7 @@ class RunReport:
         weights: dict[str, str],
         protocol: Path,
         constructions: dict[str, str],
+        films: Path | None = None,
     ) -> dict[str, Any]:
         """Everything ``run.json`` holds.
 
@@ -78,9 +79,12 @@ class RunReport:
             The protocol file.
         constructions : dict of str to str
             Construction of every reported measure by name, in the protocol's order.
+        films : Path, optional
+            Folder that the names of the films are relative to.
         """
         return {
             "command": list(command),
+            "films": None if films is None else str(films.absolute()),
             "versions": {"python": platform.python_version(), **_versions()},
             "digests": {
                 "weights": weights,

@@ -66,7 +66,7 @@ class RunWriter:
         ----------
         record : FilmRecord
         film : Film or None
-            Pixels for the overlays; ``None`` where the file yielded none.
+            The film itself; ``None`` where the file yielded none.
         doubtful : sequence of collections of int
             For each foot of the record, the landmarks to mark.
         """
@@ -85,19 +85,34 @@ class RunWriter:
             self._feet.append(row)
         for row in measurements_rows(record):
             self._measurements.append(row)
-        self._films.append(films_row(record))
+        self._films.append(films_row(record, film))
         self._landmarks.append(record)
         self.report.add(record)
         self.report.add_seconds({"overlay": drawn - started, "tables": time.perf_counter() - drawn})
 
-    def finish(self, *, command: Sequence[str], wall_seconds: float, weights: dict[str, str], protocol: Path) -> Path:
-        """Close the tables, write ``run.json`` and give every file its name; returns the folder."""
+    def finish(
+        self,
+        *,
+        command: Sequence[str],
+        wall_seconds: float,
+        weights: dict[str, str],
+        protocol: Path,
+        films: Path | None = None,
+    ) -> Path:
+        """Close the tables, write ``run.json`` and give every file its name; returns the folder.
+
+        Parameters
+        ----------
+        films : Path, optional
+            Folder that the names of the films are relative to.
+        """
         self.close()
         content = self.report.as_json(
             command=command,
             wall_seconds=wall_seconds,
             weights=weights,
             protocol=protocol,
+            films=films,
             constructions={measure.name: measure.construction for measure in self._reported},
         )
         write_json(self._folder.partial("run.json"), content)

@@ -4,13 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from raysplay.infer.films.film import Film
 from raysplay.infer.records import Decision, FilmRecord, Outcome
 from raysplay.measure import Measure
 
 Row = list[str | float | int | None]
 
 MEASUREMENTS_HEADER = ("film", "foot", "measure", "value", "unit", "low", "high", "construction", "decision")
-FILMS_HEADER = ("film", "feet", "remarks", "seconds")
+FILMS_HEADER = (
+    "film",
+    "feet",
+    "remarks",
+    "seconds",
+    "sha256",
+    "rows",
+    "columns",
+    "row_mm",
+    "column_mm",
+    "aspect",
+    "spacing",
+)
 
 _DECIMALS = 3
 
@@ -58,10 +71,18 @@ def measurements_rows(record: FilmRecord) -> Iterator[Row]:
             ]
 
 
-def films_row(record: FilmRecord) -> Row:
-    """The film's own line: feet found, caveats of the file, seconds spent on it."""
+def films_row(record: FilmRecord, film: Film | None) -> Row:
+    """The film's own line: feet found, caveats of the file, seconds spent on it, and what the film was.
+
+    Digest, size and spacing are those of the pixels that the landmarks lie on; empty where there were none.
+    """
     seconds = sum((record.seconds or {}).values())
-    return [record.film, len(record.feet), "; ".join(record.remarks), round(seconds, 3)]
+    row: Row = [record.film, len(record.feet), "; ".join(record.remarks), round(seconds, 3)]
+    if film is None:
+        return [*row, *[None] * (len(FILMS_HEADER) - len(row))]
+    spacing = film.spacing
+    size = (*film.pixels.shape, spacing.row_mm, spacing.column_mm, spacing.aspect)
+    return [*row, film.sha256, *size, spacing.kind.value]
 
 
 def _decision(decision: Decision) -> tuple[str, str]:

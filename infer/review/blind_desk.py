@@ -1,0 +1,172 @@
+"""Blind reads: the model's output hidden, every reader's order and reads apart."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+
+from raysplay.configs.load import landmark_schema
+from raysplay.infer.review.desk import Desk, Json, RefusedError, Standing, UnknownFootError
+from raysplay.infer.review.films import FilmShelf
+from raysplay.infer.review.reading import PlacedPoints
+from raysplay.infer.review.requests import MeasureSent, ReadSent
+from raysplay.infer.review.run import FootLandmarkTable, ReviewRun
+from raysplay.infer.review.settings import ReviewSettings
+from raysplay.infer.review.store import Key, ReadStore
+from raysplay.infer.review.study import Study, StudyItem
+from raysplay.infer.review.worklist import OPEN
+
+
+class BlindDesk(Desk):
+    """Feet and films are numbered from 1 in the reader's own order; a repeat cannot be told from a new film.
+
+    Parameters
+    ----------
+    study : Study
+        The others as for :class:`~raysplay.infer.review.desk.Desk`.
+    """
+
+    def __init__(
+        self, run: ReviewRun, store: ReadStore, films: FilmShelf, settings: ReviewSettings, study: Study
+    ) -> None:
+        super().__init__(run, store, films, settings)
+        self.study = study
+        self._order = lru_cache(maxsize=None)(study.order)
+
+    @property
+    def construction(self) -> str:
+        return self.study.plan.construction or self.gauge.construction
+
+    def check_reader(self, reader: str) -> None:
+        """Refuse a reader whom the study does not name."""
+        if reader not in self.study.plan.readers:
+            raise RefusedError("the study does not name a reader with these initials")
+
+    def item(self, number: int, reader: str) -> StudyItem:
+        """One place in a reader's order."""
+        self.check_reader(reader)
+        order = self._order(reader)
+        if not 1 <= number <= len(order):
+            raise UnknownFootError("there is no such foot")
+        return order[number - 1]
+
+    def key(self, number: int, reader: str) -> Key:
+        self.item(number, reader)
+        return Key(number, self.study.identity, reader)
+
+    def foot_of(self, number: int, reader: str) -> int:
+        return self.item(number, reader).foot
+
+    def film_of(self, number: int, reader: str) -> int:
+        return int(self.run.film_of[self.foot_of(number, reader)])
+
+    def model(self, foot: int) -> tuple[FootLandmarkTable, PlacedPoints]:
+        """Nothing: every point is still to be placed."""
+        count = len(landmark_schema())
+        nowhere = np.full((count, 2), np.nan)
+        table = FootLandmarkTable(nowhere, np.full((count, 2, 2), np.nan), np.zeros(count))
+        return table, PlacedPoints(nowhere, np.ones(count, np.bool_), np.zeros(count, np.bool_))
+
+    def model_values(self, foot: int) -> Json:
+        return {}
+
+    def session(self, reader: str | None) -> Json:
+        shared = super().session(reader)
+        plan = self.study.plan
+        done = self.progress(reader)["done"] if reader in plan.readers else 0
+        total = len(self._order(reader)) if reader in plan.readers else 0
+        return {
+            **shared,
+            "study": {
+                "name": plan.name,
+                "readers": plan.readers,
+                "reads_total": total,
+                "reads_done": done,
+                "landmarks": self.gauge.needed(self.construction),
+            },
+        }
+
+    def feet(self, reader: str, offset: int, limit: int) -> Json:
+        """The reader's own order: number, side and state alone."""
+        self.check_reader(reader)
+        stands = self._states(reader)
+        rows = []
+        for number, item in enumerate(self._order(reader), start=1):
+            version, state = stands.get(number, (0, OPEN))
+            side = self.run.sides[item.foot].as_py()
+            rows.append({"id": number, "foot": side, "state": state, "version": version})
+        states: dict[str, int] = {}
+        for row in rows:
+            states[row["state"]] = states.get(row["state"], 0) + 1
+        page = rows[offset : offset + min(limit, self.settings.page_feet)]
+        return {"total": len(rows), "counts": {"state": states}, "feet": page}
+
+    def neighbour(self, number: int, reader: str, forward: bool) -> int | None:
+        """Number of the next or previous foot."""
+        self.item(number, reader)
+        found = number + (1 if forward else -1)
+        return found if 1 <= found <= len(self._order(reader)) else None
+
+    def foot(self, number: int, reader: str) -> Json:
+        """A foot with the reader's own points, and nothing of the model or of other readers."""
+        ahead = range(number, min(number + self.settings.films.ahead, len(self._order(reader))) + 1)
+        self.films.prepare(self.film_of(one, reader) for one in ahead)
+        shown = self.foot_json(number, reader)
+        return {
+            **shown,
+            "foot_index": None,
+            "film": None,
+            "film_id": number,
+            "points": [point for point in shown["points"] if point["x"] is not None],
+            "remarks": [],
+            "claim": None,
+            "next": self.neighbour(number, reader, forward=True),
+            "previous": self.neighbour(number, reader, forward=False),
+        }
+
+    def measure(self, sent: MeasureSent, reader: str) -> Json:
+        """Axes of the points and what is still missing; no number, so that none is aimed at."""
+        shown = super().measure(sent, reader)
+        return _numberless(shown)
+
+    def foot_json(self, number: int, reader: str) -> Json:
+        shown = super().foot_json(number, reader)
+        return {**shown, "measured": _numberless(shown["measured"]), "history": []}
+
+    def save(self, number: int, reader: str, sent: ReadSent) -> Standing:
+        if sent.verdict == "confirm":
+            raise RefusedError("there is nothing to confirm in a blind read")
+        if sent.construction not in (None, self.construction):
+            raise RefusedError("the study sets the construction")
+        if sent.verdict == "correct":
+            self._check_complete(number, reader, sent)
+        return super().save(number, reader, sent)
+
+    def progress(self, reader: str) -> Json:
+        """The reader's own reads, open and done."""
+        self.check_reader(reader)
+        total = len(self._order(reader))
+        done = sum(state != OPEN for _, state in self._states(reader).values())
+        return {"open": total - done, "done": done, "total": total, "by_reader": {reader: done}}
+
+    def _states(self, reader: str) -> dict[int, tuple[int, str]]:
+        found = self.store.current(self.study.identity, reader)
+        return {item: (version, content["state"]) for item, version, _, _, content in found}
+
+    def _check_complete(self, number: int, reader: str, sent: ReadSent) -> None:
+        """A read needs every landmark of its measures, placed or marked as not visible."""
+        standing = self.standing(number, reader)
+        placed = self._placed(sent.points, standing, self.foot_of(number, reader))
+        missing = [
+            code
+            for code in self.gauge.needed(self.construction)
+            if placed.visible[(i := landmark_schema().index(code))] and not placed.moved[i]
+        ]
+        if missing:
+            raise RefusedError(f"not placed yet: {', '.join(missing)}")
+
+
+def _numberless(measured: Json) -> Json:
+    measures = [{**one, "value": None, "low": None, "high": None} for one in measured["measures"]]
+    return {**measured, "measures": measures, "grades": []}

@@ -1,0 +1,116 @@
+"""``raysplay review``: serve the review page of a run to this machine."""
+
+from __future__ import annotations
+
+import contextlib
+import webbrowser
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from raysplay.infer.review.blind_desk import BlindDesk
+    from raysplay.infer.review.films import FilmShelf
+    from raysplay.infer.review.open_desk import OpenDesk
+    from raysplay.infer.review.run import ReviewRun
+    from raysplay.infer.review.store import ReadStore
+
+Store = Annotated[
+    str | None,
+    typer.Option(
+        "--store",
+        metavar="URL",
+        envvar="RAYSPLAY_STORE",
+        help="SQL database for the reads, as SQLAlchemy writes it; review.sqlite in the run's folder if left out.",
+    ),
+]
+RunFolder = Annotated[Path, typer.Argument(metavar="RUN_DIR", help="Folder that `raysplay measure` wrote.")]
+
+
+def review(
+    run: RunFolder,
+    films: Annotated[
+        Path | None, typer.Option("--films", metavar="DIR", help="Where the films lie, if they were moved.")
+    ] = None,
+    store: Store = None,
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Any free one if left out.")] = 0,
+    study: Annotated[Path | None, typer.Option("--study", metavar="FILE", help="Hold a blind study.")] = None,
+    reader: Annotated[str | None, typer.Option("--reader", metavar="INITIALS", help="Who reads.")] = None,
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")] = True,
+) -> None:
+    """Look at what a run left open, correct it, and settle it, on a page that only this machine can reach."""
+    from rich.console import Console
+
+    from raysplay.infer.review.guard import Door
+    from raysplay.infer.review.server import ReviewServer
+    from raysplay.infer.review.study import initials
+
+    console = Console()
+    try:
+        reader = None if reader is None else initials(reader)
+    except ValueError as error:
+        raise typer.BadParameter(str(error), param_hint="--reader") from error
+    if films is not None and not films.is_dir():
+        raise typer.BadParameter(f"{films}: no such folder", param_hint="--films")
+    opened = open_run(run)
+    reads = open_store(store, opened)
+    with contextlib.closing(reads):
+        desk, shelf = _desk(opened, reads, films, study)
+        with shelf:
+
+            def invite(token: str) -> None:
+                console.print("For another browser:", server.address(token), soft_wrap=True, highlight=False)
+
+            door = Door(reader, invite)
+            try:
+                server = ReviewServer(desk, door, port)
+            except OSError as error:
+                raise typer.BadParameter(f"{port} cannot be used ({error.strerror})", param_hint="--port") from error
+            address = server.address(door.token)
+            for notice in (*opened.changes(), *reads.notices):
+                console.print(f"Note: {notice}", soft_wrap=True, highlight=False)
+            console.print(f"{len(opened)} feet. Open, once:", address, soft_wrap=True, highlight=False)
+            console.print(f"Reads are kept in {reads.name}. End with Ctrl+C.", soft_wrap=True, highlight=False)
+            if browser:
+                webbrowser.open(address)
+            server.run()
+
+
+def open_run(folder: Path) -> ReviewRun:
+    """The run in a folder; bad usage if there is none."""
+    from raysplay.infer.review.run import ReviewRun, RunError
+
+    try:
+        return ReviewRun(folder)
+    except RunError as error:
+        raise typer.BadParameter(str(error), param_hint="RUN_DIR") from error
+
+
+def open_store(url: str | None, run: ReviewRun) -> ReadStore:
+    """The reads of a run; bad usage if they cannot be opened, and nothing is changed then."""
+    from raysplay.infer.review.store import ReadStore, StoreError
+
+    try:
+        return ReadStore.beside(run.folder, run.identity) if url is None else ReadStore(url, run.identity)
+    except StoreError as error:
+        raise typer.BadParameter(str(error), param_hint="--store") from error
+
+
+def _desk(
+    run: ReviewRun, reads: ReadStore, films: Path | None, study: Path | None
+) -> tuple[OpenDesk | BlindDesk, FilmShelf]:
+    from raysplay.infer.review.blind_desk import BlindDesk
+    from raysplay.infer.review.films import FilmShelf
+    from raysplay.infer.review.open_desk import OpenDesk
+    from raysplay.infer.review.settings import review_settings
+    from raysplay.infer.review.study import Study, StudyError
+
+    settings = review_settings()
+    shelf = FilmShelf(run, films, settings.films.cache_bytes)
+    if study is None:
+        return OpenDesk(run, reads, shelf, settings), shelf
+    try:
+        return BlindDesk(run, reads, shelf, settings, Study(study, run, settings.repeat_distance)), shelf
+    except StudyError as error:
+        raise typer.BadParameter(str(error), param_hint="--study") from error

@@ -1,0 +1,186 @@
+"""Films of a run as a screen shows them: 16 bits a pixel, bone bright, the next ones decoded ahead."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import threading
+from collections import OrderedDict
+from collections.abc import Iterable
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+
+import numpy as np
+
+from raysplay.infer.films.decode import FilmReader
+from raysplay.infer.films.film import FilmRejected
+from raysplay.infer.outputs.names import film_name
+from raysplay.infer.review.run import FilmFacts, ReviewRun
+
+
+class FilmUnavailableError(Exception):
+    """A film that cannot be shown; ``str()`` is one sentence without a path."""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """Grey values of a film: unsigned 16 bits, little-endian, row by row, bone bright."""
+
+    rows: int
+    columns: int
+    data: bytes
+    sha256: str
+
+
+class FilmShelf:
+    """Opens films of a run and keeps the latest ones.
+
+    One decoding process serves the film that is asked for, another the films that will be asked for next, so that
+    nobody waits for a guess.
+
+    Parameters
+    ----------
+    run : ReviewRun
+    folder : Path or None
+        Where the films lie now; by default where they lay when the run was made.
+    cache_bytes : int
+        Memory for films that are kept.
+    """
+
+    def __init__(self, run: ReviewRun, folder: Path | None, cache_bytes: int) -> None:
+        self._run = run
+        self._folder = folder or run.films_folder
+        self._cache_bytes = cache_bytes
+        self._lock = threading.Lock()
+        self._kept: OrderedDict[int, Future[Picture]] = OrderedDict()
+        self._guessed: set[int] = set()
+        self._digests: dict[tuple[int, int, int], str] = {}
+        self._readers = FilmReader(), FilmReader()
+        self._asked, self._ahead = (ThreadPoolExecutor(1, thread_name_prefix=name) for name in ("asked", "ahead"))
+
+    def __enter__(self) -> FilmShelf:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End the decoding processes."""
+        for pool in (self._asked, self._ahead):
+            pool.shutdown(wait=True, cancel_futures=True)
+        for reader in self._readers:
+            reader.close()
+
+    def picture(self, film: int) -> Picture:
+        """The film, decoded now if it was not yet.
+
+        Raises
+        ------
+        FilmUnavailableError
+            If the file is missing or yields no film; other films are not touched.
+        """
+        return self._request(film, ahead=False).result()
+
+    def prepare(self, films: Iterable[int]) -> None:
+        """Decode films in the background, in the order given."""
+        for film in films:
+            self._request(film, ahead=True)
+
+    def notice(self, film: int) -> str:
+        """What a reader must know of the file, in a sentence: missing, or changed since the run; else empty."""
+        facts = self._run.film(film)
+        try:
+            now = self._digest(film, self._path(facts))
+        except FilmUnavailableError as error:
+            return str(error)
+        if now != facts.sha256:
+            return (
+                "This file is not the one that was measured: points may lie elsewhere on it. "
+                "Saved reads are kept as they are."
+            )
+        return ""
+
+    def _request(self, film: int, *, ahead: bool) -> Future[Picture]:
+        with self._lock:
+            kept = self._kept.get(film)
+            # A guess that has not begun is taken out of its queue: whoever asks waits for this film alone.
+            if kept is not None and (ahead or film not in self._guessed or not kept.cancel()):
+                self._kept.move_to_end(film)
+                return kept
+            pool, reader = (self._ahead, self._readers[1]) if ahead else (self._asked, self._readers[0])
+            (self._guessed.add if ahead else self._guessed.discard)(film)
+            self._kept[film] = pool.submit(self._open, film, reader)
+            self._kept.move_to_end(film)
+            return self._kept[film]
+
+    def _open(self, film: int, reader: FilmReader) -> Picture:
+        try:
+            opened = reader.read(self._path(self._run.film(film)))
+        except FilmRejected as rejected:
+            self._forget(film)
+            raise FilmUnavailableError(f"The film cannot be shown: {rejected}") from None
+        except BaseException:
+            self._forget(film)
+            raise
+        grey = np.rint(opened.pixels * np.float32(65535.0)).astype("<u2")
+        picture = Picture(*grey.shape, grey.tobytes(), opened.sha256)
+        self._make_room(len(picture.data))
+        return picture
+
+    def _forget(self, film: int) -> None:
+        with self._lock:
+            self._kept.pop(film, None)
+
+    def _make_room(self, new: int) -> None:
+        """Drop the films longest unused until a new one fits."""
+        with self._lock:
+            done = {
+                film: len(one.result().data) for film, one in self._kept.items() if one.done() and not one.exception()
+            }
+            total = new + sum(done.values())
+            for film, size in done.items():
+                if total <= self._cache_bytes:
+                    return
+                del self._kept[film]
+                total -= size
+
+    def _path(self, facts: FilmFacts) -> Path:
+        if self._folder is None:
+            raise FilmUnavailableError("The run does not say where its films lie; start review with --films.")
+        folder = Path(os.path.abspath(self._folder))
+        path = Path(os.path.normpath(folder / facts.name))
+        if not path.is_relative_to(folder):
+            raise FilmUnavailableError("The film's name leads out of the folder of films; it is not opened.")
+        if not path.is_file() and "\\" in facts.name:
+            path = _escaped(folder, facts.name) or path
+        if not path.is_file():
+            raise FilmUnavailableError(
+                "The film is not where it was measured. Start review with --films and the folder that holds it now."
+            )
+        return path
+
+    def _digest(self, film: int, path: Path) -> str:
+        try:
+            about = path.stat()
+            key = film, about.st_size, about.st_mtime_ns
+            if key not in self._digests:
+                with path.open("rb") as stream:
+                    self._digests[key] = hashlib.file_digest(stream, "sha256").hexdigest()
+            return self._digests[key]
+        except OSError as error:
+            raise FilmUnavailableError(f"The film cannot be read ({error.strerror}).") from error
+
+
+def _escaped(folder: Path, name: str) -> Path | None:
+    """The file whose name became ``name`` when it was made harmless."""
+    for parent, _, files in os.walk(folder):
+        for file in files:
+            path = Path(parent, file)
+            relative = os.fsencode(path.relative_to(folder).as_posix()).decode("utf-8", "backslashreplace")
+            if film_name(relative) == name:
+                return path
+    return None

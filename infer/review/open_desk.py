@@ -1,0 +1,160 @@
+"""The plain review: the model's output shown, one state a foot for all readers."""
+
+from __future__ import annotations
+
+import threading
+from functools import lru_cache
+
+import numpy as np
+
+from raysplay.infer.review.desk import Desk, Json, RefusedError, Standing, UnknownFootError
+from raysplay.infer.review.films import FilmShelf
+from raysplay.infer.review.reading import PlacedPoints, initial_points
+from raysplay.infer.review.requests import ReadSent
+from raysplay.infer.review.run import FootLandmarkTable, ReviewRun
+from raysplay.infer.review.settings import ReviewSettings
+from raysplay.infer.review.store import Claim, Key, ReadStore
+from raysplay.infer.review.worklist import DECISIONS, STATES, Filter, Worklist
+
+
+class OpenDesk(Desk):
+    """Feet are numbered from 1 in the order of ``feet.csv``, films from 1 in that of ``films.csv``."""
+
+    def __init__(self, run: ReviewRun, store: ReadStore, films: FilmShelf, settings: ReviewSettings) -> None:
+        super().__init__(run, store, films, settings)
+        self.worklist = Worklist(run, settings.grading)
+        self._lock = threading.Lock()
+        self._last = store.last_id()
+        self.model = lru_cache(maxsize=256)(self._model)  # type: ignore[method-assign]
+        for item, version, _, _, content in store.current():
+            self._apply(item, version, content)
+
+    @property
+    def construction(self) -> str:
+        return self.gauge.construction
+
+    def key(self, number: int, reader: str) -> Key:
+        self.foot_of(number, reader)
+        return Key(number)
+
+    def foot_of(self, number: int, reader: str) -> int:
+        if not 1 <= number <= len(self.run):
+            raise UnknownFootError("there is no such foot")
+        return number - 1
+
+    def film_of(self, number: int, reader: str) -> int:
+        if not 1 <= number <= self.run.film_count:
+            raise UnknownFootError("there is no such film")
+        return number - 1
+
+    def model(self, foot: int) -> tuple[FootLandmarkTable, PlacedPoints]:
+        raise NotImplementedError  # replaced by a cache of _model for each desk
+
+    def _model(self, foot: int) -> tuple[FootLandmarkTable, PlacedPoints]:
+        table = self.run.landmarks(foot)
+        return table, initial_points(table, self._facts(foot), self._limits.landmarks.withhold_below)
+
+    def check(self, wanted: Filter) -> None:
+        """Refuse a filter that no foot could pass by mistake."""
+        if not self.worklist.known_order(wanted.sort):
+            raise RefusedError("there is no such order")
+        if wanted.state not in ("", *STATES) or wanted.decision not in ("", *DECISIONS):
+            raise RefusedError("there is no such state or decision")
+
+    def feet(self, wanted: Filter, offset: int, limit: int) -> Json:
+        """One page of the worklist, with the counts of every choice."""
+        self.check(wanted)
+        self._catch_up()
+        claims = self.store.claims()
+        with self._lock:
+            chosen = self.worklist.select(wanted)
+            page = chosen[offset : offset + min(limit, self.settings.page_feet)]
+            rows = []
+            for foot in page.tolist():
+                claim = claims.get(foot + 1)
+                rows.append({"id": foot + 1, **self.worklist.row(foot), "claimed_by": claim.reader if claim else None})
+            return {"total": len(chosen), "counts": self.worklist.counts(wanted), "feet": rows}
+
+    def neighbour(self, number: int, reader: str, wanted: Filter, forward: bool) -> int | None:
+        """Number of the next or previous foot of the worklist."""
+        self.check(wanted)
+        foot = self.foot_of(number, reader)
+        self._catch_up()
+        with self._lock:
+            found = self.worklist.neighbour(foot, wanted, 1 if forward else -1)
+        return None if found is None else found + 1
+
+    def foot(self, number: int, reader: str, wanted: Filter) -> Json:
+        """A foot with all that is known of it; films of the next ones are made ready."""
+        self.check(wanted)
+        foot = self.foot_of(number, reader)
+        self._catch_up()
+        with self._lock:
+            row = self.worklist.row(foot)
+            following = self.worklist.following(foot, wanted, self.settings.films.ahead)
+            before = self.worklist.neighbour(foot, wanted, -1)
+        film = int(self.run.film_of[foot])
+        films = dict.fromkeys(int(self.run.film_of[one]) for one in following)
+        self.films.prepare([film, *(one for one in films if one != film)])
+        claim = self.store.claimed(self.key(number, reader))
+        remarks = self._facts(foot).remarks
+        return {
+            **self.foot_json(number, reader),
+            "film": row["film"],
+            "film_id": film + 1,
+            "remarks": remarks.split("; ") if remarks else [],
+            "decision": row["decision"],
+            "reasons": row["reasons"],
+            "claim": claim_json(claim),
+            "next": following[0] + 1 if following else None,
+            "previous": None if before is None else before + 1,
+        }
+
+    def others(self, number: int, reader: str, text: str) -> list[Json]:
+        """Feet of the same side to lay beside this one, those nearest in the archive first."""
+        foot = self.foot_of(number, reader)
+        with self._lock:
+            found = self.worklist.select(Filter(sort="film", side=str(self.worklist.side[foot]), text=text))
+            found = found[found != foot]
+            near = found[np.argsort(np.abs(found - foot), kind="stable")][: self.settings.compared_feet]
+            rows = [(one, self.worklist.row(one)) for one in near.tolist()]
+        return [{"id": one + 1, **{name: row[name] for name in ("film", "foot", "values")}} for one, row in rows]
+
+    def save(self, number: int, reader: str, sent: ReadSent) -> Standing:
+        saved = super().save(number, reader, sent)
+        self._catch_up()
+        return saved
+
+    def claim(self, number: int, reader: str) -> Json | None:
+        """Take a foot in hand, or keep it."""
+        return claim_json(self.store.claim(self.key(number, reader), reader, 60.0 * self.settings.claim_minutes))
+
+    def release(self, number: int, reader: str) -> None:
+        """Give a foot back."""
+        self.store.release(self.key(number, reader), reader)
+
+    def progress(self, reader: str) -> Json:
+        """Feet open and settled, and who settled how many."""
+        self._catch_up()
+        by_reader: dict[str, int] = {}
+        for _, _, _, who, content in self.store.current():
+            if content["state"] != STATES[0]:
+                by_reader[who] = by_reader.get(who, 0) + 1
+        with self._lock:
+            return {**self.worklist.progress(), "by_reader": by_reader}
+
+    def _catch_up(self) -> None:
+        """Take over reads that were saved since, by this or another server."""
+        with self._lock:
+            for entry in self.store.since(self._last):
+                self._apply(entry.key.item, entry.version, entry.after)
+                self._last = entry.id
+
+    def _apply(self, item: int, version: int, content: Json) -> None:
+        if 1 <= item <= len(self.run):
+            self.worklist.apply(item - 1, version, content["state"], content["values"])
+
+
+def claim_json(claim: Claim | None) -> Json | None:
+    """A claim as the page shows it; ``until`` in seconds since 1970."""
+    return None if claim is None else {"reader": claim.reader, "until": round(claim.until, 3)}

@@ -1,0 +1,255 @@
+"""The review page's server: ``API.md`` beside this file says what is asked and answered."""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any
+
+import uvicorn
+from fastapi import Depends, FastAPI, Query, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse, Response
+from fastapi.staticfiles import StaticFiles
+from starlette.exceptions import HTTPException
+
+from raysplay.infer.review.blind_desk import BlindDesk
+from raysplay.infer.review.desk import OvertakenError, RefusedError, UnknownFootError
+from raysplay.infer.review.films import FilmUnavailableError
+from raysplay.infer.review.guard import Door, Guard, Session, addresses
+from raysplay.infer.review.open_desk import OpenDesk, claim_json
+from raysplay.infer.review.requests import MeasureSent, ReaderSent, ReadSent
+from raysplay.infer.review.store import ClaimedError, StoreError
+from raysplay.infer.review.worklist import Filter
+
+HOST = "127.0.0.1"
+PAGE = Path(__file__).parent / "page"
+"""Files of the page itself."""
+
+_LONGEST_FILTER = 200
+
+Json = dict[str, Any]
+Text = Annotated[str, Query(max_length=_LONGEST_FILTER)]
+
+
+def _session(request: Request) -> Session:
+    session: Session = request.scope["session"]
+    return session
+
+
+def _reader(session: Annotated[Session, Depends(_session)]) -> str:
+    if session.reader is None:
+        raise RefusedError("state your initials first")
+    return session.reader
+
+
+def _viewer(request: Request, session: Annotated[Session, Depends(_session)]) -> str:
+    """Outside studies a foot can be looked at before anybody has stated initials."""
+    return _reader(session) if request.app.state.blind else session.reader or ""
+
+
+def _filter(
+    sort: Text = "doubt",
+    descending: bool = False,
+    state: Text = "",
+    decision: Text = "",
+    side: Text = "",
+    reason: Text = "",
+    text: Text = "",
+) -> Filter:
+    return Filter(sort, descending, state, decision, side, reason, text)
+
+
+InSession = Annotated[Session, Depends(_session)]
+Reader = Annotated[str, Depends(_reader)]
+Viewer = Annotated[str, Depends(_viewer)]
+Wanted = Annotated[Filter, Depends(_filter)]
+
+
+def application(desk: OpenDesk | BlindDesk) -> FastAPI:
+    """The application, without its guard."""
+    app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
+    _answer_errors(app)
+    blind = desk if isinstance(desk, BlindDesk) else None
+    plain = desk if isinstance(desk, OpenDesk) else None
+    app.state.blind = blind is not None
+
+    @app.get("/api/session")
+    def session(session: InSession) -> Json:
+        return desk.session(session.reader)
+
+    @app.post("/api/reader")
+    def state_reader(sent: ReaderSent, session: InSession) -> Json:
+        if blind:
+            blind.check_reader(sent.initials)
+        session.reader = sent.initials
+        return {"reader": session.reader}
+
+    @app.get("/api/feet")
+    def feet(
+        viewer: Viewer,
+        wanted: Wanted,
+        offset: Annotated[int, Query(ge=0)] = 0,
+        limit: Annotated[int, Query(ge=0, le=1000)] = 50,
+    ) -> Json:
+        return plain.feet(wanted, offset, limit) if plain else _blind(blind).feet(viewer, offset, limit)
+
+    @app.get("/api/feet/{number}/next")
+    def neighbour(number: int, viewer: Viewer, wanted: Wanted, direction: Text = "next") -> Json:
+        if direction not in ("next", "previous"):
+            raise RefusedError("the direction is next or previous")
+        forward = direction == "next"
+        if plain:
+            return {"id": plain.neighbour(number, viewer, wanted, forward)}
+        return {"id": _blind(blind).neighbour(number, viewer, forward)}
+
+    @app.get("/api/feet/{number}")
+    def foot(number: int, viewer: Viewer, wanted: Wanted) -> Json:
+        return plain.foot(number, viewer, wanted) if plain else _blind(blind).foot(number, viewer)
+
+    @app.get("/api/films/{number}/pixels")
+    def pixels(number: int, viewer: Viewer) -> Response:
+        picture = desk.picture(number, viewer)
+        size = {"X-Rows": str(picture.rows), "X-Columns": str(picture.columns)}
+        return Response(picture.data, media_type="application/octet-stream", headers=size)
+
+    @app.post("/api/measure")
+    def measure(sent: MeasureSent, viewer: Viewer) -> Json:
+        return desk.measure(sent, viewer)
+
+    @app.post("/api/feet/{number}/reads")
+    def save(number: int, sent: ReadSent, reader: Reader) -> Json:
+        saved = desk.save(number, reader, sent)
+        return {"version": saved.version, "state": saved.state, "when": saved.at}
+
+    @app.post("/api/feet/{number}/claim")
+    def claim(number: int, reader: Reader) -> Json:
+        return {"claim": plain.claim(number, reader) if plain else None}
+
+    @app.delete("/api/feet/{number}/claim")
+    def release(number: int, reader: Reader) -> Json:
+        if plain:
+            plain.release(number, reader)
+        return {"claim": None}
+
+    @app.get("/api/feet/{number}/history")
+    def history(number: int, viewer: Viewer) -> list[Json]:
+        return desk.history(number, viewer)
+
+    @app.get("/api/feet/{number}/others")
+    def others(number: int, viewer: Viewer, text: Text = "") -> list[Json]:
+        return plain.others(number, viewer, text) if plain else []
+
+    @app.get("/api/progress")
+    def progress(viewer: Viewer) -> Json:
+        return desk.progress(viewer)
+
+    @app.api_route("/api/{rest:path}", methods=["GET", "POST", "PUT", "PATCH", "DELETE"])
+    def unknown(rest: str) -> Json:
+        raise UnknownFootError("there is nothing here")
+
+    app.mount("/", StaticFiles(directory=PAGE, html=True))
+    return app
+
+
+def guarded(desk: OpenDesk | BlindDesk, door: Door, port: Callable[[], int]) -> Guard:
+    """The application behind its guard; ``port`` is asked for with every request."""
+    return Guard(application(desk), door, lambda: frozenset(addresses(port())), desk.settings.body_bytes)
+
+
+class ReviewServer:
+    """The server on 127.0.0.1.
+
+    Parameters
+    ----------
+    desk : OpenDesk or BlindDesk
+    door : Door
+    port : int
+        0 for any that is free.
+
+    Raises
+    ------
+    OSError
+        If the port is taken.
+    """
+
+    def __init__(self, desk: OpenDesk | BlindDesk, door: Door, port: int = 0) -> None:
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        self._socket.bind((HOST, port))
+        self.port: int = self._socket.getsockname()[1]
+        config = uvicorn.Config(
+            guarded(desk, door, lambda: self.port),
+            # Nothing of a request is logged: queries of the worklist may hold names of films.
+            access_log=False,
+            log_level="error",
+            server_header=False,
+            ws="none",
+            timeout_graceful_shutdown=3,
+        )
+        self._server = uvicorn.Server(config)
+
+    def address(self, token: str) -> str:
+        """Address that opens a session."""
+        return f"http://{HOST}:{self.port}/start?token={token}"
+
+    def run(self) -> None:
+        """Serve until interrupted or stopped."""
+        self._server.run(sockets=[self._socket])
+
+    def stop(self) -> None:
+        """End :meth:`run` from another thread."""
+        self._server.should_exit = True
+
+
+def _blind(desk: BlindDesk | None) -> BlindDesk:
+    assert desk is not None
+    return desk
+
+
+def _answer_errors(app: FastAPI) -> None:
+    """Every failure is one sentence; nothing of the request or of the machine is repeated in it."""
+
+    def answer(status: int, sentence: str, **rest: Any) -> JSONResponse:
+        return JSONResponse({"error": sentence[:1].upper() + sentence[1:], **rest}, status)
+
+    @app.exception_handler(UnknownFootError)
+    def _unknown(_: Request, error: UnknownFootError) -> JSONResponse:
+        return answer(404, str(error))
+
+    @app.exception_handler(FilmUnavailableError)
+    def _unavailable(_: Request, error: FilmUnavailableError) -> JSONResponse:
+        return answer(404, str(error))
+
+    @app.exception_handler(RefusedError)
+    def _refused(_: Request, error: RefusedError) -> JSONResponse:
+        return answer(422, str(error))
+
+    @app.exception_handler(OvertakenError)
+    def _overtaken(_: Request, error: OvertakenError) -> JSONResponse:
+        return answer(409, str(error), theirs=error.theirs, yours=error.yours)
+
+    @app.exception_handler(ClaimedError)
+    def _claimed(_: Request, error: ClaimedError) -> JSONResponse:
+        return answer(409, str(error), claim=claim_json(error.claim))
+
+    @app.exception_handler(StoreError)
+    def _store(_: Request, error: StoreError) -> JSONResponse:
+        return answer(503, str(error))
+
+    @app.exception_handler(RequestValidationError)
+    def _malformed(_: Request, error: RequestValidationError) -> JSONResponse:
+        first = error.errors()[0]
+        if first["type"] == "json_invalid":
+            return answer(400, "the request is not JSON")
+        where = ".".join(str(part) for part in first["loc"][1:])
+        return answer(422, f"{where}: {first['msg']}" if where else str(first["msg"]))
+
+    @app.exception_handler(HTTPException)
+    def _http(_: Request, error: HTTPException) -> JSONResponse:
+        return answer(error.status_code, str(error.detail))
+
+    @app.exception_handler(Exception)
+    def _failed(_: Request, error: Exception) -> JSONResponse:
+        return answer(500, f"internal error ({type(error).__name__}); nothing was saved")

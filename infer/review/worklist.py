@@ -1,0 +1,275 @@
+"""The feet of a run in the order in which they want a person, with filters and counts."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow.compute as pc
+
+from raysplay.configs.grades import scheme
+from raysplay.infer.records import FloatArray
+from raysplay.infer.review.run import ReviewRun
+from raysplay.measure.definition import DEGREE
+
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+OPEN, CONFIRMED, CORRECTED, NOT_MEASURABLE, WRONG_SIDE, WRONG_VIEW = STATES = (
+    "open",
+    "confirmed",
+    "corrected",
+    "not_measurable",
+    "wrong_side",
+    "wrong_view",
+)
+"""What a foot is after its last read; ``open`` before the first one and after it was reopened."""
+
+DECISIONS = ("review", "accepted", "refused")
+"""In the order in which they want a person."""
+
+DOUBT, FILM, WIDTH, BORDER = "doubt", "film", "width", "border"
+"""Orders besides those by a measure's name."""
+
+_REASONS_MOST = 63
+"""Kinds of reason that fit into one number a foot."""
+
+
+@dataclass(frozen=True)
+class Filter:
+    """Which feet, in which order; empty strings choose all."""
+
+    sort: str = DOUBT
+    descending: bool = False
+    state: str = ""
+    decision: str = ""
+    side: str = ""
+    reason: str = ""
+    text: str = ""
+
+
+def reason_kind(reason: str) -> str:
+    """What kind of reason a sentence of the decision states: its words before the numbers.
+
+    Examples
+    --------
+    >>> reason_kind("HVA interval is 9.0 degrees wide, limit 6"), reason_kind("no foot: score 0.10")
+    ('HVA interval', 'no foot')
+    """
+    return re.split(r":| is (?=\d)| \(", reason, maxsplit=1)[0].strip()
+
+
+class Worklist:
+    """All feet of a run by number; reads change their states and values.
+
+    Parameters
+    ----------
+    run : ReviewRun
+    grading : str
+        Scheme by which nearness to a border is judged.
+    """
+
+    def __init__(self, run: ReviewRun, grading: str) -> None:
+        self._run = run
+        count = len(run)
+        self._lower_films = pc.utf8_lower(run.films)
+        self.decision: IntArray = np.asarray(pc.index_in(run.decisions, value_set=_strings(DECISIONS)), dtype=np.int64)
+        self.side = np.asarray(run.sides.to_numpy(zero_copy_only=False), dtype="U1")
+        self.state = np.zeros(count, dtype=np.int64)
+        self.version = np.zeros(count, dtype=np.int64)
+        self.values: FloatArray = run.values.copy()
+        self.kinds, self._reasons, reasons = _reasons(run)
+        self.widest = np.full(count, np.nan)
+        self.border = np.full(count, np.nan)
+        self.borderline = np.zeros(count, dtype=np.bool_)
+        angles = np.array([measure.unit == DEGREE for measure in run.measures], dtype=np.bool_)
+        self._angles = angles if angles.any() else np.ones_like(angles)
+        self._borders = {
+            i: np.asarray(scale.borders)
+            for i, measure in enumerate(run.measures)
+            if (scale := scheme(grading).scale(measure.name)) is not None
+        }
+        self._derive(slice(None))
+        # Fixed, so that a worklist does not move under the hands of a reader.
+        self._by_doubt = np.lexsort((np.arange(count), -_known(self.widest), ~self.borderline, -reasons, self.decision))
+
+    def apply(self, foot: int, version: int, state: str, values: dict[str, Sequence[float | None]]) -> None:
+        """Take over what a read made of a foot; measures it does not name are withheld."""
+        self.version[foot] = version
+        self.state[foot] = STATES.index(state)
+        for i, measure in enumerate(self._run.measures):
+            given = values.get(measure.name) or (None, None, None)
+            self.values[foot, i] = [np.nan if number is None else number for number in given[:3]]
+        self._derive(slice(foot, foot + 1))
+
+    def select(self, wanted: Filter) -> IntArray:
+        """Feet that pass, in order."""
+        order = self._order(wanted)
+        return order[self._passing(wanted)[order]]
+
+    def neighbour(self, foot: int, wanted: Filter, step: Literal[-1, 1]) -> int | None:
+        """The next or previous foot that passes, whether or not ``foot`` itself still does."""
+        order = self._order(wanted)
+        rank = np.empty_like(order)
+        rank[order] = np.arange(len(order))
+        chosen = rank[self._passing(wanted)]
+        further = chosen[chosen > rank[foot]] if step > 0 else chosen[chosen < rank[foot]]
+        if not len(further):
+            return None
+        return int(order[further.min() if step > 0 else further.max()])
+
+    def following(self, foot: int, wanted: Filter, count: int) -> list[int]:
+        """Up to ``count`` feet after one."""
+        found: list[int] = []
+        at: int | None = foot
+        while len(found) < count and (at := self.neighbour(at, wanted, 1)) is not None:
+            found.append(at)
+        return found
+
+    def counts(self, wanted: Filter) -> dict[str, dict[str, int]]:
+        """How many feet each choice of a filter would leave, the other filters staying as they are."""
+        masks = self._masks(wanted)
+
+        def others(name: str) -> BoolArray:
+            return _all([mask for key, mask in masks.items() if key != name], len(self.state))
+
+        state = np.bincount(self.state[others("state")], minlength=len(STATES))
+        decision = np.bincount(self.decision[others("decision")], minlength=len(DECISIONS))
+        left = self._reasons[others("reason")]
+        return {
+            "state": dict(zip(STATES, state.tolist(), strict=True)),
+            "decision": dict(zip(DECISIONS, decision.tolist(), strict=True)),
+            "side": dict(Counter(self.side[others("side")].tolist())),
+            "reason": {kind: int(np.count_nonzero(left >> i & 1)) for i, kind in enumerate(self.kinds)},
+        }
+
+    def progress(self) -> dict[str, int]:
+        """Feet still open, settled, and all of them."""
+        still = int(np.count_nonzero(self.state == 0))
+        return {"open": still, "done": len(self.state) - still, "total": len(self.state)}
+
+    def row(self, foot: int) -> dict[str, Any]:
+        """A foot's line, with ``None`` for what is not known."""
+        run = self._run
+        return {
+            "film": run.films[foot].as_py(),
+            "foot": str(self.side[foot]),
+            "foot_index": int(run.foot_index[foot]),
+            "state": STATES[self.state[foot]],
+            "decision": DECISIONS[self.decision[foot]],
+            "reasons": self.reasons(foot),
+            "values": {
+                measure.name: dict(
+                    zip(("value", "low", "high"), map(number_or_none, self.values[foot, i]), strict=True)
+                )
+                for i, measure in enumerate(run.measures)
+            },
+            "widest": number_or_none(self.widest[foot]),
+            "border": number_or_none(self.border[foot]),
+            "borderline": bool(self.borderline[foot]),
+            "version": int(self.version[foot]),
+        }
+
+    def reasons(self, foot: int) -> list[str]:
+        """Reasons of the model's decision."""
+        text = self._run.reasons[foot].as_py()
+        return text.split("; ") if text else []
+
+    def known_order(self, name: str) -> bool:
+        """Whether feet can be put in that order."""
+        return name in (DOUBT, FILM, WIDTH, BORDER) or any(name == one.name for one in self._run.measures)
+
+    def _order(self, wanted: Filter) -> IntArray:
+        if wanted.sort == DOUBT:
+            order = self._by_doubt
+        elif wanted.sort == FILM:
+            order = np.arange(len(self.state))
+        else:
+            if wanted.sort == WIDTH:
+                keys = -self.widest  # the widest first
+            elif wanted.sort == BORDER:
+                keys = self.border
+            else:
+                names = [measure.name for measure in self._run.measures]
+                keys = self.values[:, names.index(wanted.sort), 0]
+            if wanted.descending:
+                keys = -keys
+            return np.argsort(keys, kind="stable")  # what is not known comes last either way
+        return order[::-1] if wanted.descending else order
+
+    def _passing(self, wanted: Filter) -> BoolArray:
+        return _all(list(self._masks(wanted).values()), len(self.state))
+
+    def _masks(self, wanted: Filter) -> dict[str, BoolArray]:
+        masks: dict[str, BoolArray] = {}
+        if wanted.state:
+            masks["state"] = self.state == STATES.index(wanted.state)
+        if wanted.decision:
+            masks["decision"] = self.decision == DECISIONS.index(wanted.decision)
+        if wanted.side:
+            masks["side"] = self.side == wanted.side
+        if wanted.reason:
+            bit = self.kinds.index(wanted.reason) if wanted.reason in self.kinds else _REASONS_MOST
+            masks["reason"] = (self._reasons >> bit & 1).astype(np.bool_)
+        if wanted.text:
+            found = pc.match_substring(self._lower_films, wanted.text.lower())
+            masks["text"] = np.asarray(found.to_numpy(zero_copy_only=False), dtype=np.bool_)
+        return masks
+
+    def _derive(self, feet: slice) -> None:
+        """Widest interval among the angles and nearness to a grade border, from the values."""
+        values = self.values[feet]
+        width = (values[..., 2] - values[..., 1])[:, self._angles]
+        self.widest[feet] = np.where(
+            np.isnan(width).all(axis=1), np.nan, np.nanmax(_known(width, 0.0), axis=1, initial=0)
+        )
+        nearest = np.full(len(values), np.inf)
+        crossed = np.zeros(len(values), dtype=np.bool_)
+        for i, borders in self._borders.items():
+            value, low, high = (values[:, i, end, None] for end in range(3))
+            nearest = np.fmin(nearest, np.abs(value - borders).min(axis=1))
+            crossed |= ((low < borders) & (borders < high)).any(axis=1)
+        self.border[feet] = np.where(np.isfinite(nearest), nearest, np.nan)
+        self.borderline[feet] = crossed
+
+
+def _reasons(run: ReviewRun) -> tuple[list[str], IntArray, IntArray]:
+    """Kinds of reason, the most frequent first; bits of every foot by kind; number of reasons of every foot."""
+    coded = run.reasons.dictionary_encode()
+    if not len(run):
+        return [], np.zeros(0, np.int64), np.zeros(0, np.int64)
+    texts = [text.split("; ") if text else [] for text in coded.dictionary.to_pylist()]
+    kinds_of = [{reason_kind(reason) for reason in reasons} for reasons in texts]
+    position = np.asarray(coded.indices.to_numpy(zero_copy_only=False), dtype=np.int64)
+    used = np.bincount(position, minlength=len(texts)).tolist()
+    frequency: Counter[str] = Counter()
+    for kinds, times in zip(kinds_of, used, strict=True):
+        frequency.update(dict.fromkeys(kinds, times))
+    names = [kind for kind, _ in frequency.most_common(_REASONS_MOST)]
+    bit = {kind: 1 << i for i, kind in enumerate(names)}
+    bits = np.array([sum(bit.get(kind, 0) for kind in kinds) for kinds in kinds_of], dtype=np.int64)
+    return names, bits[position], np.array([len(reasons) for reasons in texts], dtype=np.int64)[position]
+
+
+def number_or_none(value: float) -> float | None:
+    """A number as JSON holds it, three decimals as in the tables of the run; what is not finite is missing."""
+    return round(float(value), 3) if np.isfinite(value) else None
+
+
+def _known(values: FloatArray, missing: float = -np.inf) -> FloatArray:
+    return np.where(np.isnan(values), missing, values)
+
+
+def _all(masks: list[BoolArray], count: int) -> BoolArray:
+    return np.logical_and.reduce(masks) if masks else np.ones(count, dtype=np.bool_)
+
+
+def _strings(values: Sequence[str]) -> Any:
+    import pyarrow as pa
+
+    return pa.array(values, pa.string())
