@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-TABLES = ("feet.csv", "films.csv", "measurements.csv", "landmarks.parquet", "run.json")
+TABLES = ("feet.csv", "films.csv", "measurements.csv", "crops.csv", "landmarks.parquet", "run.json")
 OVERLAYS = "overlays"
 _PARTIAL = ".partial"
 

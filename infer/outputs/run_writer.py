@@ -13,14 +13,17 @@ from raysplay.infer.outputs.names import overlay_name
 from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_report import RunReport, write_json
 from raysplay.infer.outputs.tables import (
+    CROPS_HEADER,
     FILMS_HEADER,
     MEASUREMENTS_HEADER,
+    crops_rows,
     feet_header,
     feet_rows,
     films_row,
     measurements_rows,
 )
 from raysplay.infer.records import FilmRecord
+from raysplay.infer.settings import reading_settings
 from raysplay.measure import Measure
 from raysplay.measure.schema import LandmarkSchema
 
@@ -52,11 +55,13 @@ class RunWriter:
         self._reported = tuple(reported)
         self._schema = schema
         self._overlays = overlays
+        self._crop_size = reading_settings().crop_size
         self.report = RunReport()
         folder.begin()
         self._feet = CsvTable(folder.partial("feet.csv"), feet_header(self._reported))
         self._measurements = CsvTable(folder.partial("measurements.csv"), MEASUREMENTS_HEADER)
         self._films = CsvTable(folder.partial("films.csv"), FILMS_HEADER)
+        self._crops = CsvTable(folder.partial("crops.csv"), CROPS_HEADER)
         self._landmarks = LandmarksTable(folder.partial("landmarks.parquet"), schema)
 
     def write(self, record: FilmRecord, film: Film | None, doubtful: Sequence[Collection[int]] = ()) -> None:
@@ -86,6 +91,8 @@ class RunWriter:
         for row in measurements_rows(record):
             self._measurements.append(row)
         self._films.append(films_row(record, film))
+        for row in crops_rows(record, self._crop_size):
+            self._crops.append(row)
         self._landmarks.append(record)
         self.report.add(record)
         self.report.add_seconds({"overlay": drawn - started, "tables": time.perf_counter() - drawn})
@@ -121,5 +128,5 @@ class RunWriter:
 
     def close(self) -> None:
         """Close the tables, leaving their ``.partial`` names."""
-        for table in (self._feet, self._measurements, self._films, self._landmarks):
+        for table in (self._feet, self._measurements, self._films, self._crops, self._landmarks):
             table.close()

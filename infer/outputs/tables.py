@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+import numpy as np
+
 from raysplay.infer.films.film import Film
 from raysplay.infer.records import Decision, FilmRecord, Outcome
+from raysplay.infer.warp import transform_points
 from raysplay.measure import Measure
 
 Row = list[str | float | int | None]
@@ -26,6 +29,16 @@ FILMS_HEADER = (
 )
 
 _DECIMALS = 3
+CROPS_HEADER = (
+    "film",
+    "foot",
+    "foot_index",
+    *(
+        f"{corner}_{axis}"
+        for corner in ("distal_medial", "distal_lateral", "proximal_lateral", "proximal_medial")
+        for axis in "xy"
+    ),
+)
 
 
 def feet_header(reported: Sequence[Measure]) -> tuple[str, ...]:
@@ -83,6 +96,22 @@ def films_row(record: FilmRecord, film: Film | None) -> Row:
     spacing = film.spacing
     size = (*film.pixels.shape, spacing.row_mm, spacing.column_mm, spacing.aspect)
     return [*row, film.sha256, *size, spacing.kind.value]
+
+
+def crops_rows(record: FilmRecord, size: tuple[int, int]) -> Iterator[Row]:
+    """Corners of the upright crop that the landmark network saw of each foot, refused ones too, in film pixels.
+
+    Parameters
+    ----------
+    size : (int, int)
+        Rows and columns of the crop.
+    """
+    rows, columns = size
+    corners = np.array([[0, 0], [columns - 1, 0], [columns - 1, rows - 1], [0, rows - 1]], dtype=float)
+    for index, foot in enumerate(record.feet):
+        found = foot.landmarks.foot
+        place = transform_points(found.film_from_crop, corners)
+        yield [record.film, found.side, index, *(round(float(v), 1) for v in place.ravel())]
 
 
 def _decision(decision: Decision) -> tuple[str, str]:

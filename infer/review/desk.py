@@ -19,7 +19,7 @@ from raysplay.configs.load import landmark_descriptions, landmark_schema
 from raysplay.infer.command import CAUTION
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.review.films import FilmShelf, Picture
-from raysplay.infer.review.reading import FootGauge, Measured, PlacedPoints, grades
+from raysplay.infer.review.reading import AS_RUN, FootGauge, Measured, PlacedPoints, grades
 from raysplay.infer.review.requests import MeasureSent, PointSent, ReadSent
 from raysplay.infer.review.run import FilmFacts, FootLandmarkTable, ReviewRun
 from raysplay.infer.review.settings import ReviewSettings
@@ -33,6 +33,7 @@ from raysplay.infer.review.worklist import (
     WRONG_VIEW,
     number_or_none,
 )
+from raysplay.measure.grades import Scale
 
 Json = dict[str, Any]
 
@@ -162,7 +163,9 @@ class Desk(ABC):
         facts = self.run.film(int(self.run.film_of[foot]))
         subject = Subject(facts.name, facts.sha256, int(self.run.foot_index[foot]))
         try:
-            saved = self.store.save(key, sent.version, reader, sent.verdict, subject, standing.content, after)
+            saved = self.store.save(
+                key, sent.version, reader, sent.verdict, subject, standing.content, after, sent.request
+            )
         except StaleReadError as stale:
             theirs = {**self.entry_json(stale.theirs), **self.content_json(stale.theirs.after)}
             yours = {"version": sent.version, "verdict": sent.verdict, **self.content_json(after)}
@@ -186,6 +189,7 @@ class Desk(ABC):
         """What the page needs once."""
         construction = self.construction
         needed = set(self.gauge.needed(construction))
+        by_construction = {one: self.gauge.measures(one) for one in self.gauge.constructions}
         return {
             "run": {
                 "name": self.run.folder.absolute().name,
@@ -207,15 +211,24 @@ class Desk(ABC):
                     "title": measure.title,
                     "unit": measure.unit,
                     "definition": measure.definition,
-                    "constructions": measure.constructions,
-                    "landmarks": measure.landmarks,
+                    "landmarks": {
+                        construction: measures[i].landmarks for construction, measures in by_construction.items()
+                    },
                 }
-                for measure in self.run.measures
+                for i, measure in enumerate(self.run.measures)
             ],
             "construction": construction,
-            "constructions": self.gauge.constructions,
+            "constructions": [
+                {"name": one, "title": "as in the run" if one == AS_RUN else one.replace("_", " ")}
+                for one in self.gauge.constructions
+            ],
             "grading": [
-                {"name": one.name, "title": one.title, "cited": one.cited, "measures": [s.measure for s in one.scales]}
+                {
+                    "name": one.name,
+                    "title": one.title,
+                    "cited": one.cited,
+                    "scales": {scale.measure: scale_json(scale) for scale in one.scales},
+                }
                 for one in schemes()
             ],
             "grading_default": self.settings.grading,
@@ -246,7 +259,7 @@ class Desk(ABC):
             "aspect": facts.aspect,
             "window": {"low": 0, "high": 65535},
             "film_notice": self.films.notice(film) or None,
-            "region": self._region(foot, facts),
+            "outline": None if (crop := self.run.crop(foot)) is None else crop.tolist(),
             "state": standing.state,
             "version": standing.version,
             "construction": standing.construction,
@@ -259,7 +272,7 @@ class Desk(ABC):
 
     def points_json(self, foot: int, placed: PlacedPoints) -> list[Json]:
         """All landmarks in schema order; null where a landmark is not placed or has no spread."""
-        table, _ = self.model(foot)
+        table, initial = self.model(foot)
         doubtful = self._limits.landmarks.doubtful_below
         rows = []
         for i, code in enumerate(self._codes):
@@ -272,6 +285,8 @@ class Desk(ABC):
                     "y": number_or_none(placed.points[i, 1]),
                     "visible": bool(placed.visible[i]),
                     "moved": by_hand,
+                    "model_x": number_or_none(initial.points[i, 0]),
+                    "model_y": number_or_none(initial.points[i, 1]),
                     "var_x": number_or_none(spread[0, 0]),
                     "cov_xy": number_or_none(spread[0, 1]),
                     "var_y": number_or_none(spread[1, 1]),
@@ -347,19 +362,6 @@ class Desk(ABC):
 
     def _facts(self, foot: int) -> FilmFacts:
         return self.run.film(int(self.run.film_of[foot]))
-
-    def _region(self, foot: int, facts: FilmFacts) -> Json | None:
-        """Where on the film the foot lies: the box round what the model placed, a little larger."""
-        points = self.run.landmarks(foot).points
-        points = points[np.isfinite(points).all(axis=1)]
-        if not len(points):
-            return None
-        low, high = points.min(axis=0), points.max(axis=0)
-        margin = 0.12 * (high - low).max()
-        low = np.maximum(low - margin, 0.0)
-        high = np.minimum(high + margin, [facts.columns - 1, facts.rows - 1])
-        x, y, width, height = (round(float(v)) for v in (*low, *(high - low)))
-        return {"x": x, "y": y, "width": width, "height": height}
 
     def _construction(self, name: str) -> str:
         if name not in self.gauge.constructions:
@@ -519,3 +521,11 @@ class Desk(ABC):
             for i, code in enumerate(self._codes)
             if placed.moved[i] or placed.visible[i] != initial.visible[i]
         }
+
+
+def scale_json(scale: Scale) -> list[Json]:
+    """Grades of a scale, lowest first, with the border each begins ``from`` or ``above``."""
+    rows: list[Json] = [{"grade": scale.grades[0]}]
+    for word, border, inclusive in zip(scale.grades[1:], scale.borders, scale.from_border, strict=True):
+        rows.append({"grade": word, "from" if inclusive else "above": border})
+    return rows

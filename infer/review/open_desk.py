@@ -118,7 +118,9 @@ class OpenDesk(Desk):
             found = found[found != foot]
             near = found[np.argsort(np.abs(found - foot), kind="stable")][: self.settings.compared_feet]
             rows = [(one, self.worklist.row(one)) for one in near.tolist()]
-        return [{"id": one + 1, **{name: row[name] for name in ("film", "foot", "values")}} for one, row in rows]
+        return [
+            {"id": one + 1, **{name: row[name] for name in ("film", "foot", "state", "values")}} for one, row in rows
+        ]
 
     def save(self, number: int, reader: str, sent: ReadSent) -> Standing:
         saved = super().save(number, reader, sent)

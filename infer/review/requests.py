@@ -60,6 +60,7 @@ class ReadSent(_Sent):
     version: Annotated[int, Field(ge=0)]
     verdict: Verdict
     reason: Annotated[str, Field(max_length=_LONGEST)] = ""
+    request: Annotated[str, Field(max_length=64)] = ""
     note: Annotated[str, Field(max_length=_LONGEST)] = ""
     construction: Annotated[str, Field(max_length=40)] | None = None
     side: Side | None = None

@@ -18,7 +18,7 @@ import pyarrow.parquet as pq
 
 from raysplay.configs.load import ConfigError, digest, landmark_schema, shipped
 from raysplay.configs.protocol import ReadingProtocol, protocol, read_protocol
-from raysplay.infer.outputs.tables import FILMS_HEADER, feet_header
+from raysplay.infer.outputs.tables import CROPS_HEADER, FILMS_HEADER, feet_header
 from raysplay.infer.records import FloatArray
 from raysplay.measure import Measure, by_name
 
@@ -121,6 +121,7 @@ class ReviewRun:
         self.foot_index = _place_among_equals(self.film_of)
         columns = [_numbers(feet[name], np.float64) for name in feet_header(self.measures)[4:]]
         self.values: FloatArray = np.stack(columns, axis=-1).reshape(len(self.film_of), len(self.measures), 3)
+        self._crops = self._read_crops(folder / "crops.csv")
         self._open_landmarks(folder / "landmarks.parquet")
 
     def __len__(self) -> int:
@@ -166,6 +167,14 @@ class ReviewRun:
                 confidence[i] = row["confidence"]
         return FootLandmarkTable(points, covariance, confidence)
 
+    def crop(self, foot: int) -> FloatArray | None:
+        """Corners (4, 2) of the upright crop on the film: distal medial, then round by the lateral side.
+
+        None where no foot was found.
+        """
+        corners = self._crops[foot]
+        return corners if np.isfinite(corners).all() else None
+
     def protocol(self) -> ReadingProtocol:
         """The run's protocol if its file is still what it was, else the shipped one."""
         recorded = self.about["protocol"]
@@ -194,6 +203,18 @@ class ReviewRun:
                 "The protocol file of this run has changed or is gone: its measures are kept, the rest is as shipped."
             )
         return said
+
+    def _read_crops(self, path: Path) -> FloatArray:
+        """Corners of every foot, shape (F, 4, 2), ``nan`` where there are none; rows as in ``feet.csv``."""
+        numbers = CROPS_HEADER[3:]
+        table = _table(path, dict.fromkeys(("foot_index", *numbers), pa.float64()), CROPS_HEADER)
+        found = np.flatnonzero(np.asarray(pc.greater(pc.utf8_length(self.sides), 0)))
+        names = self.films.take(pa.array(found))
+        if not names.equals(table["film"].combine_chunks()):
+            raise RunError(f"{path}: does not name the feet of feet.csv")
+        corners = np.full((len(self), len(numbers)), np.nan)
+        corners[found] = np.stack([_numbers(table[name], np.float64) for name in numbers], axis=-1)
+        return corners.reshape(-1, 4, 2)
 
     def _open_landmarks(self, path: Path) -> None:
         try:

@@ -61,6 +61,7 @@ _history = sa.Table(
     sa.Column("film_sha256", sa.String(64), nullable=False),
     sa.Column("foot_index", sa.Integer, nullable=False),
     sa.Column("verdict", sa.String(24), nullable=False),
+    sa.Column("request", sa.String(64), nullable=False),
     sa.Column("before", sa.Text, nullable=False),
     sa.Column("after", sa.Text, nullable=False),
     sa.UniqueConstraint(*_key, "version"),
@@ -232,6 +233,7 @@ class ReadStore:
         subject: Subject,
         before: dict[str, Any],
         after: dict[str, Any],
+        request: str = "",
     ) -> Entry:
         """Append a read and make it the foot's current state, both or neither.
 
@@ -241,6 +243,9 @@ class ReadStore:
             The version the reader saw; the new one is one higher.
         before, after : dict
             What stood and what stands, as JSON holds it.
+        request : str
+            Text that marks this save. The same one sent again, since the answer was lost, gives the entry that it
+            made and saves nothing.
 
         Raises
         ------
@@ -262,13 +267,15 @@ class ReadStore:
         try:
             with self._engine.begin() as connection:
                 self._serialise(connection)
+                if request and (made_before := self._by_request(connection, key, reader, request)) is not None:
+                    return made_before
                 claim = self._claim(connection, key)
                 if claim is not None and claim.reader != reader and claim.until > time.time():
                     raise ClaimedError(claim)
                 stands = connection.execute(sa.select(_current.c.version).where(*self._where(_current, key))).scalar()
                 if (stands or 0) != version:
                     raise _Overtaken
-                full = {**row, **content, **about, "verdict": verdict, "before": _text(before)}
+                full = {**row, **content, **about, "verdict": verdict, "request": request, "before": _text(before)}
                 made = connection.execute(sa.insert(_history).values(full).returning(_history.c.id)).scalar_one()
                 if stands is None:
                     connection.execute(sa.insert(_current).values({**row, **content}))
@@ -370,6 +377,11 @@ class ReadStore:
             sa.select(_claims.c.reader, _claims.c.until).where(*self._where(_claims, key))
         ).first()
         return Claim(*found) if found else None
+
+    def _by_request(self, connection: sa.Connection, key: Key, reader: str, request: str) -> Entry | None:
+        marked = (_history.c.reader == reader, _history.c.request == request)
+        found = connection.execute(sa.select(_history).where(*self._where(_history, key), *marked)).first()
+        return None if found is None else _entry(found)
 
     def _of(self, key: Key) -> dict[str, Any]:
         return {"run": self._run, "study": key.study, "lane": key.lane, "item": key.item}
