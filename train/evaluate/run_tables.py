@@ -11,6 +11,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from raysplay.infer.records import Outcome
 from raysplay.measure import by_name
 from raysplay.train.evaluate.truth import normal_film
 
@@ -54,6 +55,12 @@ class MeasuredArchive:
     constructions: Mapping[str, str]
     refused_films: Mapping[str, str] = field(default_factory=dict)
     digests: Mapping[str, str] = field(default_factory=dict)
+
+
+def most_accepted(decisions: Iterable[str]) -> str:
+    """The outcome nearest to accepted; refused for none."""
+    order = [outcome.value for outcome in (Outcome.ACCEPTED, Outcome.REVIEW, Outcome.REFUSED)]
+    return min(decisions, key=order.index, default=Outcome.REFUSED.value)
 
 
 def read_run(folder: Path) -> MeasuredArchive:

@@ -1,0 +1,102 @@
+"""The calibration of intervals as a section of ``decision.yaml``."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+import yaml
+
+from raysplay.configs.load import digest, shipped
+from raysplay.infer.decide.config import decision_limits
+from raysplay.train.evaluate.calibration import interval_factor
+from raysplay.train.evaluate.evaluation import Pair, Pairing, readings
+from raysplay.train.evaluate.run_tables import MeasuredArchive
+
+_HEAD = """\
+# Split conformal calibration of the intervals of each measure. Paste under `interval` of decision.yaml.
+# The promise holds for feet drawn like those of the source, and for no other.
+"""
+
+
+class CalibrationError(ValueError):
+    """Films that cannot calibrate; the message says why."""
+
+
+def calibration_section(
+    pairs: Iterable[Pair],
+    measures: Iterable[str],
+    *,
+    level: float,
+    inflation: Mapping[str, float],
+    date: datetime.date,
+) -> dict[str, object]:
+    """What stands under ``interval`` after calibration: ``inflation`` and ``calibrated``.
+
+    All measured feet count, accepted or not: the promise is for them together, not for the accepted alone.
+
+    Parameters
+    ----------
+    pairs : iterable of Pair
+        Dorsoplantar feet with what was read of them.
+    measures : iterable of str
+        What is calibrated, by name; one without any reading is left out.
+    level : float
+        Share of the truth that intervals shall hold.
+    inflation : mapping of str to float
+        Factors the readings were made with; 1 for a measure it does not name.
+    date : datetime.date
+
+    Raises
+    ------
+    CalibrationError
+        If no measure has a reading, or one has too few films for the level.
+    """
+    measured = [pair for pair in pairs if pair.true.view == "dp" and pair.found]
+    factors: dict[str, float] = {}
+    feet: dict[str, int] = {}
+    films: set[str] = set()
+    for name in measures:
+        known = readings(measured, name)
+        factor = interval_factor(known.value - known.truth, 0.5 * (known.high - known.low), level, known.films)
+        if math.isnan(factor):
+            continue
+        if math.isinf(factor):
+            raise CalibrationError(f"{name}: {len(set(known.films))} films are too few to promise {level:g}")
+        # Rounded up: a smaller factor would hold less.
+        factors[name] = math.ceil(factor * inflation.get(name, 1.0) * 1000 - 1e-9) / 1000
+        feet[name] = len(known.films)
+        films |= set(known.films)
+    if not factors:
+        raise CalibrationError("no measured foot has a truth")
+    seeds = {pair.true.seed for pair in measured if pair.true.film in films}
+    generated = f"generated films, seed {', '.join(sorted(seeds))}" if all(seeds) else "films read by people"
+    about = {"level": level, "films": len(films), "feet": feet, "source": generated, "date": date}
+    return {"inflation": factors, "calibrated": about}
+
+
+def calibrate_run(matched: Pairing, run: MeasuredArchive, level: float | None, folder: Path) -> Path:
+    """Write ``calibration.yaml``, made from a run that was laid over its truth, into ``folder``.
+
+    Raises
+    ------
+    CalibrationError
+        If the run was made with another ``decision.yaml`` than the present one, whose factors are built upon, or its
+        films cannot calibrate.
+    """
+    decision, limits = shipped("decision.yaml"), decision_limits().interval
+    if run.digests.get(decision.name) != digest(decision):
+        raise CalibrationError("the run was made with another decision.yaml; measure again")
+    section = calibration_section(
+        matched.pairs,
+        run.constructions,
+        level=limits.level if level is None else level,
+        inflation=limits.inflation,
+        date=datetime.date.today(),
+    )
+    path = folder / "calibration.yaml"
+    body = yaml.safe_dump(section, sort_keys=False, default_flow_style=None, width=120, allow_unicode=True)
+    path.write_text(_HEAD + body, encoding="utf-8")
+    return path

@@ -1,0 +1,102 @@
+"""Films of a suite with their truth: one folder a condition below ``films``, one ``truth.csv`` for all."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+
+from raysplay.synthetic_data.archive import FILMS, TruthRows, truth_rows, write_tables
+from raysplay.synthetic_data.archive_settings import condition_settings
+from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
+from raysplay.synthetic_data.film.compose import FilmRequest, GeneratedFilm, compose_film
+from raysplay.synthetic_data.subject import draw_subject
+from raysplay.train.evaluate.strangers import draw_stranger
+from raysplay.train.evaluate.suite_settings import SuiteCondition
+
+_FEWEST_FOR_POOL = 12
+"""Below this many films starting other processes takes longer than it saves."""
+
+
+@dataclass(frozen=True)
+class _Task:
+    condition: SuiteCondition
+    seed: int
+    number: int
+    folder: Path
+
+
+def write_suite(
+    conditions: Sequence[SuiteCondition],
+    films: int,
+    seed: int,
+    out: Path,
+    progress: Callable[[int, int], None] | None = None,
+    workers: int = 1,
+) -> Path:
+    """Write ``films`` films of every condition below ``out/films``, and their truth beside that folder.
+
+    A film depends on ``seed``, the name of its condition and its number alone, not on what else is written.
+
+    Returns
+    -------
+    Path
+        ``truth.csv``. Its film names begin with the name of the condition.
+    """
+    folder = out / FILMS
+    for condition in conditions:
+        (folder / condition.name).mkdir(parents=True, exist_ok=True)
+    tasks = [_Task(condition, seed, number, folder) for condition in conditions for number in range(films)]
+
+    def counted(results: Iterator[TruthRows]) -> Iterator[TruthRows]:
+        for done, rows in enumerate(results, start=1):
+            if progress is not None:
+                progress(done, len(tasks))
+            yield rows
+
+    if workers <= 1 or len(tasks) < _FEWEST_FOR_POOL:
+        return write_tables(counted(map(_write, tasks)), out)
+    # Spawned, not forked: a process with running threads of the network library must not be forked.
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        return write_tables(counted(pool.map(_write, tasks)), out)
+
+
+def suite_film(condition: SuiteCondition, seed: int, number: int) -> GeneratedFilm:
+    """Film ``number`` of a condition."""
+    draw = draw_subject
+    if (strange := condition.strange) is not None:
+        draw = partial(draw_stranger, length=strange.length_mm, sd=strange.sd_mm)
+    return compose_film(
+        _key(condition, seed, number),
+        condition_settings(condition.of, condition.strength),
+        FilmRequest(pixel_mm=condition.pixel_mm),
+        draw,
+    )
+
+
+def _key(condition: SuiteCondition, seed: int, number: int) -> tuple[int, int, int]:
+    return seed, zlib.crc32(condition.name.encode()), number
+
+
+def _write(task: _Task) -> TruthRows:
+    condition, key = task.condition, _key(task.condition, task.seed, task.number)
+    film = suite_film(condition, task.seed, task.number)
+    name = f"{condition.name}/film_{task.number + 1:05d}"
+    if condition.jpeg_quality is not None:
+        name += ".jpg"
+        grey = np.rint(film.pixels * 255).astype(np.uint8)
+        Image.fromarray(grey).save(task.folder / name, quality=condition.jpeg_quality)
+    else:
+        name += ".dcm"
+        writing = draw_writing(
+            np.random.default_rng(key), condition_settings(condition.of, condition.strength).dicom, film
+        )
+        film_dataset(film, writing, "suite", *key).save_as(task.folder / name, enforce_file_format=True)
+    return truth_rows(film, name, task.seed)

@@ -1,0 +1,137 @@
+"""Runs a suite: generate, measure, compare, write."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import shutil
+import time
+from collections.abc import Iterable
+from pathlib import Path
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from raysplay.infer.command import run_measure
+from raysplay.infer.decide.config import decision_limits
+from raysplay.synthetic_data.archive import FILMS, LANDMARKS, TRUTH, _cores
+from raysplay.synthetic_data.command import CAUTION
+from raysplay.synthetic_data.command import _bar as progress_bar
+from raysplay.train.evaluate.config import evaluation_settings
+from raysplay.train.evaluate.real_list import RealFigures, RealListError, read_list, real_figures
+from raysplay.train.evaluate.run_tables import read_run
+from raysplay.train.evaluate.suite import SuiteFigures, suite_figures
+from raysplay.train.evaluate.suite_films import write_suite
+from raysplay.train.evaluate.suite_report import SuiteRun, target_lines, write_suite_report
+from raysplay.train.evaluate.suite_settings import suite_settings
+from raysplay.train.evaluate.truth import read_truth
+
+_MADE = (FILMS, TRUTH, LANDMARKS, "run", "real_run")
+
+
+def run_suite(
+    out: Path,
+    *,
+    films: int | None = None,
+    seed: int | None = None,
+    names: str | None = None,
+    real: Path | None = None,
+    listed: Path | None = None,
+    overwrite: bool = False,
+    threads: int | None = None,
+) -> SuiteFigures:
+    """Run the suite into ``out``: films, truth, run, ``suite.csv``, ``suite.json``, ``suite.md`` and plots.
+
+    Parameters
+    ----------
+    out : Path
+    films, seed : int, optional
+        Films a condition and the seed; those of ``suite.yaml`` by default.
+    names : str, optional
+        Conditions, with commas between.
+    real, listed : Path, optional
+        Folder of real films and the list of what they show.
+    overwrite : bool
+        Replace an earlier suite in ``out``.
+    threads : int, optional
+        Of the network.
+
+    Raises
+    ------
+    typer.BadParameter
+        If a condition, the list or the folder cannot be used; nothing was written then.
+    """
+    settings, suite = evaluation_settings(), suite_settings()
+    films, seed = films or suite.films, suite.seed if seed is None else seed
+    console, seconds = Console(stderr=True), {}
+    try:
+        conditions = suite.chosen(None if names is None else names.split(","))
+    except ValueError as error:
+        raise typer.BadParameter(str(error), param_hint="--conditions") from error
+    kinds = {}
+    if real is not None and listed is not None:
+        try:
+            kinds = read_list(listed, real)
+        except RealListError as error:
+            raise typer.BadParameter(str(error), param_hint="--list") from error
+    _make_room(out, overwrite)
+
+    started = time.perf_counter()
+    with progress_bar("Films") as progress:
+        truth = write_suite(conditions, films, seed, out, progress, workers=_cores())
+    seconds["generating"] = time.perf_counter() - started
+    started = time.perf_counter()
+    run_measure([out / FILMS], out / "run", overlays=False, threads=threads, console=console)
+    seconds["measuring"] = time.perf_counter() - started
+    real_read: tuple[RealFigures, ...] = ()
+    if kinds:
+        run_measure(kinds, out / "real_run", overlays=False, threads=threads, console=console)
+        real_read = real_figures(read_run(out / "real_run"), kinds)
+
+    started = time.perf_counter()
+    run = read_run(out / "run")
+    known: dict[str, list] = {condition.name: [] for condition in conditions}
+    for foot in read_truth(truth):
+        known[foot.film.split("/")[0]].append(foot)
+    figures = suite_figures(run, known, conditions, suite.targets, settings)
+    seconds["comparing"] = time.perf_counter() - started
+    made = SuiteRun(
+        films,
+        seed,
+        importlib.metadata.version("raysplay"),
+        seconds,
+        run.digests,
+        decision_limits().interval.level,
+        settings.within,
+        real_read,
+    )
+    write_suite_report(figures, made, out)
+    _print(target_lines(figures), Console())
+    Console().print(f"Report: {out / 'suite.md'}", highlight=False, soft_wrap=True)
+    Console().print(CAUTION, style="bold")
+    return figures
+
+
+def _make_room(out: Path, overwrite: bool) -> None:
+    """An empty place for a suite; of an earlier one only what a suite writes is removed."""
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        if any(out.iterdir()) and not (overwrite and (out / TRUTH).is_file()):
+            raise typer.BadParameter(
+                f"{out}: is not empty; choose another folder, or pass --overwrite to replace an earlier suite",
+                param_hint="--out",
+            )
+        for name in _MADE:
+            path = out / name
+            shutil.rmtree(path) if path.is_dir() else path.unlink(missing_ok=True)
+    except OSError as error:
+        raise typer.BadParameter(f"{out}: cannot be used ({error.strerror})", param_hint="--out") from error
+
+
+def _print(lines: Iterable[list[str]], console: Console) -> None:
+    table = Table(title="Targets", title_justify="left")
+    for heading in ("Figure", "Condition", "Wanted", "Reached", "", "Source"):
+        table.add_column(heading, justify="right" if heading == "Reached" else "left")
+    for line in lines:
+        table.add_row(*line)
+    console.print(table)

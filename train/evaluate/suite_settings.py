@@ -1,0 +1,108 @@
+"""Checked form of ``configs/suite.yaml``."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field, model_validator
+
+from raysplay.configs.load import Config, load, shipped
+from raysplay.synthetic_data.archive_settings import FILM_CONDITIONS
+
+Expectation = Literal["measure", "turn away"]
+
+
+def _known(condition: str) -> str:
+    if condition not in FILM_CONDITIONS:
+        raise ValueError(f"the generator has no condition {condition}")
+    return condition
+
+
+class StrangerSettings(Config):
+    """The field that bends bones: its length scale and the standard deviation of each component, mm."""
+
+    length_mm: float = Field(gt=0)
+    sd_mm: float = Field(ge=0)
+
+
+class SuiteCondition(Config):
+    """One archive: what it is asked for from the generator and what shall become of its feet.
+
+    ``of`` and ``strength`` are those of ``condition_settings``; ``pixel_mm`` fixes the size of a pixel;
+    ``jpeg_quality`` writes 8-bit JPEG files instead of DICOM; ``strange`` bends the bones.
+    """
+
+    name: Annotated[str, Field(pattern=r"^[a-z0-9_.]+$")]
+    expect: Expectation
+    of: Annotated[str, AfterValidator(_known)]
+    strength: float = Field(default=1.0, ge=0, le=2)
+    pixel_mm: float | None = Field(default=None, gt=0)
+    jpeg_quality: int | None = Field(default=None, ge=1, le=95)
+    strange: StrangerSettings | None = None
+
+
+class Target(Config):
+    """Bounds on a column of ``suite.csv``, for each condition of ``of``."""
+
+    column: str
+    of: tuple[str, ...] = Field(min_length=1)
+    source: Literal["work order", "proposed"]
+    at_least: float | None = None
+    at_most: float | None = None
+
+    @model_validator(mode="after")
+    def _bounded(self) -> Target:
+        if self.at_least is None and self.at_most is None:
+            raise ValueError("a target needs at_least or at_most")
+        return self
+
+    @property
+    def words(self) -> str:
+        """The bounds as a reader sees them."""
+        ends = (("at least", self.at_least), ("at most", self.at_most))
+        return " and ".join(f"{word} {bound:g}" for word, bound in ends if bound is not None)
+
+    def met(self, figure: float) -> bool:
+        """Whether ``figure`` lies within the bounds, the ends included; never for ``nan``."""
+        low = float("-inf") if self.at_least is None else self.at_least
+        high = float("inf") if self.at_most is None else self.at_most
+        return low <= figure <= high
+
+
+class SuiteSettings(Config):
+    """All of ``suite.yaml``."""
+
+    films: int = Field(ge=1)
+    seed: int = Field(ge=0)
+    conditions: tuple[SuiteCondition, ...] = Field(min_length=1)
+    targets: tuple[Target, ...]
+
+    @model_validator(mode="after")
+    def _names_hold(self) -> SuiteSettings:
+        names = [condition.name for condition in self.conditions]
+        if len(set(names)) < len(names):
+            raise ValueError("a condition stands twice")
+        if unknown := {name for target in self.targets for name in target.of} - set(names):
+            raise ValueError(f"target of no condition: {', '.join(sorted(unknown))}")
+        return self
+
+    def chosen(self, names: list[str] | None) -> tuple[SuiteCondition, ...]:
+        """The conditions named, in the order of the file; all of them for ``None``.
+
+        Raises
+        ------
+        ValueError
+            If a name is not one of them.
+        """
+        if names is None:
+            return self.conditions
+        if unknown := set(names) - {condition.name for condition in self.conditions}:
+            raise ValueError(f"no such condition: {', '.join(sorted(unknown))}")
+        return tuple(condition for condition in self.conditions if condition.name in names)
+
+
+@lru_cache(maxsize=1)
+def suite_settings() -> SuiteSettings:
+    """The settings shipped with the package."""
+    return load(SuiteSettings, shipped("suite.yaml"))
