@@ -46,6 +46,12 @@ def measure(
     threads: Annotated[
         int | None, typer.Option("--threads", min=1, help="Threads of the network; all cores if left out.")
     ] = None,
+    landmark_weights: Annotated[
+        Path | None,
+        typer.Option(
+            "--landmark-weights", metavar="FILE", help="Fine-tuned landmark network; the shipped one if left out."
+        ),
+    ] = None,
     protocol: Annotated[
         Path | None,
         typer.Option(
@@ -62,6 +68,7 @@ def measure(
         overwrite=overwrite,
         overlays=overlays,
         threads=threads,
+        landmark_weights=landmark_weights,
         protocol=protocol,
         console=Console(stderr=True),
     )
@@ -75,6 +82,7 @@ def run_measure(
     overwrite: bool = False,
     overlays: bool = True,
     threads: int | None = None,
+    landmark_weights: Path | None = None,
     protocol: Path | None = None,
     console: Console,
 ) -> MeasuredRun:
@@ -119,7 +127,7 @@ def run_measure(
     from raysplay.infer.pipeline import read_archive
 
     with console.status("Loading the network"):
-        feet = foot_reader(threads)
+        feet = foot_reader(threads, landmark_weights)
     values = {measure.name: array("d") for measure in reported}
     try:
         writer = RunWriter(folder, schema, reported, overlays=overlays)
@@ -147,11 +155,13 @@ def run_measure(
     return MeasuredRun(out, writer.report, wall, values)
 
 
-def foot_reader(threads: int | None) -> ReadsFeet:
-    """The network with the weights that come with the package."""
-    from raysplay.infer.foot_reader import FootReader
+def foot_reader(threads: int | None, landmark_weights: Path | None = None) -> ReadsFeet:
+    """The networks with the weights that come with the package, or other weights for the landmarks."""
+    from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
 
-    return FootReader.shipped(threads=threads)
+    if landmark_weights is None:
+        return FootReader.shipped(threads=threads)
+    return FootReader(WEIGHTS_DIR / "locator.safetensors", landmark_weights, threads=threads)
 
 
 def print_summary(run: MeasuredRun, console: Console) -> None:

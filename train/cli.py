@@ -13,6 +13,7 @@ from raysplay.infer.command import measure
 from raysplay.infer.measures_command import measures
 from raysplay.infer.network.weights_error import WeightsError
 from raysplay.infer.review.command import review
+from raysplay.infer.review.export_command import export
 from raysplay.synthetic_data.command import demo_archive, synthesize
 from raysplay.train.command import train
 from raysplay.train.evaluate.command import evaluate
@@ -38,7 +39,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
-for command in (measure, measures, review, evaluate, synthesize, train):
+for command in (measure, measures, review, export, evaluate, synthesize, train):
     app.command()(command)
 app.command(hidden=True)(demo_archive)
 

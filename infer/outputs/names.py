@@ -27,3 +27,12 @@ def overlay_name(film: str, foot_index: int, side: str) -> str:
     safe = re.sub(r"[^A-Za-z0-9._]+", "_", film).strip("._")[-80:]
     mark = hashlib.sha256(film.encode("utf-8")).hexdigest()[:8]
     return f"{safe}-{mark}-{foot_index + 1}{side}.png"
+
+
+def cell_text(text: str) -> str:
+    """Free text for a cell: one line, and none that a spreadsheet runs.
+
+    A quotation mark goes before ``= + - @`` at the start, as OWASP's page on CSV injection has it.
+    """
+    plain = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return f"'{plain}" if plain.startswith(_FORMULA_START) else plain

@@ -34,6 +34,10 @@ class BlindDesk(Desk):
         self.study = study
         self._order = lru_cache(maxsize=None)(study.order)
 
+    def warm_up(self) -> None:
+        """Start the decoding process; which film comes first depends on who reads."""
+        self.films.begin(int(self.run.film_of[self.study.order(self.study.plan.readers[0])[0].foot]))
+
     @property
     def construction(self) -> str:
         return self.study.plan.construction or self.gauge.construction

@@ -72,6 +72,7 @@ def review(
                 console.print(f"Note: {notice}", soft_wrap=True, highlight=False)
             console.print(f"{len(opened)} feet. Open, once:", address, soft_wrap=True, highlight=False)
             console.print(f"Reads are kept in {reads.name}. End with Ctrl+C.", soft_wrap=True, highlight=False)
+            desk.warm_up()
             if browser:
                 webbrowser.open(address)
             server.run()

@@ -98,7 +98,7 @@ class Desk(ABC):
         self.run, self.store, self.films, self.settings = run, store, films, settings
         self._limits = decision_limits()
         self.gauge = FootGauge(run.measures, run.protocol(), self._limits, settings.hand_placed)
-        self._codes = landmark_schema().codes
+        self.codes = landmark_schema().codes
 
     @abstractmethod
     def key(self, number: int, reader: str) -> Key:
@@ -115,6 +115,10 @@ class Desk(ABC):
     @abstractmethod
     def film_of(self, number: int, reader: str) -> int:
         """Film of the run that the page calls ``number``."""
+
+    @abstractmethod
+    def warm_up(self) -> None:
+        """Make ready what will be asked for first."""
 
     @property
     @abstractmethod
@@ -201,7 +205,7 @@ class Desk(ABC):
             "study": None,
             "schema": [
                 {"code": code, "bone": bone, "text": text, "needed": code in needed}
-                for code, bone, text in zip(self._codes, landmark_schema().bones, landmark_descriptions(), strict=True)
+                for code, bone, text in zip(self.codes, landmark_schema().bones, landmark_descriptions(), strict=True)
             ],
             "axes": {one: self.gauge.axis_landmarks(one) for one in self.gauge.constructions},
             "measures": [
@@ -275,7 +279,7 @@ class Desk(ABC):
         table, initial = self.model(foot)
         doubtful = self._limits.landmarks.doubtful_below
         rows = []
-        for i, code in enumerate(self._codes):
+        for i, code in enumerate(self.codes):
             by_hand = bool(placed.moved[i])
             spread = self.gauge.hand_covariance(self._facts(foot)) if by_hand else table.covariance[i]
             rows.append(
@@ -386,7 +390,7 @@ class Desk(ABC):
             if one.code in seen:
                 raise RefusedError(f"the landmark {one.code} was sent twice")
             seen.add(one.code)
-            i = self._codes.index(one.code)
+            i = self.codes.index(one.code)
             if one.moved:
                 if one.x is None or one.y is None:
                     raise RefusedError(f"the landmark {one.code} was moved to nowhere")
@@ -426,8 +430,8 @@ class Desk(ABC):
         _, initial = self.model(foot)
         points, visible, moved = initial.points.copy(), initial.visible.copy(), initial.moved.copy()
         for code, (x, y, seen, by_hand) in content["points"].items():
-            if code in self._codes:
-                i = self._codes.index(code)
+            if code in self.codes:
+                i = self.codes.index(code)
                 points[i] = np.nan if x is None else x, np.nan if y is None else y
                 visible[i], moved[i] = seen, by_hand
         construction = content["construction"]
@@ -495,7 +499,7 @@ class Desk(ABC):
         _, initial = self.model(foot)
         other_side = side != self.run.sides[foot].as_py()
         touched = {
-            code for i, code in enumerate(self._codes) if placed.moved[i] or placed.visible[i] != initial.visible[i]
+            code for i, code in enumerate(self.codes) if placed.moved[i] or placed.visible[i] != initial.visible[i]
         }
         as_run = {measure.name: measure.construction for measure in self.run.measures}
         values = {}
@@ -518,7 +522,7 @@ class Desk(ABC):
                 bool(placed.visible[i]),
                 bool(placed.moved[i]),
             ]
-            for i, code in enumerate(self._codes)
+            for i, code in enumerate(self.codes)
             if placed.moved[i] or placed.visible[i] != initial.visible[i]
         }
 

@@ -85,6 +85,10 @@ class FilmShelf:
         """
         return self._request(film, ahead=False).result()
 
+    def begin(self, film: int) -> None:
+        """Decode a film in the background as if it had been asked for; its decoding process is ready from then on."""
+        self._request(film, ahead=False)
+
     def prepare(self, films: Iterable[int]) -> None:
         """Decode films in the background, in the order given."""
         for film in films:

@@ -29,6 +29,15 @@ class OpenDesk(Desk):
         for item, version, _, _, content in store.current():
             self._apply(item, version, content)
 
+    def warm_up(self) -> None:
+        """Decode the first films of the worklist before anybody asks."""
+        first = [
+            int(self.run.film_of[foot]) for foot in self.worklist.select(Filter())[: self.settings.films.ahead + 1]
+        ]
+        if first:
+            self.films.begin(first[0])
+            self.films.prepare(first[1:])
+
     @property
     def construction(self) -> str:
         return self.gauge.construction

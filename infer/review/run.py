@@ -193,7 +193,7 @@ class ReviewRun:
         now = {path.name: path for path in WEIGHTS_DIR.glob("*.safetensors")}
         for name, known in recorded.get("weights", {}).items():
             if name in now and digest(now[name]) != known:
-                said.append(f"The weights {name} have changed since this run: a new run may place points elsewhere.")
+                said.append(f"The weights {name} of this run are not those that ship now: a new run may differ.")
         for name in _READ_BY_A_RUN:
             if recorded.get("configs", {}).get(name) != digest(shipped(name)):
                 said.append(f"The configuration {name} has changed since this run.")

@@ -36,7 +36,7 @@ class OneFootEach:
 
 @pytest.fixture
 def films(tmp_path, monkeypatch, place):
-    monkeypatch.setattr(command, "foot_reader", lambda threads: OneFootEach(place()))
+    monkeypatch.setattr(command, "foot_reader", lambda *_: OneFootEach(place()))
     folder = tmp_path / "films"
     folder.mkdir()
     for i, name in enumerate(("a.png", "=b.png", "none.png")):
@@ -127,7 +127,7 @@ def whole_foot(monkeypatch, schema, place):
     """The invented foot with every landmark, 0.2 mm a pixel, in place of the network."""
     mm = np.array([REFERENCE_FOOT[code] for code in schema.codes])
     points = mm * [5.0, -5.0] + (400.0, 700.0)
-    monkeypatch.setattr(command, "foot_reader", lambda threads: OneFootEach(replace(place(), points=points)))
+    monkeypatch.setattr(command, "foot_reader", lambda *_: OneFootEach(replace(place(), points=points)))
     return mm
 
 
@@ -171,7 +171,7 @@ def test_where_no_reported_measure_has_a_limit_all_of_them_decide(films, place, 
     """No foot passes unlooked at, whatever a protocol reports."""
     landmarks = place()
     landmarks.confidence[schema.index("PP_art_med")] = 0.1
-    monkeypatch.setattr(command, "foot_reader", lambda threads: OneFootEach(landmarks))
+    monkeypatch.setattr(command, "foot_reader", lambda *_: OneFootEach(landmarks))
     file = tmp_path / "joints.yaml"
     file.write_text("reported: [ppaa, dmaa]\n", encoding="utf-8")
     assert call("measure", films / "a.png", "--out", tmp_path / "out", "--protocol", file).exit_code == 0
@@ -221,7 +221,7 @@ def test_an_interrupted_run_keeps_its_rows_under_partial_names(films, tmp_path, 
                 raise KeyboardInterrupt
             return super().find(film)
 
-    monkeypatch.setattr(command, "foot_reader", lambda threads: Interrupted(place()))
+    monkeypatch.setattr(command, "foot_reader", lambda *_: Interrupted(place()))
     out = tmp_path / "out"
     result = call("measure", films, "--out", out)
     assert result.exit_code not in (0, 2)
