@@ -158,7 +158,7 @@ class KnownFoot:
 
 @pytest.fixture
 def films(tmp_path, monkeypatch):
-    monkeypatch.setattr(command, "foot_reader", lambda threads: KnownFoot())
+    monkeypatch.setattr(command, "foot_reader", lambda *_: KnownFoot())
     folder = tmp_path / "films"
     folder.mkdir()
     for i in range(3):
@@ -230,7 +230,7 @@ def test_each_foot_of_a_film_gets_its_own_landmarks(films, tmp_path, monkeypatch
         def landmarks(self, film, foot):
             return self.known if foot is self.known.foot else self.second
 
-    monkeypatch.setattr(command, "foot_reader", lambda threads: TwoFeet())
+    monkeypatch.setattr(command, "foot_reader", lambda *_: TwoFeet())
     assert call("measure", films / "f0.png", "--out", tmp_path / "run", "--no-overlays").exit_code == 0
     right, left = read_run(tmp_path / "run").films["f0.png"]
     assert (right.side, left.side) == ("R", "L")
