@@ -55,7 +55,7 @@ def warp(images: Tensor, source_from_target: Tensor, size: tuple[int, int], fill
     ----------
     images : Tensor, shape (B, C, R, K)
     source_from_target : Tensor, shape (B, 3, 3)
-        Affine maps from target pixels to source pixels.
+        Maps from target pixels to source pixels, affine or projective.
     size : (rows, columns) of the target
     fill : {'border', 'zeros'}
         What lies beyond the picture.
@@ -73,7 +73,7 @@ def warp(images: Tensor, source_from_target: Tensor, size: tuple[int, int], fill
     )
     target = torch.stack([x, y, torch.ones_like(x)], dim=-1).reshape(1, -1, 3)
     place = target @ source_from_target.to(torch.float32).transpose(1, 2)
-    place = place[..., :2].reshape(len(images), rows, columns, 2)
+    place = (place[..., :2] / place[..., 2:]).reshape(len(images), rows, columns, 2)
     extent = torch.tensor([images.shape[-1], images.shape[-2]], device=device, dtype=torch.float32)
     grid = (2 * place + 1) / extent - 1
     return F.grid_sample(images, grid.to(dtype), mode="bilinear", padding_mode=fill, align_corners=False)

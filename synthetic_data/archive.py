@@ -40,7 +40,7 @@ class TruthRows:
 def truth_columns() -> tuple[str, ...]:
     """Columns of ``truth.csv``."""
     names = tuple(measure.name for measure in MEASURES)
-    return ("film", "foot", "view", *names, "x", "y", "width", "height", "beam_tilt", "seed", "foot_index")
+    return ("film", "foot", "view", *names, "x", "y", "width", "height", "beam_tilt", "seed", "foot_index", "condition")
 
 
 LANDMARK_COLUMNS = ("film", "foot", "foot_index", "landmark", "x", "y")
@@ -49,8 +49,9 @@ LANDMARK_COLUMNS = ("film", "foot", "foot_index", "landmark", "x", "y")
 def truth_rows(film: GeneratedFilm, name: str, seed: int | str) -> TruthRows:
     """What the tables say of ``film``.
 
-    Measures and landmarks of views but dp, and of what is off the film, are left out: they are not defined or not to
-    be seen. ``x`` and ``y`` are the centre of the box of the foot; pixel centres at integers.
+    Measures and landmarks of views but dp, of what is off the film and of bones that are not there, are left out: they
+    are not defined or not to be seen. ``condition`` names what makes the foot unfit for measuring, joined by "+".
+    ``x`` and ``y`` are the centre of the box of the foot; pixel centres at integers.
     """
     feet: list[dict[str, object]] = []
     points: list[dict[str, object]] = []
@@ -61,6 +62,7 @@ def truth_rows(film: GeneratedFilm, name: str, seed: int | str) -> TruthRows:
         row |= {"x": f"{(left + right) / 2:.2f}", "y": f"{(top + bottom) / 2:.2f}"}
         row |= {"width": f"{right - left:.2f}", "height": f"{bottom - top:.2f}"}
         row |= {"beam_tilt": f"{foot.beam_tilt:.3f}", "seed": seed, "foot_index": index}
+        row |= {"condition": "+".join(sorted(foot.conditions))}
         feet.append(row)
         if foot.view != "dp":
             continue
@@ -97,7 +99,7 @@ def write_tables(rows: Iterator[TruthRows] | list[TruthRows], out: Path) -> Path
     return out / TRUTH
 
 
-def _cores() -> int:
+def cores() -> int:
     """Cores this process may use."""
     allowed = getattr(os, "sched_getaffinity", None)
     return len(allowed(0)) if allowed else os.cpu_count() or 1
@@ -147,7 +149,7 @@ def write_archive(
     folder.mkdir(parents=True, exist_ok=True)
     digits = max(5, len(str(n)))
     tasks = [(seed, k, f"film_{k + 1:0{digits}d}.dcm", folder, settings) for k in range(n)]
-    workers = min(workers or _cores(), n)
+    workers = min(workers or cores(), n)
 
     def counted(results: Iterator[TruthRows]) -> Iterator[TruthRows]:
         for done, rows in enumerate(results, start=1):

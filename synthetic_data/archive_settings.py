@@ -43,6 +43,7 @@ class FilmSettings(Config):
 
     layouts: Annotated[dict[Literal["single", "both", "fields"], float], AfterValidator(_adds_up)]
     views: Annotated[dict[View, float], AfterValidator(_adds_up)]
+    other_share: Share
     field_sets: tuple[FieldSet, ...]
     left_share: Share
     toes: Annotated[dict[Literal["up", "down", "left", "right"], float], AfterValidator(_adds_up)]
@@ -109,6 +110,36 @@ class MarkSettings(Config):
     corner_share: Share
 
 
+class ConditionSettings(Config):
+    """Shares of feet that are unfit for measuring, and how much there is of it: 1 as met in practice."""
+
+    growth_plates: Share = 0.0
+    metal: Share = 0.0
+    cast: Share = 0.0
+    splint: Share = 0.0
+    missing_toe: Share = 0.0
+    overlap: Share = 0.0
+    strength: float = Field(default=1.0, gt=0)
+
+
+class WearSettings(Config):
+    """Shares of films that lost something on their way, and how much: 1 as met in practice."""
+
+    low_dose: Share = 0.0
+    saturated: Share = 0.0
+    grid: Share = 0.0
+    dust: Share = 0.0
+    scratches: Share = 0.0
+    aids: Share = 0.0
+    low_resolution: Share = 0.0
+    jpeg: Share = 0.0
+    unsharp: Share = 0.0
+    curve: Share = 0.0
+    photographed: Share = 0.0
+    inverted: Share = 0.0
+    strength: float = Field(default=1.0, gt=0)
+
+
 class DicomSettings(Config):
     """How films are written."""
 
@@ -130,6 +161,8 @@ class ArchiveSettings(Config):
     film: FilmSettings
     collimation: CollimationSettings
     marks: MarkSettings
+    conditions: ConditionSettings
+    wear: WearSettings
     dicom: DicomSettings
 
 
@@ -137,3 +170,74 @@ class ArchiveSettings(Config):
 def archive_settings() -> ArchiveSettings:
     """The shipped settings."""
     return load(ArchiveSettings, shipped("archive.yaml"))
+
+
+@lru_cache(maxsize=1)
+def clean_settings() -> ArchiveSettings:
+    """The shipped settings narrowed to one whole foot from above, toes up, nothing on it, the film without wear."""
+    shipped = archive_settings()
+    film = {
+        "layouts": {"single": 1.0, "both": 0.0, "fields": 0.0},
+        "views": {"dp": 1.0, "oblique": 0.0, "lateral": 0.0},
+        "toes": {"up": 1.0, "down": 0.0, "left": 0.0, "right": 0.0},
+        "turned_share": 0.0,
+        "forefoot_share": 0.0,
+        "cut_share": 0.0,
+    }
+    return shipped.model_copy(
+        update={
+            "film": shipped.film.model_copy(update=film),
+            "marks": shipped.marks.model_copy(update={"letter_wrong": 0.0}),
+            "conditions": ConditionSettings(),
+            "wear": WearSettings(),
+        }
+    )
+
+
+_LAID: dict[str, dict[str, object]] = {
+    "clean": {},
+    "rotated": {"turned_share": 1.0},
+    "two_feet": {"layouts": {"single": 0.0, "both": 1.0, "fields": 0.0}},
+    "cropped": {"cut_share": 1.0},
+    "oblique": {"views": {"dp": 0.0, "oblique": 1.0, "lateral": 0.0}},
+    "lateral": {"views": {"dp": 0.0, "oblique": 0.0, "lateral": 1.0}},
+    "non_foot": {"other_share": 1.0},
+}
+
+_FEET = tuple(name for name in ConditionSettings.model_fields if name != "strength")
+_FILMS = tuple(name for name in WearSettings.model_fields if name != "strength")
+
+FILM_CONDITIONS = (*_LAID, *_FEET, *_FILMS)
+"""Names that :func:`condition_settings` knows."""
+
+
+def condition_settings(name: str, strength: float = 1.0) -> ArchiveSettings:
+    """Settings under which every film shows one condition, and no other.
+
+    Parameters
+    ----------
+    name : str
+        One of ``FILM_CONDITIONS``.
+    strength : float
+        How much of it there is, 1 as met in practice. What has no strength (a view, a missing toe) is not changed.
+
+    Raises
+    ------
+    ValueError
+        For an unknown name.
+    """
+    clean = clean_settings()
+    if name in _LAID:
+        changed = dict(_LAID[name])
+        if name == "rotated":
+            changed["turned"] = clean.film.turned * strength
+        if name == "cropped":
+            changed["cut"] = tuple(strength * v for v in clean.film.cut)
+        return clean.model_copy(update={"film": clean.film.model_copy(update=changed)})
+    if name in _FEET:
+        return clean.model_copy(
+            update={"conditions": ConditionSettings.model_validate({name: 1.0, "strength": strength})}
+        )
+    if name in _FILMS:
+        return clean.model_copy(update={"wear": WearSettings.model_validate({name: 1.0, "strength": strength})})
+    raise ValueError(f"{name}: no such condition; known are {', '.join(FILM_CONDITIONS)}")

@@ -13,7 +13,7 @@ CAUTION = "Generated films show no person and prove nothing about patients."
 
 
 @contextmanager
-def _bar(title: str) -> Iterator[Callable[[int, int], None]]:
+def progress_bar(title: str) -> Iterator[Callable[[int, int], None]]:
     """A progress bar on the error stream; called with what is done and the whole."""
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
@@ -49,16 +49,25 @@ def synthesize(
         Path, typer.Option("--out", metavar="DIR", help="Folder for films/, truth.csv and truth_landmarks.csv.")
     ],
     seed: Annotated[int, typer.Option("--seed", min=0, help="Same seed, same bytes.")] = 0,
+    condition: Annotated[
+        str | None, typer.Option("--condition", metavar="NAME", help="Let every film show this, and nothing else.")
+    ] = None,
+    strength: Annotated[float, typer.Option("--strength", min=0.1, max=4.0, help="How much of the condition.")] = 1.0,
 ) -> None:
     """Write generated DICOM films and the true angles and landmarks of every foot on them."""
     from rich.console import Console
 
     from raysplay.synthetic_data.archive import FILMS, write_archive
+    from raysplay.synthetic_data.archive_settings import condition_settings
 
     _read_settings()
+    try:
+        settings = None if condition is None else condition_settings(condition, strength)
+    except ValueError as error:
+        raise typer.BadParameter(str(error), param_hint="--condition") from error
     _empty_folder(out, "--out")
-    with _bar("Films") as progress:
-        truth = write_archive(n, seed, out, progress)
+    with progress_bar("Films") as progress:
+        truth = write_archive(n, seed, out, progress, settings)
     console = Console()
     console.print(f"{n} films: {out / FILMS}", highlight=False, soft_wrap=True)
     console.print(f"Their truth: {truth}", highlight=False, soft_wrap=True)
@@ -77,6 +86,6 @@ def demo_archive(
     _read_settings()
     demo_settings()
     _empty_folder(out, "DIR", overwrite)
-    with _bar("Films") as progress:
+    with progress_bar("Films") as progress:
         write_demo(out, progress=progress)
     Console().print(f"{demo_settings().clinic} (invented): {out}", highlight=False, soft_wrap=True)

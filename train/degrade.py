@@ -2,20 +2,75 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import torch
 import torch.nn.functional as F  # noqa: N812
+from pydantic import Field
 from torch import Tensor
 
+from raysplay.configs.load import Config, load, shipped
+from raysplay.synthetic_data.archive_settings import ConditionSettings, Range, Share, WearSettings
+from raysplay.synthetic_data.film.draws import send, send_index, some
+from raysplay.synthetic_data.film.wear import draw_quality, lose_resolution
 
-def lose_resolution(images: Tensor, factor: float) -> Tensor:
-    """Shrink by ``factor`` and enlarge again, as a film stored small and shown large."""
-    if factor <= 1.05:
-        return images
-    rows, columns = images.shape[-2:]
-    size = (max(8, round(rows / factor)), max(8, round(columns / factor)))
-    small = F.interpolate(images[:, None], size=size, mode="bilinear", antialias=True, align_corners=False)
-    return F.interpolate(small, size=(rows, columns), mode="bilinear", align_corners=False)[:, 0]
+
+class DegradeSettings(Config):
+    """What is done to the feet and films of one network's batches."""
+
+    conditions: ConditionSettings
+    wear: WearSettings
+    coarse_share: Share = 0.0
+    coarse_mm: Range = (0.01, 0.01)
+    fine_mm: Range = (0.01, 0.01)
+    beside: Share = 0.0
+    field: Share = 0.0
+    field_inset: Share = 0.0
+    marks: Share = 0.0
+    mark_height: float = Field(default=34, gt=0)
+
+
+class BatchSettings(Config):
+    """``degrade.yaml``."""
+
+    landmarks: DegradeSettings
+    locator: DegradeSettings
+
+
+@lru_cache(maxsize=1)
+def degrade_settings() -> BatchSettings:
+    """The shipped settings."""
+    return load(BatchSettings, shipped("degrade.yaml"))
+
+
+def no_degradation() -> DegradeSettings:
+    """Feet as they were cast, on films without wear; a base for a single condition at a known strength."""
+    return DegradeSettings(conditions=ConditionSettings(), wear=WearSettings())
+
+
+RESOLUTIONS = 8
+"""Resolutions in a batch; films of one are shrunk together."""
+
+
+def store(images: Tensor, pixel_mm: float, rng: np.random.Generator, settings: DegradeSettings) -> Tensor:
+    """Films as they come back from an archive: fewer pixels, compressed at that size.
+
+    ``pixel_mm`` is the usual size of a pixel of ``images``. The films of a batch stand in no order, so that each
+    resolution takes the next ones of them.
+    """
+    coarse = round(RESOLUTIONS * settings.coarse_share)
+    fine = np.exp(rng.uniform(*np.log(settings.fine_mm), RESOLUTIONS - coarse))
+    wanted = np.concatenate([rng.uniform(*settings.coarse_mm, coarse), fine])
+    parts = torch.tensor_split(images, RESOLUTIONS)
+    stored = []
+    for part, mm in zip(parts, rng.permutation(wanted), strict=True):
+        quality = None
+        if settings.wear.jpeg > 0:
+            quality = draw_quality(rng, len(part), settings.wear.jpeg).to(images.device, non_blocking=True)
+        if len(part):
+            stored.append(lose_resolution(part, float(mm) / pixel_mm, quality))
+    return torch.cat(stored)
 
 
 def exposed_field(
@@ -34,10 +89,10 @@ def exposed_field(
         indexing="ij",
     )
     cut = rng.random(count) < share
-    angle = torch.as_tensor(rng.normal(0, 0.12, count), dtype=torch.float32, device=device)[:, None, None]
+    angle = send(rng.normal(0, 0.12, count), device)
     edges = 1 - rng.uniform(-0.3, inset, (4, count)) * cut
     edges = np.where(cut, edges, 9.0)
-    left, right, top, bottom = (torch.as_tensor(e, dtype=torch.float32, device=device)[:, None, None] for e in edges)
+    left, right, top, bottom = send(edges, device)
     u, v = x * torch.cos(angle) + y * torch.sin(angle), y * torch.cos(angle) - x * torch.sin(angle)
     return (u > -left) & (u < right) & (v > -top) & (v < bottom)
 
@@ -46,10 +101,10 @@ def add_marks(images: Tensor, marks: Tensor, rng: np.random.Generator, share: fl
     """Print bright marks (M, h, w) at random places, sizes and turns on a share of the images."""
     count, rows, columns = images.shape
     for _ in range(2):
-        chosen = np.nonzero(rng.random(count) < share)[0]
+        chosen = some(rng, count, share)
         if len(chosen) == 0:
             continue
-        mark = marks[torch.as_tensor(rng.integers(len(marks), size=len(chosen)), device=images.device)][:, None]
+        mark = marks[send_index(rng.integers(len(marks), size=len(chosen)), images.device)][:, None]
         tall = rng.uniform(0.4, 1.4, len(chosen)) * height
         angle = rng.choice([0, np.pi / 2, np.pi, -np.pi / 2], len(chosen), p=[0.7, 0.1, 0.1, 0.1])
         angle = angle + rng.normal(0, 0.08, len(chosen))
@@ -64,15 +119,11 @@ def add_marks(images: Tensor, marks: Tensor, rng: np.random.Generator, share: fl
             [flip * cos * sx, flip * sin * sx * ratio, -flip * (cos * cx + sin * cy * ratio) * sx], 1
         )
         theta[:, 1] = np.stack([-sin * sy / ratio, cos * sy, (sin * cx / ratio - cos * cy) * sy], 1)
-        grid = F.affine_grid(
-            torch.as_tensor(theta, dtype=torch.float32, device=images.device),
-            [len(chosen), 1, rows, columns],
-            align_corners=False,
-        )
+        grid = F.affine_grid(send(theta, images.device, 0), [len(chosen), 1, rows, columns], align_corners=False)
         printed = F.grid_sample(mark, grid, padding_mode="zeros", align_corners=False)[:, 0]
-        bright = torch.as_tensor(rng.uniform(0.6, 1.0, len(chosen)), dtype=torch.float32, device=images.device)
-        where = torch.as_tensor(chosen, device=images.device)
-        images = images.index_copy(0, where, torch.maximum(images[where], printed * bright[:, None, None]))
+        bright = send(rng.uniform(0.6, 1.0, len(chosen)), images.device)
+        where = send_index(chosen, images.device)
+        images = images.index_copy(0, where, torch.maximum(images[where], printed * bright))
     return images
 
 
@@ -124,7 +175,7 @@ def vary_grey(images: Tensor, rng: np.random.Generator, generator: torch.Generat
     count = len(images)
 
     def draw(values: np.ndarray) -> Tensor:
-        return torch.as_tensor(values, dtype=torch.float32, device=images.device)[:, None, None]
+        return send(values, images.device)
 
     smooth = F.avg_pool2d(F.pad(images[:, None], (2, 2, 2, 2), mode="replicate"), 5, 1)[:, 0]
     images = images + draw(rng.uniform(-0.6, 1.2, count)) * (images - smooth)

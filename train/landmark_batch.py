@@ -9,12 +9,19 @@ import torch
 from torch import Tensor
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import VIEWS
+from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import warp
+from raysplay.synthetic_data.film.aids import draw_aids
+from raysplay.synthetic_data.film.carried import CARRIED, carry, choose_carried
+from raysplay.synthetic_data.film.draws import send, send_index, some
 from raysplay.synthetic_data.film.formation import form
 from raysplay.synthetic_data.film.look import draw_looks
-from raysplay.train.degrade import add_marks, exposed_field, lose_resolution, vary_grey
+from raysplay.synthetic_data.film.overlap import OVERLAP_SHARE, covered_share
+from raysplay.synthetic_data.film.parts import parts_path, table
+from raysplay.synthetic_data.film.screen import draw_angles, move_points
+from raysplay.synthetic_data.film.wear import spoil_display, spoil_plate
+from raysplay.train.degrade import DegradeSettings, add_marks, degrade_settings, exposed_field, store, vary_grey
 from raysplay.train.intensity import Intensity
 from raysplay.train.pool import Pool
 from raysplay.train.real_films import MARGIN, RealCrops
@@ -23,11 +30,16 @@ REAL_PIXEL_MM = 0.4
 """Size of a crop pixel on an average foot, taken for real crops, whose scale is unknown."""
 
 
+CLEAR_SHARE = 0.06
+"""Below this share of covered landmarks a foot counts as free of another; up to ``OVERLAP_SHARE`` neither is said."""
+
+
 @dataclass(frozen=True)
 class LandmarkBatch:
     """Crops (B, R, C) with their truth: points (B, L, 2) in crop pixels, visible (B, L), view (B,), pixel size.
 
-    ``labelled`` (B,) is False for real crops of which only the view is known.
+    ``labelled`` (B, L): whether it is known if the landmark is there; ``conditions`` (B, K): 1 or 0 in the order of
+    ``CONDITIONS``, nan where not known.
     """
 
     images: Tensor
@@ -36,6 +48,7 @@ class LandmarkBatch:
     view: Tensor
     pixel_mm: Tensor
     labelled: Tensor
+    conditions: Tensor
 
 
 def lay_crops(points: Tensor) -> Tensor:
@@ -80,57 +93,110 @@ def landmark_batch(
     generator: torch.Generator,
     marks: Tensor,
     intensity: Intensity | None,
+    degrade: DegradeSettings | None = None,
 ) -> LandmarkBatch:
-    """Cut, expose and degrade ``count`` crops from the store."""
-    settings = reading_settings()
-    size = settings.crop_size
+    """Cut, expose and degrade ``count`` crops from the store; ``degrade`` is ``degrade.yaml`` by default."""
+    degrade = degrade or degrade_settings().landmarks
+    size = reading_settings().crop_size
+    rows, columns = size
     device = pool.device
     number = pool.draw(count, generator)
-    points, view = pool.points[number], pool.views[number]
-    jitter = torch.as_tensor(_jitter(rng, count, size), dtype=torch.float32, device=device)
+    points, view, conditions = pool.points[number], pool.views[number], pool.conditions[number]
     other = view == VIEWS.index("other")
-    matrix = lay_crops(torch.where(other[:, None, None], _stand_in(pool, points), points)) @ jitter
-    lengths = warp(pool.lengths[number], matrix.to(torch.float32), size, fill="zeros").float()
-
-    # A second foot may reach into the crop from the side.
-    beside = np.nonzero(rng.random(count) < 0.12)[0]
-    if len(beside):
-        where = torch.as_tensor(beside, device=device)
-        guest = pool.draw(len(beside), generator, VIEWS.index("dp"))
-        turn = torch.as_tensor(_jitter(rng, len(beside), size), dtype=torch.float32, device=device)
-        turn[:, 0, 2] += torch.as_tensor(
-            rng.choice([-1, 1], len(beside)) * rng.uniform(250, 420, len(beside)),
-            dtype=torch.float32,
-            device=device,
-        )
-        placed = lay_crops(pool.points[guest]) @ turn
-        lengths[where] += warp(pool.lengths[guest], placed, size, fill="zeros").float()
-
-    pixel = torch.linalg.det(matrix[:, :2, :2]).abs().sqrt() * pool.settings.pitch_mm
-    look = draw_looks(rng, count).to(device)
-    images = form(lengths[:, 0], lengths[:, 1], lengths[:, 2], look, pixel, generator)
-    field = exposed_field(rng, count, size, device, 0.25, 0.35)
-    outside = torch.as_tensor(
-        rng.choice([0.0, 0.02, 1.0], count, p=[0.6, 0.25, 0.15]), dtype=torch.float32, device=device
+    laid = lay_crops(torch.where(other[:, None, None], _stand_in(pool, points), points)) @ _sent(
+        _jitter(rng, count, size), device
     )
+    # A photograph of a screen is one more map of the plane: it goes into the one matrix that points go through.
+    photographed = some(rng, count, degrade.wear.photographed)
+    angles = np.tile(np.eye(3), (count, 1, 1))
+    angles[photographed] = draw_angles(rng, len(photographed), size, degrade.wear.strength)
+    matrix = laid @ _sent(angles, device)
+    lengths = warp(pool.lengths[number], matrix, size, fill="zeros").float()
+    at = move_points(torch.linalg.inv(matrix), points)
+    inside = (at[..., 0] > 0) & (at[..., 0] < columns - 1) & (at[..., 1] > 0) & (at[..., 1] < rows - 1)
+    inside &= pool.placed[number] & ~other[:, None]
+    pixel = torch.linalg.det(laid[:, :2, :2]).abs().sqrt() * pool.settings.pitch_mm
+
+    lengths, over = _add_guests(lengths, at, inside, pool, rng, generator, degrade)
+    own = conditions[:, CONDITIONS.index("overlap")]
+    conditions[:, CONDITIONS.index("overlap")] = torch.where(other | (own > 0), own, over)
+    chosen = choose_carried(rng, count, degrade.conditions.model_dump())
+    added = carry(chosen, lengths[:, 2], at, pixel, rng, generator, degrade.conditions.strength)
+    foot = (~other).float()
+    for name in CARRIED:
+        if len(chosen[name]):
+            where = send_index(chosen[name], device)
+            conditions[where, CONDITIONS.index(name)] = foot[where]
+    cortical, spongy, soft = lengths.unbind(1)
+    metal = None
+    if added is not None:
+        soft, metal = soft + foot[:, None, None] * added.soft, foot[:, None, None] * added.metal
+    helped = some(rng, count, degrade.wear.aids)
+    if len(helped):
+        where = send_index(helped, device)
+        aids = table([draw_aids(rng) for _ in helped], device)
+        soft = soft.index_add(0, where, parts_path(aids, at[where], pixel[where], size))
+
+    # Sizes of filters are needed on the processor; fetched once, the device is waited for once.
+    pixel_mm = pixel.cpu()
+    images = form(cortical, spongy, soft, draw_looks(rng, count), pixel_mm, generator, metal)
+    field = exposed_field(rng, count, size, device, degrade.field, degrade.field_inset)
+    outside = _sent(rng.choice([0.0, 0.02, 1.0], count, p=[0.6, 0.25, 0.15]), device)
     images = torch.where(field, images, outside[:, None, None])
-    images = add_marks(images, marks, rng, 0.12, 34)
-    quarter = -(-count // 4)
-    factors = [1.0, *np.exp(rng.uniform(0, np.log(3.2), 3))]
-    images = torch.cat(
-        [lose_resolution(part, float(f)) for part, f in zip(torch.split(images, quarter), factors, strict=False)]
-    )
+    images = spoil_plate(images, rng, generator, degrade.wear)
+    images = add_marks(images, marks, rng, degrade.marks, degrade.mark_height)
+    images = store(images, float(pixel_mm.median()), rng, degrade)
+    images = spoil_display(images, pixel_mm, rng, degrade.wear, photographed)
     if intensity is not None:
         images = intensity(images, rng)
 
-    crop_from_store = torch.linalg.inv(matrix)
-    at = points @ crop_from_store[:, :2, :2].transpose(1, 2) + crop_from_store[:, None, :2, 2]
-    rows, columns = size
-    inside = (at[..., 0] > 0) & (at[..., 0] < columns - 1) & (at[..., 1] > 0) & (at[..., 1] < rows - 1)
     column = at[..., 0].round().long().clamp(0, columns - 1)
     row = at[..., 1].round().long().clamp(0, rows - 1)
     shown = field.flatten(1).gather(1, row * columns + column)
-    return LandmarkBatch(images, at, inside & shown & ~other[:, None], view, pixel, torch.ones_like(other))
+    return LandmarkBatch(images, at, inside & shown, view, pixel, torch.ones_like(inside), conditions)
+
+
+def _sent(values: np.ndarray, device: torch.device) -> Tensor:
+    return send(values, device, 0)
+
+
+def _add_guests(
+    lengths: Tensor,
+    at: Tensor,
+    counted: Tensor,
+    pool: Pool,
+    rng: np.random.Generator,
+    generator: torch.Generator,
+    degrade: DegradeSettings,
+) -> tuple[Tensor, Tensor]:
+    """Let second feet reach into crops from the side, or lie over the first ones.
+
+    Returns
+    -------
+    lengths : Tensor, shape (B, 3, R, C)
+    over : Tensor, shape (B,)
+        1 where a large share of the counted landmarks is covered, 0 where hardly any is, nan between.
+    """
+    count, size = len(lengths), (lengths.shape[2], lengths.shape[3])
+    device = lengths.device
+    over = torch.zeros(count, device=device)
+    chance = rng.random(count)
+    chosen = np.nonzero(chance < degrade.beside + degrade.conditions.overlap)[0]
+    if len(chosen) == 0:
+        return lengths, over
+    above = chance[chosen] < degrade.conditions.overlap
+    aside = rng.choice([-1, 1], len(chosen)) * rng.uniform(0.65, 1.1, len(chosen)) * size[1]
+    aside = np.where(above, rng.normal(0, 0.14, len(chosen)) * size[1], aside)
+    turn = _jitter(rng, len(chosen), size)
+    turn[:, 0, 2] += aside
+    where = send_index(chosen, device)
+    guest = pool.draw(len(chosen), generator, VIEWS.index("dp"))
+    placed = lay_crops(pool.points[guest]) @ _sent(turn, device)
+    added = warp(pool.lengths[guest], placed, size, fill="zeros").float()
+    share = covered_share(added[:, 0] + added[:, 1], at[where], counted[where])
+    unsure = torch.where(share < CLEAR_SHARE, 0.0, torch.nan)
+    over = over.index_copy(0, where, torch.where(share >= OVERLAP_SHARE, 1.0, unsure))
+    return lengths.index_add(0, where, added), over
 
 
 def _stand_in(pool: Pool, points: Tensor) -> Tensor:
@@ -154,18 +220,15 @@ def real_batch(
     matrix[:, :2, 2] += MARGIN
     images = warp(real.images[number][:, None].float() / 255, matrix, size)[:, 0]
     images = vary_grey(images, rng, generator)
-    half = -(-count // 2)
-    factors = [1.0, float(np.exp(rng.uniform(0, np.log(2.0))))]
-    images = torch.cat([lose_resolution(part, f) for part, f in zip(torch.split(images, half), factors, strict=False)])
+    images = store(images, REAL_PIXEL_MM, rng, degrade_settings().landmarks)
     if intensity is not None:
         images = intensity(images, rng)
-    crop_from_store = torch.linalg.inv(matrix)
-    at = real.points[number] @ crop_from_store[:, :2, :2].transpose(1, 2) + crop_from_store[:, None, :2, 2]
+    at = move_points(torch.linalg.inv(matrix), real.points[number])
     rows, columns = size
     inside = (at[..., 0] > 0) & (at[..., 0] < columns - 1) & (at[..., 1] > 0) & (at[..., 1] < rows - 1)
     known = real.known[number]
     pixel = torch.full((count,), REAL_PIXEL_MM, device=device)
-    return LandmarkBatch(images, at, known & inside, real.view[number], pixel, known.any(1))
+    return LandmarkBatch(images, at, known & inside, real.view[number], pixel, known, real.conditions[number])
 
 
 def join(a: LandmarkBatch, b: LandmarkBatch) -> LandmarkBatch:

@@ -13,9 +13,13 @@ from raysplay.infer.network.landmark_network import VIEWS
 from raysplay.infer.network.locator_network import STRIDE, UNIT
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import warp
+from raysplay.synthetic_data.film.carried import carry, choose_carried
+from raysplay.synthetic_data.film.draws import send, some
 from raysplay.synthetic_data.film.formation import form
 from raysplay.synthetic_data.film.look import draw_looks
-from raysplay.train.degrade import add_marks, exposed_field, lose_resolution
+from raysplay.synthetic_data.film.screen import draw_angles, move_points
+from raysplay.synthetic_data.film.wear import spoil_display, spoil_plate
+from raysplay.train.degrade import DegradeSettings, add_marks, degrade_settings, exposed_field, store
 from raysplay.train.intensity import Intensity
 from raysplay.train.pool import Pool
 
@@ -82,17 +86,26 @@ def locator_batch(
     generator: torch.Generator,
     marks: Tensor,
     intensity: Intensity | None,
+    degrade: DegradeSettings | None = None,
 ) -> LocatorBatch:
-    """Compose, expose and degrade ``count`` small films."""
+    """Compose, expose and degrade ``count`` small films; ``degrade`` is that of ``degrade.yaml`` by default."""
+    degrade = degrade or degrade_settings().locator
     settings, schema = reading_settings(), landmark_schema()
     side, device, pitch = settings.film_side, pool.device, pool.settings.pitch_mm
     index = torch.tensor([schema.index(a.code) for a in settings.anchors], device=device)
     weights = torch.as_tensor(settings.anchor_weights, dtype=torch.float32, device=device)
     middle_of = weights / weights.sum()
     placed, mirrored, used, pixel = _placements(rng, count, side)
-    film_from_foot = torch.as_tensor(placed, dtype=torch.float32, device=device)
+    pixel_mm = torch.from_numpy(pixel.astype(np.float32))
+    photographed = some(rng, count, degrade.wear.photographed)
+    photo_from_film = np.tile(np.eye(3), (count, 1, 1))
+    photo_from_film[photographed] = np.linalg.inv(
+        draw_angles(rng, len(photographed), (side, side), degrade.wear.strength)
+    )
+    film_from_foot = send(photo_from_film[:, None] @ placed, device, 0)
     total = torch.zeros(count, 3, side, side, device=device)
-    anchors, views = [], []
+    metal = torch.zeros(count, side, side, device=device)
+    anchors, present, views = [], [], []
     for k in range(SLOTS):
         number = pool.draw(count, generator)
         points = pool.points[number]
@@ -107,22 +120,27 @@ def locator_batch(
         foot_from_store[:, 0, 0], foot_from_store[:, 1, 1], foot_from_store[:, 2, 2] = pitch, -pitch, 1
         foot_from_store[:, 0, 2], foot_from_store[:, 1, 2] = -pitch * middle[:, 0], pitch * middle[:, 1]
         film_from_store = film_from_foot[:, k] @ foot_from_store
-        on = torch.as_tensor(used[:, k], dtype=torch.float32, device=device)
-        lengths = warp(pool.lengths[number], torch.linalg.inv(film_from_store), (side, side), fill="zeros")
-        total += lengths.float() * on[:, None, None, None]
-        anchors.append(points[:, index] @ film_from_store[:, :2, :2].transpose(1, 2) + film_from_store[:, None, :2, 2])
+        lengths = warp(pool.lengths[number], torch.linalg.inv(film_from_store), (side, side), fill="zeros").float()
+        there = move_points(film_from_store, points)
+        on = send(used[:, k], device)
+        total += lengths * on[:, None]
+        chosen = choose_carried(rng, count, degrade.conditions.model_dump())
+        added = carry(chosen, lengths[:, 2], there, pixel_mm.to(device), rng, generator, degrade.conditions.strength)
+        if added is not None:
+            foot = on * (views[-1] != VIEWS.index("other"))[:, None, None]
+            total[:, 2] += foot * added.soft
+            metal += foot * added.metal
+        anchors.append(there[:, index])
+        present.append(pool.placed[number][:, index])
     at, view = torch.stack(anchors, 1), torch.stack(views, 1)
 
-    pixel_mm = torch.as_tensor(pixel, dtype=torch.float32, device=device)
-    look = draw_looks(rng, count).to(device)
-    images = form(total[:, 0], total[:, 1], total[:, 2], look, pixel_mm, generator)
+    images = form(total[:, 0], total[:, 1], total[:, 2], draw_looks(rng, count), pixel_mm, generator, metal)
     size = (side, side)
-    field = exposed_field(rng, count, size, device, 0.35, 0.45)
-    outside = torch.as_tensor(
-        rng.choice([0.0, 0.03, 1.0], count, p=[0.6, 0.2, 0.2]), dtype=torch.float32, device=device
-    )
-    images = torch.where(field, images, outside[:, None, None])
-    images = add_marks(images, marks, rng, 0.35, 16)
+    field = exposed_field(rng, count, size, device, degrade.field, degrade.field_inset)
+    outside = send(rng.choice([0.0, 0.03, 1.0], count, p=[0.6, 0.2, 0.2]), device)
+    images = torch.where(field, images, outside)
+    images = spoil_plate(images, rng, generator, degrade.wear)
+    images = add_marks(images, marks, rng, degrade.marks, degrade.mark_height)
     # A film that is not square leaves two black bands.
     narrow = np.where(rng.random(count) < 0.7, rng.uniform(0.5, 1.0, count), 1.0)
     upright = rng.random(count) < 0.75
@@ -132,12 +150,8 @@ def locator_batch(
     tall = torch.ones_like(wide)
     up = torch.as_tensor(upright, device=device)[:, None]
     on_film = torch.where(up, tall, wide)[:, :, None] & torch.where(up, wide, tall)[:, None, :]
-    images = images * on_film
-    quarter = -(-count // 4)
-    factors = [1.0, 1.0, *np.exp(rng.uniform(0, np.log(2.0), 2))]
-    images = torch.cat(
-        [lose_resolution(part, float(f)) for part, f in zip(torch.split(images, quarter), factors, strict=False)]
-    )
+    images = store(images, float(np.median(pixel)), rng, degrade)
+    images = spoil_display(images, pixel_mm, rng, degrade.wear, photographed) * on_film
     if intensity is not None:
         images = intensity(images, rng)
 
@@ -145,7 +159,7 @@ def locator_batch(
     column = at[..., 0].round().long().clamp(0, side - 1)
     row = at[..., 1].round().long().clamp(0, side - 1)
     shown = shown_field.flatten(1).gather(1, (row * side + column).flatten(1)).reshape(row.shape)
-    inside = ((at > 0) & (at < side - 1)).all(-1) & shown
+    inside = ((at > 0) & (at < side - 1)).all(-1) & shown & torch.stack(present, 1)
     seen = (inside.float() * weights).sum(-1) / weights.sum()
     is_foot = torch.as_tensor(used, device=device) & (view != VIEWS.index("other"))
     centre = (at * middle_of[:, None]).sum(2)

@@ -13,11 +13,13 @@ import torch
 
 from raysplay.configs import landmark_schema
 from raysplay.measure import measure_values, to_foot_frame
-from raysplay.synthetic_data.anatomy.other_parts import CENTRE, draw_other_part, part_field
+from raysplay.synthetic_data.anatomy.other_parts import CENTRE, OTHER_PARTS, draw_other_part, part_field
 from raysplay.synthetic_data.anatomy.posture import Posture
 from raysplay.synthetic_data.anatomy.rest import bone_index
-from raysplay.synthetic_data.archive_settings import ArchiveSettings, archive_settings
+from raysplay.synthetic_data.archive_settings import ArchiveSettings, ConditionSettings, archive_settings
 from raysplay.synthetic_data.film import marks as mark
+from raysplay.synthetic_data.film.aids import draw_aids
+from raysplay.synthetic_data.film.carried import CARRIED, carry, choose_carried
 from raysplay.synthetic_data.film.collimation import (
     Field,
     banding,
@@ -27,8 +29,13 @@ from raysplay.synthetic_data.film.collimation import (
     openness,
     plate_edge,
 )
+from raysplay.synthetic_data.film.draws import some
 from raysplay.synthetic_data.film.formation import form, join_soft
 from raysplay.synthetic_data.film.look import Look, draw_looks
+from raysplay.synthetic_data.film.overlap import overlapped
+from raysplay.synthetic_data.film.parts import parts_path, table
+from raysplay.synthetic_data.film.screen import draw_angles, move_points, photograph
+from raysplay.synthetic_data.film.wear import COARSE_MM, draw_quality, lose_resolution, spoil_display, spoil_plate
 from raysplay.synthetic_data.projection.beam import project
 from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Subject, cast
 from raysplay.synthetic_data.subject import draw_subject
@@ -38,8 +45,9 @@ Name = TypeVar("Name", bound=str)
 Box = tuple[float, float, float, float]
 DrawSubject = Callable[[tuple[int, ...], str], tuple[Subject, Posture]]
 
-_FILM, _FOOT = 7919, 104729
-"""Keep the random numbers of films apart from those of feet drawn elsewhere from the same seed."""
+_FILM, _FOOT, _CONDITION, _WEAR = 7919, 104729, 1299709, 179424673
+"""Keep the random numbers of films, feet, conditions and wear apart: a film without a condition or wear is the same
+whatever their shares."""
 
 _BEYOND = 60.0
 """How far a field reaches past the plate where no edge shall be seen, in mm."""
@@ -62,7 +70,7 @@ class GeneratedFoot:
     landmarks : ndarray, shape (L, 2)
         x (column) and y (row) in pixels of the film, centres at integers, schema order; also those off the film.
     visible : ndarray of bool, shape (L,)
-        Whether the landmark lies inside the exposed field and on the film.
+        Whether the landmark is on this foot, inside the exposed field and on the film.
     box : (left, top, right, bottom)
         Round skin and landmarks of the foot without the leg, cut at the field.
     posed : mapping of str to float
@@ -76,6 +84,8 @@ class GeneratedFoot:
         Draws the same foot again (``draw_subject``).
     axes : ndarray, shape (2, 3)
         Film directions (x right, y down) of the foot's lateral, distal and dorsal direction.
+    conditions : frozenset of str
+        What makes the foot unfit for measuring, names of ``ConditionSettings``.
     """
 
     side: str
@@ -88,6 +98,7 @@ class GeneratedFoot:
     beam_tilt: float
     seed: tuple[int, ...]
     axes: FloatArray
+    conditions: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -107,7 +118,8 @@ class FilmRequest:
 
     ``views`` and ``sides`` have one entry a foot, ``toes`` is a key of :data:`TOES`, ``letter`` is ``right``,
     ``wrong`` or ``missing``; ``whole`` keeps the field from ending within the foot; ``part`` (one of
-    ``OTHER_PARTS``) puts something else in the place of a single foot: such a film has no foot.
+    ``OTHER_PARTS``) puts something else in the place of a single foot: such a film has no foot; ``condition`` (a
+    share of ``ConditionSettings``) is what every foot has.
     """
 
     layout: str | None = None
@@ -119,6 +131,7 @@ class FilmRequest:
     pixel_mm: float | None = None
     whole: bool | None = None
     part: str | None = None
+    condition: str | None = None
 
 
 @dataclass
@@ -204,9 +217,14 @@ def _pick(rng: np.random.Generator, shares: Mapping[Name, float]) -> Name:
 
 
 def _compose(key: tuple[int, ...], settings: ArchiveSettings, request: FilmRequest, draw: DrawSubject) -> GeneratedFilm:
-    rng = np.random.default_rng([*key, _FILM])
+    if request.condition is not None:
+        only = {request.condition: 1.0, "strength": settings.conditions.strength}
+        settings = settings.model_copy(update={"conditions": ConditionSettings.model_validate(only)})
+    rng, extra = np.random.default_rng([*key, _FILM]), np.random.default_rng([*key, _CONDITION])
+    if request.part is None and extra.random() < settings.film.other_share:
+        request = replace(request, part=str(extra.choice(OTHER_PARTS)))
     layout = request.layout or ("single" if request.part else _pick(rng, settings.film.layouts))
-    groups = _lay(rng, key, layout, settings, request, draw)
+    groups = _lay(rng, extra, key, layout, settings, request, draw)
     # Fields lie side by side across the toes' direction; now and then the other way.
     ahead = groups[0][0].direction((0, 1, 0))
     stacked = bool(abs(ahead[0]) > abs(ahead[1])) != bool(rng.random() < settings.collimation.stacked_share)
@@ -226,7 +244,7 @@ def _compose(key: tuple[int, ...], settings: ArchiveSettings, request: FilmReque
     pictures, feet_on_film = [], []
     for k, (exposure, area) in enumerate(zip(exposures, fields, strict=True)):
         picture, origin, feet = _expose(
-            rng, exposure, area, pixel_mm, size, look, letters[k], settings, k == 0, taken, put, printed
+            rng, extra, exposure, area, pixel_mm, size, look, letters[k], settings, k == 0, taken, put, printed
         )
         pictures.append((picture, area, origin))
         feet_on_film += feet
@@ -249,11 +267,64 @@ def _compose(key: tuple[int, ...], settings: ArchiveSettings, request: FilmReque
     for stamp, at in printed:
         mark.print_on(film, stamp, at)
         put.append(mark.put(stamp, at))
-    return GeneratedFilm(film, tuple(feet_on_film), pixel_mm, tuple(s.mark for s in put), key)
+    made = GeneratedFilm(film, tuple(feet_on_film), pixel_mm, tuple(s.mark for s in put), key)
+    return _wear(made, settings)
+
+
+def _wear(film: GeneratedFilm, settings: ArchiveSettings) -> GeneratedFilm:
+    """The film after reader, archive and display. A photograph from a screen keeps the measures of the film itself."""
+    shares = settings.wear
+    rng = np.random.default_rng([*film.seed, _WEAR])
+    generator = torch.Generator().manual_seed(int(rng.integers(2**62)))
+    images = spoil_plate(torch.from_numpy(film.pixels)[None], rng, generator, shares)
+    matrix, coarse = np.eye(3), some(rng, 1, shares.low_resolution)
+    if len(coarse):
+        factor = max(1.0, shares.strength * float(rng.uniform(*COARSE_MM)) / film.pixel_mm)
+        images, matrix = _stored_small(images, factor)
+    images = lose_resolution(images, 1.0, draw_quality(rng, 1, shares.jpeg, shares.strength))
+    photographed = some(rng, 1, shares.photographed)
+    if len(photographed):
+        size = (images.shape[1], images.shape[2])
+        angle = draw_angles(rng, 1, size, shares.strength)
+        images = photograph(images, torch.from_numpy(angle))
+        matrix = np.linalg.inv(angle[0]) @ matrix
+    pixel_mm = round(film.pixel_mm / float(matrix[0, 0]), 4) if len(coarse) else film.pixel_mm
+    images = spoil_display(images, torch.tensor([pixel_mm]), rng, shares, photographed)
+    if not len(coarse) and not len(photographed):
+        return replace(film, pixels=images[0].numpy())
+    rows, columns = images.shape[1:]
+
+    def move(points: npt.ArrayLike) -> FloatArray:
+        at = torch.as_tensor(np.asarray(points, float).reshape(1, -1, 2))
+        return np.asarray(move_points(torch.from_numpy(matrix)[None], at)[0].numpy())
+
+    def moved(foot: GeneratedFoot) -> GeneratedFoot:
+        left, top, right, bottom = foot.box
+        corners = move([(left, top), (right, top), (right, bottom), (left, bottom)])
+        low, high = corners.min(0).clip(0), np.minimum(corners.max(0), (columns - 1, rows - 1))
+        points = move(foot.landmarks)
+        visible = foot.visible & (points >= 0).all(1) & (points <= (columns - 1, rows - 1)).all(1)
+        box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+        return replace(foot, landmarks=points, visible=visible, box=box)
+
+    places = move([(m.x, m.y) for m in film.marks]) if film.marks else []
+    marks = tuple(replace(m, x=float(x), y=float(y)) for m, (x, y) in zip(film.marks, places, strict=True))
+    return replace(film, pixels=images[0].numpy(), feet=tuple(map(moved, film.feet)), pixel_mm=pixel_mm, marks=marks)
+
+
+def _stored_small(images: torch.Tensor, factor: float) -> tuple[torch.Tensor, FloatArray]:
+    """Films (1, R, C) ``factor`` times smaller, and the map from pixels of the large to those of the small one."""
+    rows, columns = (max(32, round(n / factor)) for n in images.shape[1:])
+    small = torch.nn.functional.interpolate(
+        images[None], size=(rows, columns), mode="bilinear", antialias=True, align_corners=False
+    )[0]
+    sx, sy = columns / images.shape[2], rows / images.shape[1]
+    return small.clamp(0, 1), np.array([[sx, 0, (sx - 1) / 2], [0, sy, (sy - 1) / 2], [0, 0, 1]])
 
 
 def _lay(
     rng: np.random.Generator,
+    extra: np.random.Generator,
     key: tuple[int, ...],
     layout: str,
     settings: ArchiveSettings,
@@ -287,7 +358,8 @@ def _lay(
         if request.part is not None:
             subject, view = draw_other_part(seed, request.part), "other"
         else:
-            subject, posture = draw(seed, view)
+            condition = _anatomical(extra, settings)
+            subject, posture = draw(seed, view) if condition is None else draw_subject(seed, view, condition=condition)
         foot = _Laid(subject, posture, side, view, seed, np.eye(2))
         angle = toes + (turn if k == 0 else float(rng.normal(*film.turn)))
         if layout == "both":
@@ -299,10 +371,36 @@ def _lay(
             leg = foot.direction((0, 0, 1))
             foot.linear = _turned(-np.degrees(np.arctan2(leg[0], -leg[1]))) @ foot.linear
         laid.append(foot)
+    if layout == "single" and request.part is None and extra.random() < settings.conditions.overlap:
+        return [[laid[0], _guest(extra, laid[0], (*key, _FOOT, len(laid) + 1), draw)]]
     if layout != "both":
         return [[foot] for foot in laid]
     _stand_beside(rng, laid, toes + turn, settings)
     return [laid]
+
+
+def _anatomical(extra: np.random.Generator, settings: ArchiveSettings) -> str | None:
+    """The condition that a foot is drawn with, if any."""
+    chance = extra.random()
+    for name in ("growth_plates", "missing_toe"):
+        share = float(getattr(settings.conditions, name))
+        if chance < share:
+            return name
+        chance -= share
+    return None
+
+
+def _guest(extra: np.random.Generator, host: _Laid, seed: tuple[int, ...], draw: DrawSubject) -> _Laid:
+    """Another foot whose metatarsals lie over those of ``host``."""
+    subject, posture = draw(seed, "dp")
+    side = str(extra.choice(["L", "R"]))
+    toes = host.direction((0, 1, 0))
+    angle = float(np.degrees(np.arctan2(toes[0], -toes[1])) + extra.normal(0, 20.0))
+    guest = _Laid(subject, posture, side, "dp", seed, _turned(angle) @ _upright(side))
+    bones = [bone_index(f"metatarsal_{k}") for k in (1, 2, 4, 5)]
+    centres = [foot.plate(foot.subject.foot.origin[bones]).mean(0) for foot in (host, guest)]
+    guest.shift = centres[0] - centres[1] + extra.normal(0, 10.0, 2)
+    return guest
 
 
 def _turned(degrees: float) -> FloatArray:
@@ -456,6 +554,7 @@ def _letters(
 
 def _expose(
     rng: np.random.Generator,
+    extra: np.random.Generator,
     exposure: _Exposure,
     area: Field,
     pixel_mm: float,
@@ -484,6 +583,23 @@ def _expose(
     spongy, layers = shadow.inner.sum(0, keepdim=True), shadow.soft.sum(0, keepdim=True)
     points = shadow.points.double().numpy() + np.array([left, top])
     soft = join_soft(layers, (rows, columns), SOFT_STEP)
+    chosen = choose_carried(extra, len(exposure.feet), settings.conditions.model_dump())
+    pixels = torch.full((len(exposure.feet),), pixel_mm)
+    over = overlapped(shadow.outer, shadow.points)
+    conditions = [
+        f.subject.conditions | {c for c in CARRIED if k in chosen[c]} | ({"overlap"} if over[k] else set())
+        for k, f in enumerate(exposure.feet)
+    ]
+    added = None
+    if any(len(feet) for feet in chosen.values()):
+        own = join_soft(shadow.soft, (rows, columns), SOFT_STEP)
+        source = torch.Generator().manual_seed(int(extra.integers(2**62)))
+        added = carry(chosen, own, shadow.points, pixels, extra, source, settings.conditions.strength)
+        assert added is not None
+        soft = soft + added.soft.sum(0, keepdim=True)
+    if exposure.feet[0].view != "other" and extra.random() < settings.wear.aids:
+        aids_here = table([draw_aids(extra)], soft.device)
+        soft = soft + parts_path(aids_here, shadow.points[:1], pixels[:1], (rows, columns))
 
     here = layers[0].amax(0).numpy() > 1.0
     r, c = top // SOFT_STEP, left // SOFT_STEP
@@ -492,7 +608,11 @@ def _expose(
     shut = openness(area, here.shape, (left // SOFT_STEP, top // SOFT_STEP), pixel_mm * SOFT_STEP) < 1
     busy = here | shut
 
-    feet = [_truth(f, p, area, pixel_mm, size) for f, p in zip(exposure.feet, points, strict=True)]
+    placed = shadow.placed.numpy()
+    feet = [
+        _truth(f, p, on, frozenset(c), area, pixel_mm, size)
+        for f, p, on, c in zip(exposure.feet, points, placed, conditions, strict=True)
+    ]
     boxes = [foot.box for foot in feet]
     feet = [foot for foot in feet if foot.view != "other"]
     chance = settings.marks
@@ -522,7 +642,8 @@ def _expose(
         else:
             printed.append((stamp, (x + left, y + top)))
     generator = torch.Generator().manual_seed(int(rng.integers(2**62)))
-    picture = form(cortical, spongy, soft, look, torch.tensor([pixel_mm]), generator)
+    metal = None if added is None else added.metal.sum(0, keepdim=True)
+    picture = form(cortical, spongy, soft, look, torch.tensor([pixel_mm]), generator, metal)
     return picture[0].numpy(), (left, top), feet
 
 
@@ -547,16 +668,24 @@ def _beside(box: Box, laid: _Laid) -> tuple[float, float]:
     return 0.5 * (x0 + x1) + 0.8 * way[0] * (x1 - x0), 0.5 * (y0 + y1) + 0.8 * way[1] * (y1 - y0)
 
 
-def _truth(foot: _Laid, points: FloatArray, area: Field, pixel_mm: float, size: tuple[int, int]) -> GeneratedFoot:
+def _truth(
+    foot: _Laid,
+    points: FloatArray,
+    placed: npt.NDArray[np.bool_],
+    conditions: frozenset[str],
+    area: Field,
+    pixel_mm: float,
+    size: tuple[int, int],
+) -> GeneratedFoot:
     rows, columns = size
     c, s = np.cos(np.radians(area.angle)), np.sin(np.radians(area.angle))
     aside = points * pixel_mm - (area.x, area.y)
     along, down = c * aside[:, 0] + s * aside[:, 1], c * aside[:, 1] - s * aside[:, 0]
     visible = (np.abs(along) <= area.width / 2) & (np.abs(down) <= area.height / 2)
-    visible &= (points >= 0).all(1) & (points <= (columns - 1, rows - 1)).all(1)
+    visible &= placed & (points >= 0).all(1) & (points <= (columns - 1, rows - 1)).all(1)
 
     # A sesamoid can stand out of the drawn skin: the box holds both.
-    held = np.concatenate([foot.skin() / pixel_mm, points])
+    held = np.concatenate([foot.skin() / pixel_mm, points[placed]])
     (left, top), (tall, wide) = _window(area, pixel_mm, size)
     low = np.clip(held.min(0), (left, top), (left + wide - 1, top + tall - 1))
     high = np.clip(held.max(0), (left, top), (left + wide - 1, top + tall - 1))
@@ -579,4 +708,5 @@ def _truth(foot: _Laid, points: FloatArray, area: Field, pixel_mm: float, size: 
         foot.subject.beam.tilt,
         foot.seed,
         axes,
+        conditions,
     )

@@ -37,7 +37,13 @@ def join_soft(layers: Tensor, size: tuple[int, int], step: int) -> Tensor:
 
 
 def form(
-    cortical: Tensor, spongy: Tensor, soft: Tensor, look: Look, pixel_mm: Tensor, generator: torch.Generator
+    cortical: Tensor,
+    spongy: Tensor,
+    soft: Tensor,
+    look: Look,
+    pixel_mm: Tensor,
+    generator: torch.Generator,
+    metal: Tensor | None = None,
 ) -> Tensor:
     """Films with bone bright, grey values 0..1.
 
@@ -50,10 +56,17 @@ def form(
         Size of a pixel at the detector.
     generator : torch.Generator
         Source of texture and noise, on the device of the tensors.
+    metal : Tensor, shape (B, R, C), optional
+        Mm of cortical bone that absorb as much; without the texture of bone.
+
+    Notes
+    -----
+    ``look`` and ``pixel_mm`` may stay on the processor: a device is then never waited for.
     """
+    device = cortical.device
 
     def per_film(value: Tensor) -> Tensor:
-        return value[:, None, None]
+        return value.to(device, non_blocking=True)[:, None, None]
 
     batch, rows, columns = cortical.shape
     shape = (batch, rows, columns)
@@ -65,6 +78,8 @@ def form(
         + per_film(look.spongy) * spongy.clamp_min(0) * (1 + grain)
         + per_film(look.soft) * soft.clamp_min(0)
     )
+    if metal is not None:
+        attenuation = attenuation + per_film(look.cortical) * metal
     beam = torch.exp(-attenuation)
     beam = (beam + per_film(look.scatter) * gaussian(beam, look.scatter_width / pixel_mm)) / (
         1 + per_film(look.scatter)

@@ -10,6 +10,7 @@ from torch import Tensor
 def gaussian(images: Tensor, sigma: Tensor, reach: float = 3.0) -> Tensor:
     """Blur (B, R, C) images, each with its own ``sigma`` (B,) in pixels; edges are repeated.
 
+    ``sigma`` is best left on the processor: its greatest value is needed there.
     Wide blurs are made on a coarser grid, to a relative error of about one percent.
     """
     rows, columns = images.shape[-2:]
@@ -24,6 +25,7 @@ def gaussian(images: Tensor, sigma: Tensor, reach: float = 3.0) -> Tensor:
         sigma = torch.sqrt((sigma**2 - (step**2 - 1) / 12).clamp_min(0.01)) / step
     half = max(1, int(torch.ceil(sigma.max() * reach)))
     half = min(half, min(work.shape[-2:]) - 1) or 1
+    sigma = sigma.to(images.device, non_blocking=True)
     at = torch.arange(-half, half + 1, device=images.device, dtype=images.dtype)
     kernel = torch.exp(-0.5 * (at / sigma.clamp_min(1e-3)[:, None]) ** 2)
     kernel = kernel / kernel.sum(1, keepdim=True)
@@ -61,13 +63,13 @@ def noise_field(
 
     ``stretch`` (B,) draws the grain out along the rows' direction, as struts along a bone that stands upright.
     """
-    white = torch.randn(shape, generator=generator, device=grain.device)
+    white = torch.randn(shape, generator=generator, device=generator.device)
     field = gaussian(white, grain)
     if stretch is not None:
         rows, columns = shape[1:]
-        y = torch.linspace(-1, 1, rows, device=grain.device)
-        x = torch.linspace(-1, 1, columns, device=grain.device)
-        at_y = y[None] / stretch[:, None]
+        y = torch.linspace(-1, 1, rows, device=white.device)
+        x = torch.linspace(-1, 1, columns, device=white.device)
+        at_y = y[None] / stretch.to(white.device, non_blocking=True)[:, None]
         grid = torch.stack(
             [x[None, None].expand(shape[0], rows, columns), at_y[:, :, None].expand(shape[0], rows, columns)], dim=-1
         )

@@ -51,7 +51,7 @@ def blob_pool(pool, draw_blob) -> Pool:
     blobs = Pool(COARSE, 3, torch.device("cpu"))
     dp = torch.nonzero(pool.views == VIEWS.index("dp")).squeeze(1)
     index = dp[torch.arange(COARSE.size) % len(dp)]
-    blobs.points[:] = pool.points[index]
+    blobs.points[:], blobs.placed[:] = pool.points[index], True
     blobs.filled = COARSE.size
     for k, landmark in enumerate(shown_landmarks()):
         blob = draw_blob((COARSE.rows, COARSE.columns), blobs.points[k, landmark], 3.0)
@@ -86,6 +86,7 @@ def small_reading() -> Callable[[], ReadingSettings]:
 def bare(monkeypatch, small_reading):
     """Batches of ``module`` without noise, marks, edges or loss of resolution: geometry alone."""
     from raysplay.synthetic_data.film.look import Look, draw_looks
+    from raysplay.train.degrade import BatchSettings, no_degradation
 
     def strip(module, floor: float = 0.0) -> None:
         def looks(rng: np.random.Generator, count: int) -> Look:
@@ -95,11 +96,9 @@ def bare(monkeypatch, small_reading):
             one |= {"edge_width": torch.ones(count), "high": torch.ones(count), "cortical": torch.full((count,), 0.05)}
             return Look(**(nothing | one | {"floor": torch.full((count,), floor)}))
 
-        whole = lambda rng, count, size, device, *_: torch.ones(count, *size, dtype=torch.bool)  # noqa: E731
         monkeypatch.setattr(module, "draw_looks", looks)
-        monkeypatch.setattr(module, "exposed_field", whole)
-        monkeypatch.setattr(module, "add_marks", lambda images, *_: images)
-        monkeypatch.setattr(module, "lose_resolution", lambda images, factor: images)
+        nothing = BatchSettings(landmarks=no_degradation(), locator=no_degradation())
+        monkeypatch.setattr(module, "degrade_settings", lambda: nothing)
         monkeypatch.setattr(module, "reading_settings", small_reading)
 
     return strip

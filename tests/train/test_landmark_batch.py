@@ -1,14 +1,16 @@
 """Crops of a batch show each landmark where the batch says it is."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import torch
 
 import raysplay.train.landmark_batch as module
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import VIEWS
+from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
 from raysplay.infer.warp import similarity, transform_points
-from raysplay.train.degrade import draw_marks
+from raysplay.train.degrade import draw_marks, no_degradation, store
 from raysplay.train.landmark_batch import join, landmark_batch, lay_crops, real_batch
 from raysplay.train.real_films import MARGIN, RealCrops
 
@@ -103,7 +105,7 @@ def test_a_batch_is_the_same_for_the_same_seed_and_holds_grey_values(pool, small
     monkeypatch.setattr(module, "reading_settings", small_reading)
     first, again = (landmark_batch(pool, 5, *sources(), MARKS, None) for _ in range(2))
     for name, value in vars(first).items():
-        assert torch.equal(value, getattr(again, name)), name
+        assert torch.equal(value.nan_to_num(7), getattr(again, name).nan_to_num(7)), name
     assert first.images.shape == (5, 288, 192)
     assert torch.isfinite(first.images).all()
     assert float(first.images.min()) >= 0
@@ -123,7 +125,8 @@ def real(draw_blob):
         points[k, 3] = torch.as_tensor(at)
         known[k, 3] = True
         images[k] = torch.as_tensor(np.rint(200 * draw_blob((rows, columns), at, 5.0)), dtype=torch.uint8)
-    return RealCrops(images, points, known, torch.tensor([0] * 6 + [2] * 2))
+    unknown = torch.full((8, len(CONDITIONS)), torch.nan)
+    return RealCrops(images, points, known, torch.tensor([0] * 6 + [2] * 2), unknown)
 
 
 def test_landmarks_of_real_crops_lie_where_the_crops_show_them(real, bare, monkeypatch, centre_of_mass):
@@ -141,7 +144,9 @@ def test_landmarks_of_real_crops_lie_where_the_crops_show_them(real, bare, monke
             assert centre_of_mass(image, points[3].numpy(), 15) == pytest.approx(points[3].numpy(), abs=0.2)
             shown += 1
     assert shown > 5
-    assert torch.equal(batch.labelled, batch.view == 0)
+    assert torch.equal(batch.labelled.any(1), batch.view == 0)
+    assert (batch.labelled.sum(1) == (batch.view == 0)).all()
+    assert torch.isnan(batch.conditions).all()
 
 
 def test_views_of_real_crops_are_drawn_equally_often(real, bare):
@@ -157,4 +162,93 @@ def test_two_batches_are_joined_in_order(real, pool, bare):
     both = join(a, b)
     for name, value in vars(both).items():
         assert torch.equal(value[:3], getattr(a, name))
-        assert torch.equal(value[3:], getattr(b, name))
+        assert torch.equal(value[3:].nan_to_num(7), getattr(b, name).nan_to_num(7))
+
+
+def only(**shares):
+    """Degradations with these shares alone."""
+    nothing = no_degradation()
+    return nothing.model_copy(
+        update={
+            part: getattr(nothing, part).model_copy(
+                update={k: v for k, v in shares.items() if k in type(getattr(nothing, part)).model_fields}
+            )
+            for part in ("conditions", "wear")
+        }
+    )
+
+
+def test_a_screen_photographed_at_an_angle_moves_points_with_the_picture(blob_pool, bare, monkeypatch, centre_of_mass):
+    # Points and pictures go through one projective matrix: blobs must lie where the points say.
+    bare(module)
+    take_in_order(blob_pool, monkeypatch)
+    monkeypatch.setattr(module, "spoil_display", lambda images, *_: images)
+    shown, moved = 0, []
+    for seed in range(3):
+        plain = landmark_batch(blob_pool, 16, np.random.default_rng(seed), sources()[1], MARKS, None)
+        batch = landmark_batch(
+            blob_pool, 16, np.random.default_rng(seed), sources()[1], MARKS, None, only(photographed=1.0)
+        )
+        moved.append((batch.points - plain.points).norm(dim=-1).flatten())
+        for k, landmark in enumerate(shown_landmarks()):
+            at = batch.points[k, landmark].numpy()
+            if (at > 14).all() and at[0] < 177 and at[1] < 273:
+                assert centre_of_mass(batch.images[k].numpy(), at, 14) == pytest.approx(at, abs=0.25)
+                shown += 1
+    assert shown > 25
+    assert float(torch.cat(moved).median()) > 1.0
+
+
+@pytest.mark.parametrize("name", ["metal", "cast", "splint"])
+def test_what_a_foot_carries_brightens_it_and_is_told(pool, bare, monkeypatch, name):
+    bare(module)
+    take_in_order(pool, monkeypatch)
+    looks = module.draw_looks
+    soft_too = lambda rng, count: replace(looks(rng, count), soft=torch.full((count,), 0.01))  # noqa: E731
+    monkeypatch.setattr(module, "draw_looks", soft_too)
+    plain = landmark_batch(pool, 16, *sources(), MARKS, None)
+    batch = landmark_batch(pool, 16, *sources(), MARKS, None, only(**{name: 1.0}))
+    foot = batch.view != VIEWS.index("other")
+    assert torch.equal(batch.conditions[:, CONDITIONS.index(name)], foot.float())
+    others = [k for k, c in enumerate(CONDITIONS) if c != name]
+    assert torch.equal(batch.conditions[:, others], plain.conditions[:, others])
+    assert torch.equal(batch.points, plain.points)
+    brighter = (batch.images - plain.images).flatten(1)
+    assert float(brighter.min()) >= -1e-5
+    assert (brighter.amax(1) > 0.02)[foot].float().mean() > 0.8
+    assert float(brighter[~foot].abs().max()) < 1e-5
+
+
+def test_overlap_is_told_of_feet_under_another_and_not_of_feet_beside_one(pool, bare, monkeypatch):
+    bare(module)
+    over = only(overlap=1.0)
+    under = torch.cat(
+        [landmark_batch(pool, 16, np.random.default_rng(k), sources()[1], MARKS, None, over).conditions for k in (1, 2)]
+    )[:, CONDITIONS.index("overlap")]
+    beside = no_degradation().model_copy(update={"beside": 1.0})
+    free = landmark_batch(pool, 16, *sources(), MARKS, None, beside)
+    next_to = free.conditions[:, CONDITIONS.index("overlap")]
+    assert float((under == 1).float().mean()) > 0.6
+    assert float((next_to == 1).float().mean()) < 0.1
+    assert float((next_to == 0).float().mean()) > 0.7
+
+
+def test_half_of_a_batch_has_the_pixels_of_open_films():
+    # 0.6 to 1 mm on the foot; measured as the width to which a bright point is spread.
+    settings = no_degradation().model_copy(
+        update={"coarse_share": 0.5, "coarse_mm": (0.6, 1.0), "fine_mm": (0.1, 0.35)}
+    )
+    images = torch.zeros(64, 96, 96)
+    images[:, 48, 48] = 1.0
+    stored = store(images, 0.35, np.random.default_rng(1), settings)
+    spread = stored.flatten(1).amax(1) < 0.5
+    assert int(spread.sum()) == 32
+    assert torch.equal(stored[~spread], images[~spread])
+
+
+def test_a_batch_without_degradation_is_what_the_store_holds(pool, bare):
+    bare(module)
+    batch = landmark_batch(pool, 8, *sources(), MARKS, None)
+    assert torch.equal(batch.conditions, torch.zeros_like(batch.conditions))
+    given = landmark_batch(pool, 8, *sources(), MARKS, None, no_degradation())
+    assert torch.equal(batch.images, given.images)
