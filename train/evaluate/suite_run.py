@@ -14,7 +14,7 @@ from rich.table import Table
 
 from raysplay.infer.command import run_measure
 from raysplay.infer.decide.config import decision_limits
-from raysplay.synthetic_data.archive import FILMS, LANDMARKS, TRUTH, _cores
+from raysplay.synthetic_data.archive import FILMS, LANDMARKS, TRUTH, cores
 from raysplay.synthetic_data.command import CAUTION
 from raysplay.synthetic_data.command import _bar as progress_bar
 from raysplay.train.evaluate.config import evaluation_settings
@@ -78,7 +78,7 @@ def run_suite(
 
     started = time.perf_counter()
     with progress_bar("Films") as progress:
-        truth = write_suite(conditions, films, seed, out, progress, workers=_cores())
+        truth = write_suite(conditions, films, seed, out, progress, workers=cores())
     seconds["generating"] = time.perf_counter() - started
     started = time.perf_counter()
     run_measure([out / FILMS], out / "run", overlays=False, threads=threads, console=console)
@@ -130,8 +130,8 @@ def _make_room(out: Path, overwrite: bool) -> None:
 
 def _print(lines: Iterable[list[str]], console: Console) -> None:
     table = Table(title="Targets", title_justify="left")
-    for heading in ("Figure", "Condition", "Wanted", "Reached", "", "Source"):
-        table.add_column(heading, justify="right" if heading == "Reached" else "left")
-    for line in lines:
-        table.add_row(*line)
+    for heading in ("Figure", "Condition", "Wanted", "Reached", ""):
+        table.add_column(heading)
+    for *cells, _source in lines:
+        table.add_row(*cells)
     console.print(table)
