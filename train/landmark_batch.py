@@ -111,7 +111,8 @@ def landmark_batch(
     angles = np.tile(np.eye(3), (count, 1, 1))
     angles[photographed] = draw_angles(rng, len(photographed), size, degrade.wear.strength)
     matrix = laid @ _sent(angles, device)
-    lengths = warp(pool.lengths[number], matrix, size, fill="zeros").float()
+    # Half the precision is enough for lengths, but not for the places that a picture of it is read at.
+    lengths = warp(pool.lengths[number].float(), matrix, size, fill="zeros")
     at = move_points(torch.linalg.inv(matrix), points)
     inside = (at[..., 0] > 0) & (at[..., 0] < columns - 1) & (at[..., 1] > 0) & (at[..., 1] < rows - 1)
     inside &= pool.placed[number] & ~other[:, None]
@@ -192,7 +193,7 @@ def _add_guests(
     where = send_index(chosen, device)
     guest = pool.draw(len(chosen), generator, VIEWS.index("dp"))
     placed = lay_crops(pool.points[guest]) @ _sent(turn, device)
-    added = warp(pool.lengths[guest], placed, size, fill="zeros").float()
+    added = warp(pool.lengths[guest].float(), placed, size, fill="zeros")
     share = covered_share(added[:, 0] + added[:, 1], at[where], counted[where])
     unsure = torch.where(share < CLEAR_SHARE, 0.0, torch.nan)
     over = over.index_copy(0, where, torch.where(share >= OVERLAP_SHARE, 1.0, unsure))

@@ -120,7 +120,7 @@ def locator_batch(
         foot_from_store[:, 0, 0], foot_from_store[:, 1, 1], foot_from_store[:, 2, 2] = pitch, -pitch, 1
         foot_from_store[:, 0, 2], foot_from_store[:, 1, 2] = -pitch * middle[:, 0], pitch * middle[:, 1]
         film_from_store = film_from_foot[:, k] @ foot_from_store
-        lengths = warp(pool.lengths[number], torch.linalg.inv(film_from_store), (side, side), fill="zeros").float()
+        lengths = warp(pool.lengths[number].float(), torch.linalg.inv(film_from_store), (side, side), fill="zeros")
         there = move_points(film_from_store, points)
         on = send(used[:, k], device)
         total += lengths * on[:, None]
