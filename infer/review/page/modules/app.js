@@ -1,0 +1,104 @@
+import { api, watchServer } from "./api.js";
+import { banner } from "./banners.js";
+import { make, refill } from "./dom.js";
+import { FilmPage } from "./film_page.js";
+import { FilmStore } from "./film_store.js";
+import { Landmarks } from "./landmarks.js";
+import { Worklist } from "./worklist.js";
+
+/**
+ * Which page is shown, and what pages share.
+ *
+ * @typedef {{open: (main: HTMLElement) => Promise<void>, leave: () => Promise<boolean>, close: () => void}} Page
+ */
+export class App {
+  /** @param {HTMLElement} main @param {import("./types.js").Session} session */
+  constructor(main, session) {
+    this.main = main;
+    this.session = session;
+    this.landmarks = new Landmarks(session);
+    this.films = new FilmStore();
+    /** @type {Record<string, any>} filters and order of the worklist, which next and previous follow */
+    this.filters = {};
+    /** @type {number|null} foot last looked at, for the worklist to come back to */
+    this.last = null;
+    /** @type {Page|null} */
+    this.page = null;
+    this.shown = "";
+    watchServer((answering) => banner("server", answering ? null : "The server does not answer. Your work is kept in this page; it goes on as soon as the server does."));
+    window.addEventListener("hashchange", () => this.#follow());
+  }
+
+  async start() {
+    this.progress();
+    await this.#follow();
+  }
+
+  /** @param {string} hash */
+  async go(hash) {
+    if (hash === this.shown) return;
+    if (this.page && !(await this.page.leave())) return;
+    await this.#show(hash);
+    if (location.hash !== hash) history.pushState(null, "", hash);
+  }
+
+  /** @param {number} id @returns {Promise<import("./types.js").Foot>} */
+  foot(id) {
+    return api.foot(id, this.filters);
+  }
+
+  /** Have the next film ready. @param {number|null} id */
+  async prefetch(id) {
+    if (!id) return;
+    try {
+      const foot = await api.foot(id, this.filters);
+      if (!foot.film_notice) await this.films.get(foot.film_id);
+    } catch {
+      // It is fetched, and its problem told, when it is opened.
+    }
+  }
+
+  /** A read was saved. */
+  saved() {
+    this.progress();
+  }
+
+  async progress() {
+    const { done, total } = await api.progress().catch(() => ({ done: 0, total: 0 }));
+    const place = /** @type {HTMLElement} */ (document.getElementById("progress"));
+    place.hidden = !total;
+    const bar = make("progress", { max: total || 1, value: done, "aria-label": "Feet settled" });
+    refill(place, bar, make("span", { textContent: `${done.toLocaleString("en")} of ${total.toLocaleString("en")} settled` }));
+  }
+
+  async #follow() {
+    const hash = location.hash || "#/feet";
+    if (hash === this.shown) return;
+    if (this.page && !(await this.page.leave())) {
+      history.pushState(null, "", this.shown);
+      return;
+    }
+    await this.#show(hash);
+  }
+
+  /** @param {string} hash */
+  async #show(hash) {
+    this.page?.close();
+    this.shown = hash;
+    const foot = /^#\/foot\/(\d+)$/.exec(hash);
+    this.page = foot ? new FilmPage(this, Number(foot[1])) : new Worklist(this);
+    if (foot) this.last = Number(foot[1]);
+    document.body.dataset.page = foot ? "film" : "worklist";
+    const page = this.page;
+    try {
+      await page.open(this.main);
+    } catch (error) {
+      if (this.page !== page) return;
+      refill(this.main, make("div", { className: "failed", role: "alert" },
+        make("h1", { textContent: "This cannot be shown" }),
+        make("p", { textContent: error instanceof Error ? error.message : String(error) }),
+        make("a", { href: "#/feet", textContent: "Back to the worklist" })));
+      if (!(/** @type {any} */ (error)?.status !== undefined)) throw error;
+    }
+  }
+}

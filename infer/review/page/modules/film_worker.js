@@ -1,0 +1,24 @@
+/** Fetches a film's pixels and halves them away from the page, which stays at hand meanwhile. */
+import { halvedLevels } from "./halved.js";
+
+self.onmessage = async ({ data: { film, url } }) => {
+  try {
+    const answer = await fetch(url, { credentials: "same-origin" });
+    if (!answer.ok) {
+      const told = await answer.json().catch(() => ({}));
+      self.postMessage({ film, status: answer.status, error: told.error || "The film cannot be shown." });
+      return;
+    }
+    const [rows, columns] = ["X-Rows", "X-Columns"].map((name) => Number(answer.headers.get(name)));
+    const pixels = new Uint16Array(await answer.arrayBuffer());
+    if (!(rows > 0 && columns > 0) || pixels.length !== rows * columns) {
+      self.postMessage({ film, status: 500, error: "The film arrived incomplete." });
+      return;
+    }
+    const levels = halvedLevels(pixels, columns, rows);
+    const buffers = levels.map((level) => level.pixels.buffer);
+    /** @type {any} */ (self).postMessage({ film, rows, columns, levels }, buffers);
+  } catch {
+    self.postMessage({ film, status: 0, error: "The server does not answer." });
+  }
+};

@@ -1,0 +1,50 @@
+import { api } from "./api.js";
+import { make, refill } from "./dom.js";
+import { VERDICTS, amount, counted, moment } from "./words.js";
+
+/** Everything that was ever decided on a foot, the latest first; nothing in it can be changed. */
+export class HistoryPanel {
+  /** @param {import("./types.js").Session} session */
+  constructor(session) {
+    this.session = session;
+    this.summary = make("summary", { textContent: "History" });
+    this.list = make("ol", { className: "history", reversed: true });
+    this.element = make("details", { className: "history-panel" }, this.summary, this.list);
+  }
+
+  /** @param {any[]} history */
+  update(history) {
+    this.summary.textContent = history.length ? `History (${counted(history.length, "entry", "entries")})` : "History (nothing decided yet)";
+    refill(this.list, ...[...history].reverse().map((entry) => this.#entry(entry)));
+  }
+
+  /** @param {string} id */
+  async load(id) {
+    this.update(await api.history(id));
+  }
+
+  /** @param {any} entry */
+  #entry({ when, reader, verdict, reason, note, before, after }) {
+    const numbers = this.session.measures.flatMap((measure) => {
+      const [was, is] = [before, after].map((side) => valueOf(side, measure.name));
+      return was === undefined || is === undefined || was === is ? [] : [`${measure.abbreviation} ${amount(was, measure.unit)} → ${amount(is, measure.unit)}`];
+    });
+    const moved = movedPoints(before, after);
+    return make("li", {},
+      make("p", {}, make("strong", { textContent: VERDICTS[verdict] ?? verdict }), ` by ${reader}, `, make("time", { dateTime: when, textContent: moment(when) })),
+      reason ? make("p", { textContent: `Reason: ${reason}` }) : null,
+      note ? make("p", { className: "quote", textContent: note }) : null,
+      numbers.length || moved ? make("p", { className: "hint", textContent: [...numbers, moved ? `${counted(moved, "point")} changed` : ""].filter(Boolean).join(" · ") }) : null);
+  }
+}
+
+/** @param {any} side @param {string} name @returns {number|null|undefined} */
+function valueOf(side, name) {
+  return side?.values?.[name]?.value;
+}
+
+/** Points that stand otherwise after than before; both sides list those that are not as the model left them. @param {any} before @param {any} after */
+function movedPoints(before, after) {
+  const [was, is] = [before, after].map((side) => new Map((side?.points ?? []).map((/** @type {any} */ point) => [point.code, JSON.stringify(point)])));
+  return [...new Set([...was.keys(), ...is.keys()])].filter((code) => was.get(code) !== is.get(code)).length;
+}

@@ -1,0 +1,38 @@
+import { api, ApiError } from "./api.js";
+import { App } from "./app.js";
+import { banner, note } from "./banners.js";
+import { make, refill } from "./dom.js";
+import { showHelp } from "./help_dialog.js";
+import { listen } from "./keys.js";
+import { signIn } from "./sign_in.js";
+
+const main = /** @type {HTMLElement} */ (document.getElementById("main"));
+
+async function start() {
+  let session;
+  try {
+    session = await api.session();
+  } catch (error) {
+    if (!(error instanceof ApiError)) throw error;
+    refill(main, make("p", { className: "loading", textContent: error.message }));
+    return;
+  }
+  const place = (/** @type {string} */ id) => /** @type {HTMLElement} */ (document.getElementById(id));
+  place("caution").textContent = session.caution.startsWith("Not a medical device") ? session.caution : `Not a medical device. ${session.caution}`;
+  place("run").textContent = session.study ? `Study ${session.study.name}` : session.run.name;
+  place("help").addEventListener("click", showHelp);
+  listen("everywhere", { help: () => void showHelp() });
+  session.run.notices.forEach((text, k) => note(`notice-${k}`, text));
+  if (!session.reader) {
+    session.reader = await signIn(main, session);
+    session = { ...(await api.session()), reader: session.reader };
+  }
+  refill(place("reader"), "Reader ", make("strong", { textContent: session.reader }));
+  await new App(main, session).start();
+}
+
+window.addEventListener("unhandledrejection", (event) => {
+  banner("failure", `Something went wrong in this page: ${event.reason?.message ?? event.reason}. What is saved is safe; load the page again.`);
+});
+
+start();

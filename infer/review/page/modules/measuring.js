@@ -1,0 +1,56 @@
+import { api, ApiError } from "./api.js";
+
+/**
+ * Asks for angles as points move: at most one request under way, always the latest points next, no answer out of
+ * order.
+ */
+export class Measuring {
+  /**
+   * @param {() => any} body what to send, made as late as possible
+   * @param {(measured: import("./types.js").Measurements, milliseconds: number) => void} arrived
+   * @param {(error: ApiError) => void} failed
+   */
+  constructor(body, arrived, failed) {
+    this.body = body;
+    this.arrived = arrived;
+    this.failed = failed;
+    this.wanted = 0;
+    this.waiting = false;
+    this.stopped = new AbortController();
+  }
+
+  /** Points, construction or scheme changed. */
+  ask() {
+    this.wanted ||= performance.now();
+    if (!this.waiting) {
+      this.waiting = true;
+      requestAnimationFrame(() => this.#send());
+    }
+  }
+
+  stop() {
+    this.stopped.abort();
+  }
+
+  async #send() {
+    const since = this.wanted;
+    this.wanted = 0;
+    try {
+      const measured = await api.measure(this.body(), this.stopped.signal);
+      if (!this.stopped.signal.aborted) this.arrived(measured, performance.now() - since);
+    } catch (error) {
+      if (this.stopped.signal.aborted) return;
+      if (!(error instanceof ApiError)) throw error;
+      this.failed(error);
+      if (error.status === 0) {
+        this.wanted ||= since;
+        await new Promise((resolve) => setTimeout(resolve, 1000));
+      }
+    }
+    this.waiting = false;
+    if (this.wanted && !this.stopped.signal.aborted) {
+      this.waiting = true;
+      requestAnimationFrame(() => this.#send());
+    }
+  }
+}

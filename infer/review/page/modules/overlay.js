@@ -1,0 +1,164 @@
+import { makeSvg } from "./dom.js";
+
+/**
+ * Points and axes over the film, as vector drawing in screen pixels.
+ *
+ * @typedef {import("./film_view.js").FilmView} FilmView
+ * @typedef {import("./types.js").Place} Place
+ * @typedef {{code: string, place: Place, kind: "model"|"doubtful"|"moved"|"hidden", bone: string,
+ *   covariance?: [number, number, number]|null}} DrawnPoint
+ * @typedef {{points: DrawnPoint[], axes: import("./types.js").Axis[], selected: string|null, labels: boolean,
+ *   cross: Place|null, lens: {x: number, y: number, radius: number}|null, outline: [number, number][]|null}} Drawing
+ */
+
+/** Shapes about (0, 0): a kind is told by its shape first, by its colour second. */
+const SHAPES = {
+  model: "M-5 0a5 5 0 1 0 10 0a5 5 0 1 0-10 0",
+  doubtful: "M0-8 8 0 0 8-8 0Z",
+  moved: "M-5.500-5.500h11v11h-11Z",
+  hidden: "M-5-5 5 5M5-5-5 5",
+};
+const DOT = "M-1.200 0a1.200 1.200 0 1 0 2.400 0a1.200 1.200 0 1 0-2.400 0";
+/** An axis is drawn so much longer than its two points are apart, at each end. */
+const BEYOND = 0.35;
+/** 90 % of a normal distribution in the plane lie within this many standard deviations: sqrt(-2 ln 0.1). */
+const NINE_OF_TEN = 2.1460;
+
+export class Overlay {
+  /** @param {SVGSVGElement} svg */
+  constructor(svg) {
+    this.svg = svg;
+    this.layers = Object.fromEntries(["outline", "axes", "points", "top"].map((name) => [name, makeSvg("g", { class: name })]));
+    svg.append(...Object.values(this.layers));
+    /** @type {Map<string, any>} */
+    this.marks = new Map();
+  }
+
+  /** @param {FilmView} view @param {Drawing|null} drawing */
+  render(view, drawing) {
+    this.svg.setAttribute("viewBox", `0 0 ${view.width} ${view.height}`);
+    if (!drawing) {
+      for (const layer of Object.values(this.layers)) layer.replaceChildren();
+      this.marks.clear();
+      return;
+    }
+    this.#axes(view, drawing.axes);
+    this.#points(view, drawing);
+    this.#outline(view, drawing.outline);
+    this.#top(view, drawing);
+  }
+
+  /** @param {FilmView} view @param {import("./types.js").Axis[]} axes */
+  #axes(view, axes) {
+    const lines = this.layers.axes;
+    while (lines.childElementCount > axes.length) lines.lastElementChild.remove();
+    while (lines.childElementCount < axes.length) {
+      lines.append(makeSvg("g", {}, makeSvg("path", { class: "halo" }), makeSvg("path", { class: "line" }), makeSvg("path", { class: "ends" })));
+    }
+    axes.forEach((axis, k) => {
+      const [from, to] = [axis.from, axis.to].map(([x, y]) => view.toScreen({ x, y }));
+      const [dx, dy] = [(to.x - from.x) * BEYOND, (to.y - from.y) * BEYOND];
+      const line = `M${from.x - dx} ${from.y - dy}L${to.x + dx} ${to.y + dy}`;
+      const group = lines.children[k];
+      const [halo, path, ends] = group.children;
+      group.setAttribute("class", `axis ${axisClass(axis.name)}`);
+      halo.setAttribute("d", line);
+      path.setAttribute("d", line);
+      ends.setAttribute("d", [from, to].map(({ x, y }) => `M${x - 3} ${y}a3 3 0 1 0 6 0a3 3 0 1 0-6 0`).join(""));
+    });
+  }
+
+  /** @param {FilmView} view @param {Drawing} drawing */
+  #points(view, { points, selected, labels }) {
+    const present = new Set(points.map((point) => point.code));
+    for (const [code, mark] of this.marks) {
+      if (!present.has(code)) {
+        mark.remove();
+        this.marks.delete(code);
+      }
+    }
+    for (const point of points) {
+      let mark = this.marks.get(point.code);
+      if (!mark) {
+        mark = makeSvg("g", { "data-code": point.code }, makeSvg("path", { class: "halo" }), makeSvg("path", { class: "shape" }),
+          makeSvg("path", { class: "dot", d: DOT }), makeSvg("text", { x: 11, y: 4 }, point.code));
+        this.marks.set(point.code, mark);
+        this.layers.points.append(mark);
+      }
+      const { x, y } = view.toScreen(point.place);
+      mark.setAttribute("transform", `translate(${x} ${y})`);
+      mark.setAttribute("class", `point ${point.kind}${point.code === selected ? " selected" : ""}${labels || point.code === selected ? " labelled" : ""}`);
+      mark.children[0].setAttribute("d", SHAPES[point.kind]);
+      mark.children[1].setAttribute("d", SHAPES[point.kind]);
+    }
+  }
+
+  /** @param {FilmView} view @param {[number, number][]|null} outline */
+  #outline(view, outline) {
+    const layer = this.layers.outline;
+    if (!outline) {
+      layer.replaceChildren();
+      return;
+    }
+    if (!layer.childElementCount) layer.append(makeSvg("path", { class: "halo" }), makeSvg("path", { class: "line" }));
+    const corners = outline.map(([x, y]) => view.toScreen({ x, y })).map(({ x, y }) => `${x} ${y}`);
+    for (const path of layer.children) path.setAttribute("d", `M${corners.join("L")}Z`);
+  }
+
+  /** @param {FilmView} view @param {Drawing} drawing */
+  #top(view, { points, selected, cross, lens }) {
+    const layer = this.layers.top;
+    const chosen = points.find((point) => point.code === selected);
+    const parts = [];
+    if (chosen) {
+      const { x, y } = view.toScreen(chosen.place);
+      const ring = "M-22 0h9M13 0h9M0-22v9M0 13v9";
+      parts.push(makeSvg("path", { class: "reticle halo", d: ring, transform: `translate(${x} ${y})` }),
+        makeSvg("path", { class: "reticle", d: ring, transform: `translate(${x} ${y})` }));
+      if (chosen.covariance) parts.push(makeSvg("path", { class: "spread", d: oval(view, chosen.place, chosen.covariance) }));
+    }
+    if (cross) {
+      const { x, y } = cross;
+      const lines = `M${x - 26} ${y}h20M${x + 6} ${y}h20M${x} ${y - 26}v20M${x} ${y + 6}v20`;
+      parts.push(makeSvg("path", { class: "reticle halo", d: lines }), makeSvg("path", { class: "reticle", d: lines }));
+    }
+    if (lens) {
+      const { x, y, radius } = lens;
+      const lines = `M${x - radius} ${y}H${x - 7}M${x + 7} ${y}H${x + radius}M${x} ${y - radius}V${y - 7}M${x} ${y + 7}V${y + radius}`;
+      parts.push(makeSvg("circle", { class: "lens halo", cx: x, cy: y, r: radius }), makeSvg("circle", { class: "lens", cx: x, cy: y, r: radius }),
+        makeSvg("path", { class: "reticle fine", d: lines }));
+    }
+    layer.replaceChildren(...parts);
+  }
+}
+
+/** Outline that holds the true place in nine of ten cases. @type {(view: FilmView, place: Place, covariance: [number, number, number]) => string} */
+function oval(view, place, [xx, xy, yy]) {
+  const across = Math.sqrt(Math.max(xx, 0));
+  const along = across > 0 ? xy / across : 0;
+  const rest = Math.sqrt(Math.max(yy - along * along, 0));
+  const steps = 36;
+  const corners = Array.from({ length: steps }, (_, k) => {
+    const angle = (2 * Math.PI * k) / steps;
+    const [u, v] = [NINE_OF_TEN * Math.cos(angle), NINE_OF_TEN * Math.sin(angle)];
+    const { x, y } = view.toScreen({ x: place.x + across * u, y: place.y + along * u + rest * v });
+    return `${x.toFixed(1)} ${y.toFixed(1)}`;
+  });
+  return `M${corners.join("L")}Z`;
+}
+
+/** Colour of an axis by its bone: M1 to M5, PP, PP2 and so on, DP. @param {string} name */
+function axisClass(name) {
+  return name.toLowerCase().replace(/[^a-z0-9]/g, "");
+}
+
+/** The drawn point nearest to a screen place within reach, preferring the selected one. @type {(view: FilmView, points: DrawnPoint[], at: Place, reach: number, selected: string|null) => string|null} */
+export function pointAt(view, points, at, reach, selected) {
+  let [best, distance] = [/** @type {string|null} */ (null), reach];
+  for (const { code, place } of points) {
+    const { x, y } = view.toScreen(place);
+    const away = Math.hypot(x - at.x, y - at.y) - (code === selected ? 4 : 0);
+    if (away < distance) [best, distance] = [code, away];
+  }
+  return best;
+}

@@ -1,0 +1,60 @@
+import { make } from "./dom.js";
+
+/** Steps of the arrows on the card, film pixels. */
+const STEPS = [0.05, 0.25, 1, 20];
+
+/**
+ * The chosen point: what it is, where it stands, and all that can be done to it without dragging.
+ *
+ * @typedef {{code: string, text: string, where: string, visible: boolean, placed: boolean, atModel: boolean}} Chosen
+ */
+export class PointCard {
+  /**
+   * @param {{place: () => void, visible: () => void, reset: () => void, skip: () => void, stop: () => void,
+   *   nudge: (dx: number, dy: number) => void}} actions screen directions for nudge
+   */
+  constructor(actions) {
+    this.title = make("span", { className: "code" });
+    this.text = make("span", { className: "find" });
+    this.where = make("span", { className: "where" });
+    const button = (/** @type {string} */ text, /** @type {() => void} */ does) => make("button", { type: "button", textContent: text, onclick: does });
+    this.placing = button("Place by click", actions.place);
+    this.visible = button("Not visible", actions.visible);
+    this.reset = button("Back to model", actions.reset);
+    this.skip = button("Skip", actions.skip);
+    this.stop = button("Stop placing", actions.stop);
+    this.step = make("select", { "aria-label": "Step of the arrows, film pixels" },
+      ...STEPS.map((step) => make("option", { value: String(step), textContent: `${step} px`, selected: step === 0.25 })));
+    const arrow = (/** @type {string} */ sign, /** @type {string} */ way, /** @type {number} */ dx, /** @type {number} */ dy) =>
+      make("button", { type: "button", className: "arrow", textContent: sign, "aria-label": `Move the point ${way}`,
+        onclick: () => actions.nudge(dx * Number(this.step.value), dy * Number(this.step.value)) });
+    this.arrows = make("div", { className: "arrows", role: "group", "aria-label": "Move the chosen point" },
+      arrow("←", "left", -1, 0), arrow("↑", "up", 0, -1), arrow("↓", "down", 0, 1), arrow("→", "right", 1, 0), this.step);
+    this.buttons = make("div", { className: "buttons" }, this.placing, this.visible, this.reset, this.skip, this.stop);
+    this.element = make("section", { className: "point-card", "aria-label": "Chosen point" },
+      make("p", { className: "what" }, this.title, this.text, this.where), this.buttons, this.arrows);
+  }
+
+  /**
+   * @param {Chosen|null} chosen
+   * @param {{count: number, of: number}|"one"|null} placing how far a guided placement is, or placement of one point
+   * @param {boolean} locked nothing can be changed
+   */
+  update(chosen, placing, locked) {
+    const guided = placing !== null && placing !== "one";
+    this.element.classList.toggle("placing", placing !== null);
+    this.title.textContent = !chosen ? "No point chosen" : placing ? `${guided ? `Point ${placing.count} of ${placing.of}` : "Place"}: ${chosen.code}` : chosen.code;
+    this.text.textContent = chosen ? (placing ? `Click on the film: ${chosen.text}.` : chosen.text)
+      : locked ? "Choose one on the film or in the list to see what it is." : "Choose one on the film or in the list, then drag it, use the arrow keys, or place it by a click.";
+    this.where.textContent = placing ? "" : chosen?.where ?? "";
+    this.placing.hidden = !chosen || placing !== null || locked;
+    this.visible.hidden = !chosen || locked || (placing !== null && !guided);
+    this.visible.textContent = chosen && !chosen.visible && !placing ? "Is visible" : "Not visible";
+    this.visible.disabled = Boolean(chosen && !chosen.placed && !placing);
+    this.reset.hidden = !chosen || placing !== null || locked;
+    this.reset.disabled = Boolean(chosen?.atModel);
+    this.skip.hidden = !guided;
+    this.stop.hidden = placing === null;
+    this.arrows.hidden = !chosen?.placed || placing !== null || locked;
+  }
+}

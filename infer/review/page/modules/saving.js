@@ -1,0 +1,31 @@
+import { api, ApiError } from "./api.js";
+
+const RETRY = 2500;
+
+/**
+ * Sends a read until the server answers; meanwhile everything stays in the page. A mark tells the server that a
+ * second try is the same read.
+ *
+ * @param {number} id
+ * @param {any} body
+ * @param {(waiting: boolean) => void} waiting told while there is no answer
+ * @returns {Promise<{version: number, state: string}>}
+ * @throws {ApiError} what the server refused
+ */
+export async function sendRead(id, body, waiting) {
+  const request = [...crypto.getRandomValues(new Uint32Array(4))].map((part) => part.toString(36)).join("-");
+  for (;;) {
+    try {
+      const saved = await api.read(id, { ...body, request });
+      waiting(false);
+      return saved;
+    } catch (error) {
+      if (!(error instanceof ApiError) || error.status !== 0) {
+        waiting(false);
+        throw error;
+      }
+    }
+    waiting(true);
+    await new Promise((resolve) => setTimeout(resolve, RETRY));
+  }
+}

@@ -1,0 +1,40 @@
+/**
+ * Shapes of what the server sends; the contract is API.md beside the server. Film pixels: x = column, y = row,
+ * pixel centres at integers. Angles in degrees.
+ *
+ * @typedef {{x: number, y: number}} Place
+ * @typedef {{code: string, bone: string, text: string, needed: boolean}} Landmark
+ * @typedef {{name: string, title: string, from: string[], to: string[]}} AxisLandmarks
+ * @typedef {{name: string, abbreviation: string, title: string, unit: string, definition: string,
+ *   landmarks: Record<string, string[]>}} Measure
+ * @typedef {{grade: string, from?: number|null, above?: number|null}} GradeBand
+ * @typedef {{name: string, title: string, cited: string, scales: Record<string, GradeBand[]>}} GradingScheme
+ * @typedef {{name: string, reads_total: number, reads_done: number, landmarks: string[]}} Study
+ * @typedef {{run: {name: string, films: number, feet: number, notices: string[]}, reader: string|null,
+ *   study: Study|null, schema: Landmark[], axes: Record<string, AxisLandmarks[]>, measures: Measure[],
+ *   construction: string, constructions: {name: string, title: string}[], grading: GradingScheme[], grading_default: string,
+ *   reasons_not_measurable: string[], claim_seconds: number, level: number, caution: string}} Session
+ *
+ * @typedef {{value: number|null, low: number|null, high: number|null}} Interval
+ * @typedef {{id: number, film?: string, foot: string, foot_index?: number, state: string, decision?: string,
+ *   reasons?: string[], values?: Record<string, Interval>, widest?: number|null, border?: number|null,
+ *   borderline?: boolean, claimed_by?: string|null, version: number}} WorklistFoot
+ *
+ * @typedef {{code: string, x: number|null, y: number|null, visible: boolean, moved: boolean, doubtful?: boolean,
+ *   var_x?: number|null, cov_xy?: number|null, var_y?: number|null, confidence?: number|null,
+ *   model_x?: number|null, model_y?: number|null}} FootPoint
+ * @typedef {{name: string, value: number|null, low: number|null, high: number|null, unit: string,
+ *   construction: string, withheld: string|null}} Measured
+ * @typedef {{name: string, title: string, from: [number, number], to: [number, number]}} Axis
+ * @typedef {{measure: string, grade: string, border: number|null, distance: number|null, borderline: boolean}} Grade
+ * @typedef {{measures: Measured[], axes: Axis[], grading: string, grades: Grade[]}} Measurements
+ * @typedef {{reader: string, until: number}} ClaimState
+ * @typedef {{id: number, film: string|null, foot: string, foot_index?: number, film_id: number, rows: number,
+ *   columns: number, row_mm: number|null, column_mm: number|null, aspect: number, window: {low: number, high: number},
+ *   film_notice: string|null, outline: [number, number][]|null, remarks: string[], decision?: string, reasons?: string[],
+ *   state: string, version: number, construction: string, points: FootPoint[], measured: Measurements,
+ *   claim: ClaimState|null, history: any[], note: string, reason: string, next: number|null,
+ *   previous: number|null}} Foot
+ */
+
+export {};

@@ -1,0 +1,66 @@
+/** Words and signs that several parts of the page share. */
+
+/** @type {Record<string, {sign: string, text: string}>} */
+export const STATES = {
+  open: { sign: "○", text: "open" },
+  confirmed: { sign: "✓", text: "confirmed" },
+  corrected: { sign: "✎", text: "corrected" },
+  not_measurable: { sign: "⊘", text: "cannot be measured" },
+  wrong_side: { sign: "⇄", text: "wrong side" },
+  wrong_view: { sign: "◩", text: "wrong view" },
+};
+
+/** @type {Record<string, {sign: string, text: string}>} */
+export const DECISIONS = {
+  accepted: { sign: "●", text: "accepted" },
+  review: { sign: "◆", text: "to review" },
+  refused: { sign: "■", text: "refused" },
+};
+
+/** @type {Record<string, string>} */
+export const VERDICTS = {
+  confirm: "confirmed",
+  correct: "corrected",
+  cannot_be_measured: "cannot be measured",
+  wrong_side: "wrong side",
+  wrong_view: "wrong view",
+  reopen: "reopened",
+};
+
+/** @param {string|null} side */
+export function footName(side) {
+  return side === "L" ? "Left foot" : side === "R" ? "Right foot" : "Foot";
+}
+
+/** @param {string} name */
+export function spaced(name) {
+  return name.replaceAll("_", " ");
+}
+
+/** @param {string} unit */
+function unitSign(unit) {
+  return unit.startsWith("deg") || unit === "°" ? "°" : unit === "ratio" || unit === "" ? "" : ` ${unit}`;
+}
+
+/** @param {number|null|undefined} value @param {string} unit */
+export function amount(value, unit) {
+  if (value === null || value === undefined || !Number.isFinite(value)) return "–";
+  const sign = unitSign(unit);
+  return `${value.toFixed(sign === "" ? 2 : 1).replace("-", "−")}${sign}`;
+}
+
+/** @param {{low: number|null, high: number|null}} interval @param {string} unit */
+export function range({ low, high }, unit) {
+  return low === null || high === null ? "" : `${amount(low, unit).replace("°", "")} to ${amount(high, unit)}`;
+}
+
+/** @param {string} when ISO time */
+export function moment(when) {
+  const date = new Date(when);
+  return Number.isNaN(date.getTime()) ? when : date.toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
+}
+
+/** @param {number} count @param {string} one @param {string} [many] */
+export function counted(count, one, many = `${one}s`) {
+  return `${count.toLocaleString("en")} ${count === 1 ? one : many}`;
+}
