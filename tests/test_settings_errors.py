@@ -28,6 +28,7 @@ READERS = {
     "raysplay.synthetic_data.demo": ("demo_settings",),
     "raysplay.synthetic_data.settings": ("generator_settings",),
     "raysplay.train.evaluate.config": ("evaluation_settings",),
+    "raysplay.train.evaluate.suite_settings": ("suite_settings",),
 }
 
 
@@ -114,6 +115,7 @@ def test_a_file_that_is_no_configuration(configs, film, tmp_path, content):
         ("generator.yaml", ["synthesize", "--n", "1", "--out", "OUT"]),
         ("demo.yaml", ["demo-archive", "OUT"]),
         ("evaluate.yaml", ["evaluate", ".", "truth.csv", "--out", "OUT"]),
+        ("suite.yaml", ["evaluate", "--suite", "--out", "OUT"]),
         ("protocol.yaml", ["measures"]),
         ("train_locator.yaml", ["train", "FILE"]),
     ],

@@ -22,6 +22,9 @@ from raysplay.train.evaluate.truth import TrueFoot
 ACCEPTED, REVIEW, REFUSED = (outcome.value for outcome in Outcome)
 Row = dict[str, float | int | str]
 
+_ENDS = ("_low", "_high")
+"""What a column is called that holds an end of another's confidence interval."""
+
 
 @dataclass(frozen=True)
 class ConditionFigures:
@@ -30,7 +33,7 @@ class ConditionFigures:
     ``counted`` is what the shares are of: dorsoplantar feet where feet shall be measured, else films. ``outcomes``
     counts them by ``accepted``, ``review`` and ``refused``; a foot that was not found counts as refused, a film as its
     most accepted foot. ``reasons`` counts why feet and films went to review or were refused, by outcome and first
-    words.
+    words. ``own_reason`` is the number of films turned away for a reason that fits the condition.
     """
 
     name: str
@@ -39,6 +42,7 @@ class ConditionFigures:
     counted: int
     outcomes: Mapping[str, int]
     reasons: Mapping[tuple[str, str], int]
+    own_reason: int
 
     def figures(self, group: str) -> Mapping[str, ErrorFigures]:
         """Error figures of a group of :class:`Evaluation` by measure."""
@@ -47,11 +51,14 @@ class ConditionFigures:
 
 @dataclass(frozen=True)
 class TargetCheck:
-    """A target, one of its conditions, the figure reached (``nan`` where there is none) and whether that is enough."""
+    """A target, one of its conditions, the figure reached with its confidence interval (``nan`` where there is none),
+    and whether the figure is enough."""
 
     target: Target
     condition: str
     figure: float
+    low: float
+    high: float
     met: bool
 
 
@@ -134,16 +141,24 @@ def _condition(
         decisions = [most_accepted(foot.decision for foot in run.films.get(film, ())) for film in films]
     outcomes = {name: sum(one == name for one in decisions) for name in (ACCEPTED, REVIEW)}
     outcomes[REFUSED] = len(decisions) - sum(outcomes.values())
-    reasons: Counter[tuple[str, str]] = Counter()
-    for film in films:
-        for foot in run.films.get(film, ()):
-            if foot.decision != ACCEPTED:
-                reasons.update({(foot.decision, first_words(one)) for one in foot.reasons.split("; ")})
-        if film in run.refused_films:
-            reasons.update({(REFUSED, first_words(one)) for one in run.refused_films[film].split("; ")})
+    given = {film: _reasons(run, film) for film in films}
     return ConditionFigures(
-        condition.name, condition.expect, evaluate_pairs(matched, run, settings), len(decisions), outcomes, reasons
+        condition.name,
+        condition.expect,
+        evaluate_pairs(matched, run, settings),
+        len(decisions),
+        outcomes,
+        Counter(one for reasons in given.values() for one in reasons),
+        sum(any(words in condition.reasons for _, words in reasons) for reasons in given.values()),
     )
+
+
+def _reasons(run: MeasuredArchive, film: str) -> list[tuple[str, str]]:
+    """Outcomes and first words of why a film or feet on it were not accepted, each once a foot."""
+    said = [(foot.decision, foot.reasons) for foot in run.films.get(film, ()) if foot.decision != ACCEPTED]
+    if film in run.refused_films:
+        said.append((REFUSED, run.refused_films[film]))
+    return [(outcome, words) for outcome, text in said for words in dict.fromkeys(map(first_words, text.split("; ")))]
 
 
 def _row(condition: ConditionFigures, settings: EvaluationSettings) -> Row:
@@ -159,16 +174,25 @@ def _row(condition: ConditionFigures, settings: EvaluationSettings) -> Row:
         "found": (result.found, result.feet),
         "side_right": (result.sides_right, result.found),
         **{name: (condition.outcomes[name], condition.counted) for name in (ACCEPTED, REVIEW, REFUSED)},
+        "own_reason": (condition.own_reason, result.films if condition.expect == "turn away" else 0),
     }
     for name, (part, whole) in shares.items():
         row[name] = part / whole if whole else np.nan
-        row[f"{name}_low"], row[f"{name}_high"] = share_interval(part, whole, settings.confidence)
+        row |= _ends(name, part, whole, settings)
     row["extra_feet"], row["false_accepts"] = result.extra_feet, result.false_accepts
     for group, infix in (("all measured", ""), (ACCEPTED, "accepted_")):
         for measure, figures in condition.figures(group).items():
             for name, figure in figures.flat().items():
                 row[f"{measure}_{infix}{name}"] = figure
+            for limit, share in figures.within.items():
+                part = round(share * figures.n) if figures.n else 0
+                row |= _ends(f"{measure}_{infix}within_{limit:g}", part, figures.n, settings)
     return row
+
+
+def _ends(name: str, part: int, whole: int, settings: EvaluationSettings) -> Row:
+    ends = share_interval(part, whole, settings.confidence)
+    return {name + end: value for end, value in zip(_ENDS, ends, strict=True)}
 
 
 def _checks(targets: Iterable[Target], rows: Iterable[Row]) -> Iterable[TargetCheck]:
@@ -176,5 +200,5 @@ def _checks(targets: Iterable[Target], rows: Iterable[Row]) -> Iterable[TargetCh
     for target in targets:
         for name in target.of:
             if name in by_name:
-                figure = float(by_name[name].get(target.column, np.nan))
-                yield TargetCheck(target, name, figure, target.met(figure))
+                figure, low, high = (float(by_name[name].get(target.column + end, np.nan)) for end in ("", *_ENDS))
+                yield TargetCheck(target, name, figure, low, high, target.met(figure))

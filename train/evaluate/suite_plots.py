@@ -90,7 +90,9 @@ def _coverage(figures: SuiteFigures, level: float, axes: Axes) -> None:
             markersize=4, linewidth=1, label=by_name(measure).abbreviation,
         )  # fmt: skip
     axes.set_yticks(range(len(names)), names)
-    axes.set(xlim=(0, 102), ylim=(len(names) - 0.5, -0.5), xlabel=f"% of true values inside their {level:.0%} interval")
+    axes.set(
+        xlim=(0, 102), ylim=(len(names) - 0.5, -0.5), xlabel=f"% of true values inside their {100 * level:g} % interval"
+    )
     axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=len(measures), frameon=False)
 
 

@@ -16,6 +16,10 @@ from raysplay.train.evaluate.report import plain
 from raysplay.train.evaluate.suite import ConditionFigures, SuiteFigures
 from raysplay.train.evaluate.suite_plots import write_plots
 
+_SHARES = ("found", "side_right", "accepted", "review", "refused", "own_reason")
+_COMMONEST = 4
+"""Reasons shown of each condition."""
+
 
 @dataclass(frozen=True)
 class SuiteRun:
@@ -43,7 +47,7 @@ def write_suite_report(figures: SuiteFigures, made: SuiteRun, folder: Path) -> N
         "made": asdict(made),
         "targets": [
             {**check.target.model_dump(exclude={"of"}), "condition": check.condition}
-            | {"figure": check.figure, "met": check.met}
+            | {"figure": check.figure, "low": check.low, "high": check.high, "met": check.met}
             for check in figures.checks
         ],
         "conditions": list(figures.rows),
@@ -70,7 +74,7 @@ def target_lines(figures: SuiteFigures) -> list[list[str]]:
             check.target.column,
             check.condition,
             check.target.words,
-            _number(check.figure, 3),
+            f"{_number(check.figure, 3)} ({_number(check.low)} to {_number(check.high)})",
             "met" if check.met else "not met",
             check.target.source,
         ]
@@ -91,11 +95,13 @@ def _text(figures: SuiteFigures, made: SuiteRun, plots: Sequence[str]) -> Iterab
         "by Wilson.\n"
     )
     yield "## Targets\n"
+    yield "Met or not by the figure itself; the interval in brackets says how far so many films can tell.\n"
     yield from _table(["Figure", "Condition", "Wanted", "Reached", "", "Source"], target_lines(figures))
     yield "## What became of the feet\n"
     yield (
         "Where feet shall be measured, shares are of dorsoplantar feet; a foot that was not found counts as refused. "
-        "Where they shall be turned away, shares are of films, a film counted as its most accepted foot.\n"
+        "Where they shall be turned away, shares are of films, a film counted as its most accepted foot; own reason: "
+        "for a reason that fits the condition.\n"
     )
     yield from _table(
         [
@@ -116,7 +122,7 @@ def _text(figures: SuiteFigures, made: SuiteRun, plots: Sequence[str]) -> Iterab
                 str(row["expect"]),
                 str(row["films"]),
                 str(row["feet"]),
-                *(_share(row, name) for name in ("found", "side_right", "accepted", "review", "refused")),
+                *(_share(row, name) for name in _SHARES),
                 str(row["extra_feet"]),
             ]
             for row in figures.rows
@@ -164,9 +170,14 @@ def _text(figures: SuiteFigures, made: SuiteRun, plots: Sequence[str]) -> Iterab
         ],
     )
     yield "## Reasons\n"
+    yield f"The {_COMMONEST} commonest of each condition; all of them in suite.json.\n"
     yield from _table(
-        ["Outcome", "Reason", "Feet or films"],
-        [[outcome, reason, str(n)] for (outcome, reason), n in figures.reasons.most_common()],
+        ["Condition", "Outcome", "Reason", "Feet or films"],
+        [
+            [one.name, outcome, reason, str(n)]
+            for one in figures.conditions
+            for (outcome, reason), n in _ranked(one)[:_COMMONEST]
+        ],
     )
     if made.real:
         yield "## Real films without truth\n"

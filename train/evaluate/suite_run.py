@@ -15,8 +15,7 @@ from rich.table import Table
 from raysplay.infer.command import run_measure
 from raysplay.infer.decide.config import decision_limits
 from raysplay.synthetic_data.archive import FILMS, LANDMARKS, TRUTH, cores
-from raysplay.synthetic_data.command import CAUTION
-from raysplay.synthetic_data.command import _bar as progress_bar
+from raysplay.synthetic_data.command import CAUTION, progress_bar
 from raysplay.train.evaluate.config import evaluation_settings
 from raysplay.train.evaluate.real_list import RealFigures, RealListError, read_list, real_figures
 from raysplay.train.evaluate.run_tables import read_run

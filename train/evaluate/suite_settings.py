@@ -30,7 +30,8 @@ class SuiteCondition(Config):
     """One archive: what it is asked for from the generator and what shall become of its feet.
 
     ``of`` and ``strength`` are those of ``condition_settings``; ``pixel_mm`` fixes the size of a pixel;
-    ``jpeg_quality`` writes 8-bit JPEG files instead of DICOM; ``strange`` bends the bones.
+    ``jpeg_quality`` writes 8-bit JPEG files instead of DICOM; ``strange`` bends the bones. ``reasons`` are the first
+    words of those that fit what is to be turned away.
     """
 
     name: Annotated[str, Field(pattern=r"^[a-z0-9_.]+$")]
@@ -40,6 +41,7 @@ class SuiteCondition(Config):
     pixel_mm: float | None = Field(default=None, gt=0)
     jpeg_quality: int | None = Field(default=None, ge=1, le=95)
     strange: StrangerSettings | None = None
+    reasons: tuple[str, ...] = ()
 
 
 class Target(Config):
@@ -60,8 +62,9 @@ class Target(Config):
     @property
     def words(self) -> str:
         """The bounds as a reader sees them."""
-        ends = (("at least", self.at_least), ("at most", self.at_most))
-        return " and ".join(f"{word} {bound:g}" for word, bound in ends if bound is not None)
+        if self.at_least is not None and self.at_most is not None:
+            return f"{self.at_least:g} to {self.at_most:g}"
+        return f"at most {self.at_most:g}" if self.at_least is None else f"at least {self.at_least:g}"
 
     def met(self, figure: float) -> bool:
         """Whether ``figure`` lies within the bounds, the ends included; never for ``nan``."""

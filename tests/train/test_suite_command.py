@@ -1,0 +1,132 @@
+"""The suite through the command, with the shipped weights on a few generated films."""
+
+import csv
+import json
+
+import pytest
+from PIL import Image
+from typer.testing import CliRunner
+
+from raysplay.train.cli import app
+from raysplay.train.evaluate import suite_run
+from raysplay.train.evaluate.suite_settings import SuiteSettings, suite_settings
+
+NAMES = ("clean", "jpeg_15", "lateral")
+
+
+def call(*arguments):
+    return CliRunner().invoke(app, [str(a) for a in arguments], env={"COLUMNS": "240"})
+
+
+@pytest.fixture(scope="module")
+def coarse():
+    """The shipped suite on coarse pixels, for speed."""
+    plain = suite_settings().model_dump()
+    for condition in plain["conditions"]:
+        condition["pixel_mm"] = 0.5
+    return SuiteSettings.model_validate(plain)
+
+
+@pytest.fixture(scope="module")
+def ran(tmp_path_factory, coarse):
+    out = tmp_path_factory.mktemp("out") / "suite"
+    real = tmp_path_factory.mktemp("real")
+    for name in ("a", "b"):
+        Image.new("L", (300, 400), 90).save(real / f"{name}.png")
+    (real / "list.csv").write_text("film,view,metal\na.png,dp,yes\nb.png,lateral,\n", encoding="utf-8")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(suite_run, "suite_settings", lambda: coarse)
+        result = call(
+            *("evaluate", "--suite", "--out", out, "--n", 2, "--conditions", ",".join(NAMES), "--threads", 1),
+            *("--real", real, "--list", real / "list.csv"),
+        )
+        assert result.exit_code == 0, result.output
+        again = call("evaluate", "--suite", "--out", out, "--n", 2, "--conditions", "clean")
+    return out, result, again
+
+
+def test_every_condition_has_its_row(ran):
+    out, result, _ = ran
+    with (out / "suite.csv").open(encoding="utf-8", newline="") as stream:
+        rows = {row["condition"]: row for row in csv.DictReader(stream)}
+    assert tuple(rows) == NAMES
+    assert [int(row["films"]) for row in rows.values()] == [2, 2, 2]
+    assert float(rows["clean"]["found"]) == 1.0
+    assert float(rows["lateral"]["accepted"]) == 0.0
+    # Generated feet of this size are read to well under five degrees (model card).
+    assert float(rows["clean"]["hva_mae"]) < 5.0
+    assert "Targets" in result.output
+    assert "prove nothing about patients" in result.output
+
+
+def test_the_films_can_be_evaluated_again_by_anyone(ran, tmp_path):
+    """The suite's folder is an archive with truth: the plain command finds the same error over the same feet."""
+    out, _, _ = ran
+    result = call("evaluate", out / "films", out / "truth.csv", "--measured", out / "run", "--out", tmp_path)
+    assert result.exit_code == 0, result.output
+    plain = json.loads((tmp_path / "evaluation.json").read_text(encoding="utf-8"))["groups"][0]["measures"]["hva"]
+    suite = json.loads((out / "suite.json").read_text(encoding="utf-8"))
+    together = suite["together"]["groups"][0]["measures"]["hva"]
+    assert (plain["n"], plain["mae"]) == (together["n"], pytest.approx(together["mae"]))
+    assert suite["risk_coverage"]["hva"]["risk"][-1] == pytest.approx(plain["mae"])
+
+
+def test_real_films_are_counted_by_what_they_show(ran):
+    out, _, _ = ran
+    made = json.loads((out / "suite.json").read_text(encoding="utf-8"))["made"]
+    assert [(one["kind"], one["films"], one["found"]) for one in made["real"]] == [
+        ("dp, metal", 1, 0),
+        ("lateral", 1, 0),
+    ]
+    assert made["films"] == 2
+    assert set(made["seconds"]) == {"generating", "measuring", "comparing"}
+
+
+def test_an_earlier_suite_is_not_overwritten(ran):
+    _, _, again = ran
+    assert again.exit_code == 2
+    assert "--overwrite" in again.output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--suite"], "--out"),
+        (["--suite", "films", "truth.csv", "--out", "OUT"], "FILMS"),
+        (["--suite", "--out", "OUT", "--conditions", "clear"], "no such condition: clear"),
+        (["--suite", "--out", "OUT", "--calibrate"], "--calibrate"),
+        (["--suite", "--out", "OUT", "--real", "."], "--list"),
+        (["--suite", "--out", "OUT", "--real", ".", "--list", "no.csv"], "no.csv"),
+        (["films", "truth.csv", "--n", "3"], "--n"),
+        (["films"], "TRUTH"),
+        (["films", "truth.csv", "--calibrate"], "--out"),
+        (["films", "truth.csv", "--level", "0.9", "--out", "OUT"], "--level"),
+    ],
+)
+def test_bad_usage_writes_nothing(tmp_path, arguments, said):
+    out = tmp_path / "out"
+    result = call("evaluate", *(out if word == "OUT" else word for word in arguments))
+    assert result.exit_code == 2
+    assert said in result.output
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        ("film\na.png\n", "needs the columns"),
+        ("film,view\na.png,front\n", "line 2: view must be"),
+        ("film,view\nb.png,dp\n", "line 2: b.png is no file"),
+        ("film,view\n", "holds no row"),
+        (b"film,view\n\xff\xfe,dp\n", "not CSV in UTF-8"),
+    ],
+)
+def test_a_list_that_cannot_be_used(tmp_path, content, said):
+    (tmp_path / "a.png").write_bytes(b"")
+    table = tmp_path / "list.csv"
+    table.write_bytes(content if isinstance(content, bytes) else content.encode())
+    out = tmp_path / "out"
+    result = call("evaluate", "--suite", "--out", out, "--real", tmp_path, "--list", table)
+    assert result.exit_code == 2
+    assert said in result.output
+    assert not out.exists()
