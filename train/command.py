@@ -10,13 +10,32 @@ import typer
 
 def train(
     config: Annotated[Path, typer.Argument(metavar="CONFIG", help="Training configuration (YAML).")],
+    films: Annotated[
+        Path | None, typer.Option("--films", metavar="DIR", help="Own films to train on beside generated feet.")
+    ] = None,
+    landmarks: Annotated[
+        Path | None,
+        typer.Option(
+            "--landmarks",
+            metavar="FILE",
+            help="CSV of their landmarks: film (path below DIR), foot (L or R), foot_index, landmark, x, y.",
+        ),
+    ] = None,
 ) -> None:
-    """Train a network on generated films."""
+    """Train a network on generated films, and on own ones with train_finetune.yaml."""
     from raysplay.configs.load import CONFIG_DIR
 
     if not config.is_file() and not (CONFIG_DIR / config).is_file():
         raise typer.BadParameter(f"{config}: no such file", param_hint="CONFIG")
 
+    if (films is None) != (landmarks is None):
+        raise typer.BadParameter("--films and --landmarks go together")
+
+    from raysplay.train.finetune_films import FinetuneFilmsError
     from raysplay.train.fit import run
 
-    run(config)
+    try:
+        weights = run(config, films, landmarks)
+    except FinetuneFilmsError as error:
+        raise typer.BadParameter(str(error), param_hint="--landmarks") from error
+    typer.echo(f"Weights: {weights}")

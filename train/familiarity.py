@@ -4,12 +4,13 @@ Runs the network over fresh dorsoplantar crops without conditions and writes mea
 into the weights (buffers ``usual`` and ``whiten``). The strangeness of a film is then the squared Mahalanobis distance
 of its features, divided by their number: about 1 for films like those. (Lee and others 2018, "A simple unified
 framework for detecting out-of-distribution samples", use this distance on features.) To be run again after any
-training.
+training, as training itself does at its end.
 """
 
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import fields
 from pathlib import Path
 from typing import Annotated
@@ -24,7 +25,7 @@ from raysplay.configs import landmark_schema
 from raysplay.configs.load import load, shipped
 from raysplay.infer.network.landmark_network import VIEWS, LandmarkNetwork
 from raysplay.infer.network.weights import load_weights, save_weights
-from raysplay.train.feed import Source, device_of
+from raysplay.train.feed import Batch, Source, device_of
 from raysplay.train.landmark_batch import LandmarkBatch
 from raysplay.train.real_films import RealCrops
 from raysplay.train.settings import TrainSettings
@@ -109,11 +110,11 @@ def _strangeness(features: FloatArray, centre: FloatArray, whiten: FloatArray) -
     return squared
 
 
-def gather_features(network: LandmarkNetwork, source: Source, count: int) -> Tensor:
-    """Features (count, F) of usual crops cut from ``source``."""
+def gather_features(network: LandmarkNetwork, take: Callable[[], Batch], count: int) -> Tensor:
+    """Features (count, F) of the usual crops among batches that ``take`` gives."""
     found: list[Tensor] = []
     while sum(len(f) for f in found) < count:
-        batch = source.cut().landmarks
+        batch = take().landmarks
         assert batch is not None
         chosen = usual(batch)
         if chosen.any():
@@ -139,7 +140,7 @@ def main(
     network = LandmarkNetwork(len(landmark_schema()))
     description = load_weights(network, weights)
     network.eval().to(device)
-    figures = fit_familiarity(network, gather_features(network, source, n))
+    figures = fit_familiarity(network, gather_features(network, source.cut, n))
     source.pool.close()
     save_weights(network, weights, description | {"familiarity": json.dumps(figures)})
     print(json.dumps(figures))

@@ -24,7 +24,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from raysplay.train.consistency import CropPairs, crop_pairs
+from raysplay.train.consistency import CropPairs, crop_pairs, unlabelled
 from raysplay.train.degrade import draw_marks
 from raysplay.train.intensity import Intensity
 from raysplay.train.landmark_batch import LandmarkBatch, join, landmark_batch, real_batch
@@ -66,6 +66,7 @@ class Source:
         self.marks = draw_marks().to(device)
         self.intensity = Intensity(settings.intensity_share, seed) if settings.intensity_share > 0 else None
         self.real = load_real_crops(settings.real_films, device) if settings.real_films is not None else None
+        self.pairs = self.real is not None and len(unlabelled(self.real)) > 0
         self.pool = Pool(settings.pool, seed, device)
         self.pool.fill(8 * settings.batch)
 
@@ -76,7 +77,7 @@ class Source:
             batch = Batch(films=locator_batch(self.pool, s.batch, *common, self.marks, self.intensity))
         else:
             real_count = round(s.batch * s.real_share) if self.real is not None else 0
-            pair_count = round(s.batch * s.consistency_share) if self.real is not None else 0
+            pair_count = round(s.batch * s.consistency_share) if self.pairs else 0
             drawn = s.batch - real_count - pair_count
             feet = landmark_batch(self.pool, drawn, *common, self.marks, self.intensity)
             pairs = None

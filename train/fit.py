@@ -19,15 +19,17 @@ from torch import Tensor, nn
 from torch.nn.utils import convert_conv2d_weight_memory_format
 
 from raysplay.configs import landmark_schema
+from raysplay.configs.load import ConfigError, load, locate
 from raysplay.configs.load import digest as config_digest
-from raysplay.configs.load import load
 from raysplay.infer.foot_reader import WEIGHTS_DIR
 from raysplay.infer.network.landmark_network import LandmarkNetwork, LandmarkPrediction
 from raysplay.infer.network.locator_network import LocatorNetwork
 from raysplay.infer.network.weights import save_weights, start_weights
 from raysplay.infer.settings import reading_settings
 from raysplay.train.consistency import consistency_loss, split
+from raysplay.train.familiarity import fit_familiarity, gather_features
 from raysplay.train.feed import Batch, device_of, open_feed
+from raysplay.train.finetune_films import cut_films
 from raysplay.train.losses import landmark_loss, locator_loss
 from raysplay.train.settings import TrainSettings
 
@@ -166,6 +168,9 @@ def fit(settings: TrainSettings, log: Callable[[dict[str, Any]], None] = print) 
                 lap, lap_waited, lap_cast = now, feed.waited, feed.feet_cast
             if step % settings.save_every == 0:
                 keep(step, running)
+        if isinstance(mean.network, LandmarkNetwork) and settings.familiarity_crops:
+            features = gather_features(mean.network, feed.take, settings.familiarity_crops)
+            log({"event": "familiarity", **fit_familiarity(mean.network, features)})
         keep(step, running)
     log({"event": "end", "step": step, "weights": weights.name, "minutes": round(minutes(), 2)})
     return weights
@@ -179,10 +184,21 @@ def start_path(settings: TrainSettings) -> Path:
     return settings.start_from
 
 
-def run(config: Path) -> Path:
-    """Train as ``config`` says; every report goes to ``log.jsonl`` beside the weights as well as to the screen."""
+def run(config: Path, films: Path | None = None, landmarks: Path | None = None) -> Path:
+    """Train as ``config`` says; every report goes to ``log.jsonl`` beside the weights as well as to the screen.
+
+    Feet of ``films`` with a table of their ``landmarks`` (``train/finetune_films.py``) take the place of
+    ``real_films``.
+    """
     settings = load(TrainSettings, config)
     settings.out.mkdir(parents=True, exist_ok=True)
+    cut: dict[str, Any] = {}
+    if films is not None and landmarks is not None:
+        if settings.network != "landmarks" or round(settings.batch * settings.real_share) == 0:
+            raise ConfigError(f"{config}: own films need the network landmarks and a real_share")
+        crops, refused = cut_films(films, landmarks, settings.out / "films")
+        settings = settings.model_copy(update={"real_films": settings.out / "films"})
+        cut = {"event": "films", "crops": crops, "refused": refused}
     with (settings.out / "log.jsonl").open("w", encoding="utf-8") as file:
 
         def log(line: dict[str, Any]) -> None:
@@ -191,7 +207,9 @@ def run(config: Path) -> Path:
             file.write(text + "\n")
             file.flush()
 
-        log({"event": "config", "sha256": config_digest(Path(config)) if Path(config).exists() else ""})
+        log({"event": "config", "sha256": config_digest(locate(config))})
+        if cut:
+            log(cut)
         return fit(settings, log)
 
 

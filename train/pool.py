@@ -22,6 +22,7 @@ from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
 from raysplay.synthetic_data.anatomy.other_parts import OTHER_PARTS, draw_other_part
 from raysplay.synthetic_data.film.formation import join_soft
 from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Subject, cast
+from raysplay.synthetic_data.settings import GeneratorSettings
 from raysplay.synthetic_data.subject import draw_subject
 from raysplay.train.settings import PoolSettings
 
@@ -30,7 +31,12 @@ CHANNELS = 3
 
 
 def draw_group(
-    seed: int, number: int, count: int, shares: dict[str, float], condition_shares: dict[str, float] | None = None
+    seed: int,
+    number: int,
+    count: int,
+    shares: dict[str, float],
+    condition_shares: dict[str, float] | None = None,
+    generator: GeneratorSettings | None = None,
 ) -> tuple[list[Subject], list[int]]:
     """Subjects of one casting group and their views (numbers in ``VIEWS``); reproducible from seed and number.
 
@@ -49,7 +55,7 @@ def draw_group(
         else:
             drawn = int(np.searchsorted(limits, rng.random(), side="right")) if with_condition else 0
             condition = list(with_condition)[drawn] if drawn < len(with_condition) else None
-            subjects.append(draw_subject([seed, number, k], view, condition=condition)[0])
+            subjects.append(draw_subject([seed, number, k], view, generator, condition)[0])
         views.append(VIEWS.index(view))
     return subjects, views
 
@@ -86,8 +92,10 @@ class Pool:
         Feet cast so far.
     """
 
-    def __init__(self, settings: PoolSettings, seed: int, device: torch.device) -> None:
-        self.settings, self.seed, self.device = settings, seed, device
+    def __init__(
+        self, settings: PoolSettings, seed: int, device: torch.device, generator: GeneratorSettings | None = None
+    ) -> None:
+        self.settings, self.seed, self.device, self.generator = settings, seed, device, generator
         shape = (settings.size, CHANNELS, settings.rows, settings.columns)
         half = torch.float16 if device.type == "cuda" else torch.float32
         self.lengths = torch.zeros(shape, dtype=half, device=device)
@@ -106,18 +114,18 @@ class Pool:
 
     def _draw(self) -> Generator[tuple[list[Subject], list[int]], None, None]:
         s = self.settings
+        drawn_as = (s.cast_batch, s.view_shares, s.condition_shares, self.generator)
         number = 0
         if s.workers == 0:
             while True:
-                yield draw_group(self.seed, number, s.cast_batch, s.view_shares, s.condition_shares)
+                yield draw_group(self.seed, number, *drawn_as)
                 number += 1
         workers = ProcessPoolExecutor(s.workers, mp_context=mp.get_context("spawn"), initializer=end_with_parent)
         try:
             ahead: list[Future[tuple[list[Subject], list[int]]]] = []
             while True:
                 while len(ahead) < 2 * s.workers:
-                    shares = (s.view_shares, s.condition_shares)
-                    ahead.append(workers.submit(draw_group, self.seed, number, s.cast_batch, *shares))
+                    ahead.append(workers.submit(draw_group, self.seed, number, *drawn_as))
                     number += 1
                 yield ahead.pop(0).result()
         finally:

@@ -9,19 +9,26 @@ of the stored crop).
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import torch
 from PIL import Image
 from torch import Tensor
 
 from raysplay.configs import landmark_schema
 from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
+from raysplay.infer.settings import reading_settings
+from raysplay.infer.warp import crop, transform_points
 
 MARGIN = 64
 """Pixels that a stored crop reaches beyond the network's crop on every side."""
+
+QUALITY = 88
+"""Of the JPEG that a crop is kept as."""
 
 
 class RealFilmsError(ValueError):
@@ -87,3 +94,62 @@ def load_real_crops(folder: Path, device: torch.device) -> RealCrops:
         torch.tensor(view, device=device),
         torch.tensor(conditions, device=device),
     )
+
+
+@dataclass
+class CropFolder:
+    """A folder of real crops in the making; ``load_real_crops`` reads what ``write`` leaves."""
+
+    folder: Path
+    _crops: list[dict[str, str]] = field(default_factory=list)
+    _points: list[dict[str, str]] = field(default_factory=list)
+
+    def __len__(self) -> int:
+        return len(self._crops)
+
+    def add(
+        self,
+        pixels: npt.NDArray[np.float32],
+        film_from_crop: npt.NDArray[np.float64],
+        film: str,
+        view: str,
+        known: Mapping[str, str] | None = None,
+        landmarks: Mapping[str, Sequence[float]] | None = None,
+    ) -> None:
+        """Cut one foot.
+
+        Parameters
+        ----------
+        pixels : ndarray, shape (R, C)
+            The film, 0 to 1.
+        film_from_crop : ndarray, shape (3, 3)
+            The network's crop on it; what is kept reaches ``MARGIN`` pixels further on every side.
+        known : mapping of str to {'yes', 'no', ''}, optional
+            Conditions.
+        landmarks : mapping of str to (x, y), optional
+            In film pixels.
+        """
+        rows, columns = reading_settings().crop_size
+        matrix = film_from_crop @ np.array([[1, 0, -MARGIN], [0, 1, -MARGIN], [0, 0, 1.0]])
+        picture = np.clip(crop(pixels, matrix, (rows + 2 * MARGIN, columns + 2 * MARGIN)), 0, 1)
+        # Numbered: films in different folders may have one name.
+        name = f"{len(self):05d}_{Path(film).stem}.jpg"
+        (self.folder / "crops").mkdir(parents=True, exist_ok=True)
+        Image.fromarray((picture * 255).round().astype(np.uint8)).save(self.folder / "crops" / name, quality=QUALITY)
+        conditions = {c: (known or {}).get(c) or "" for c in CONDITIONS}
+        self._crops.append({"crop": name, "film": film, "view": view} | conditions)
+        for code, place in (landmarks or {}).items():
+            x, y = transform_points(np.linalg.inv(matrix), np.asarray(place, np.float64))
+            self._points.append({"crop": name, "landmark": code, "x": f"{x:.2f}", "y": f"{y:.2f}"})
+
+    def write(self) -> None:
+        """Write the tables."""
+        self.folder.mkdir(parents=True, exist_ok=True)
+        for name, lines, head in (
+            ("crops.csv", self._crops, ["crop", "film", "view", *CONDITIONS]),
+            ("landmarks.csv", self._points, ["crop", "landmark", "x", "y"]),
+        ):
+            with (self.folder / name).open("w", encoding="utf-8", newline="") as file:
+                writer = csv.DictWriter(file, head)
+                writer.writeheader()
+                writer.writerows(lines)

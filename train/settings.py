@@ -42,7 +42,8 @@ class TrainSettings(Config):
     processes cut batches ahead on ``feed_devices`` (in turn; none named: the training device); 0 cuts them in the
     loop. ``consistency_share`` of a batch are real crops without landmarks, shown to the running average and, otherwise
     laid and lit, to the network in training, which shall say the same; the loss enters with ``consistency_weight``
-    once ``consistency_start`` of the run is over.
+    once ``consistency_start`` of the run is over. From ``familiarity_crops`` crops the weights learn at the end what
+    usual films look like (``train/familiarity.py``).
     """
 
     network: Literal["landmarks", "locator"]
@@ -68,4 +69,5 @@ class TrainSettings(Config):
     consistency_weight: float = Field(default=0.0, ge=0)
     consistency_start: float = Field(default=0.2, ge=0, le=1)
     intensity_share: float
+    familiarity_crops: int = Field(default=0, ge=0)
     pool: PoolSettings

@@ -81,7 +81,6 @@ def test_only_feet_from_above_with_nothing_wrong_are_usual(network, pictures):
     view = torch.tensor([VIEWS.index(v) for v in ("dp", "dp", "dp", "lateral")])
     batch = SimpleNamespace(view=view, conditions=conditions, images=pictures[:4])
     assert usual(batch).tolist() == [True, False, True, False]
-    source = SimpleNamespace(cut=lambda: SimpleNamespace(landmarks=batch))
-    features = gather_features(network, source, 5)
+    features = gather_features(network, lambda: SimpleNamespace(landmarks=batch), 5)
     expected = pooled_features(network, pictures[:4])[[0, 2, 0, 2, 0]]
     torch.testing.assert_close(features, expected, rtol=1e-4, atol=1e-5)

@@ -46,6 +46,7 @@ def configure(coarse, tmp_path):
             "intensity_share": 0.5,
             "feed_workers": 0,
             "consistency_share": 0.0,
+            "familiarity_crops": 0,
             "pool": coarse.model_copy(update={"refresh": 2.0, "view_shares": {"dp": 0.8, "lateral": 0.2}}),
         }
         return shipped.model_copy(update=few | changes)
