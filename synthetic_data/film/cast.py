@@ -140,7 +140,7 @@ def cast_path(casts: Casts, soft: Tensor, points: Tensor, pixel_mm: Tensor, gene
     reach = torch.sqrt(square) * pixel
     thick = number["thick"] * (1 + number["uneven"] * _fine(lump, step, size)).clamp_min(0.25)
     depth = _fine(inward, step, size) + number["gap"] + thick
-    path = 2 * (_half_chord(depth) - _half_chord(depth - thick))
+    path = 2 * (_half_chord(depth, _WIDTH) - _half_chord(depth - thick, _WIDTH - thick)).clamp_min(0)
     # A slab under the foot has no rim.
     path = torch.where(number["half"] > 0, thick * (depth / thick.clamp_min(0.5)).clamp(0, 1), path)
     u, v = along * reach, across * reach
@@ -153,7 +153,7 @@ def cast_path(casts: Casts, soft: Tensor, points: Tensor, pixel_mm: Tensor, gene
     return path * end * ~hole
 
 
-def _half_chord(depth: Tensor) -> Tensor:
+def _half_chord(depth: Tensor, radius: Tensor | float) -> Tensor:
     """Half the path through a round body at ``depth`` mm inside its edge."""
-    inside = depth.clamp(0, _WIDTH)
-    return torch.sqrt(inside * (2 * _WIDTH - inside))
+    inside = torch.clamp(depth, min=0) - torch.clamp(depth - radius, min=0)
+    return torch.sqrt((inside * (2 * radius - inside)).clamp_min(0))
