@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from functools import lru_cache
 
+from pydantic import Field
+
 from raysplay.configs.load import Config, load, shipped
 
 Pair = tuple[float, float]
@@ -22,6 +24,7 @@ class PostureSettings(Config):
     """Distributions of the angles between bones."""
 
     mixture: tuple[MixturePart, ...]
+    child_shares: tuple[float, ...]
     hva_range: Pair
     ima_range: Pair
     hia: Pair
@@ -48,10 +51,12 @@ class PostureSettings(Config):
 class PersonSettings(Config):
     """Distributions of the size and shape of bones."""
 
+    spread: Pair
     female_share: float
     size_female: Pair
     size_male: Pair
     bone_length: Pair
+    metatarsal_length: tuple[Pair, Pair, Pair, Pair, Pair]
     bone_girth: Pair
     section: float
     flare: float
@@ -69,6 +74,12 @@ class PersonSettings(Config):
     sesamoid: Pair
     missing_sesamoid: float
     medial_eminence: Pair
+    first_head_squareness: Pair
+    osteopenia_share: float
+    osteopenia: Pair
+    worn_joint: float
+    osteophytes: float
+    extra_bones: dict[str, float | Pair]
 
 
 class ExposureSettings(Config):
@@ -83,8 +94,18 @@ class ExposureSettings(Config):
     gap: Pair
 
 
+class ConditionShares(Config):
+    """Part of the feet, of those not asked for a condition, that have it."""
+
+    growth_plates: float = Field(ge=0, le=1)
+    missing_toe: float = Field(ge=0, le=1)
+    overlap: float = Field(ge=0, le=1)
+
+
 class GeneratorSettings(Config):
     """All of ``generator.yaml``."""
+
+    conditions: ConditionShares
 
     posture: PostureSettings
     person: PersonSettings

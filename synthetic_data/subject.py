@@ -6,32 +6,85 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from raysplay.synthetic_data.anatomy.growth import grow
+from raysplay.synthetic_data.anatomy.missing_toes import lose_toes
 from raysplay.synthetic_data.anatomy.person import draw_person
 from raysplay.synthetic_data.anatomy.pose import pose
-from raysplay.synthetic_data.anatomy.posture import Posture, draw_posture
-from raysplay.synthetic_data.anatomy.rest import bone_names
+from raysplay.synthetic_data.anatomy.posture import Posture, cross_toes, draw_posture
 from raysplay.synthetic_data.anatomy.soft_tissue import soft_tissue
+from raysplay.synthetic_data.anatomy.wear import wear
 from raysplay.synthetic_data.projection.beam import draw_beam
+from raysplay.synthetic_data.projection.overlap import HEAVY, overlap_share
 from raysplay.synthetic_data.projection.shadow import Subject
 from raysplay.synthetic_data.settings import GeneratorSettings, generator_settings
 
+ANATOMIC_CONDITIONS = ("growth_plates", "missing_toe", "overlap")
+"""Conditions of a foot that make it unfit for measuring and that :func:`draw_subject` can draw."""
+
+_TRIES = 12
+"""Crossings tried until toes overlap heavily; the last is kept and named for what it is."""
+
 
 def draw_subject(
-    seed: int | Sequence[int], view: str = "dp", settings: GeneratorSettings | None = None
+    seed: int | Sequence[int],
+    view: str = "dp",
+    settings: GeneratorSettings | None = None,
+    condition: str | None = None,
 ) -> tuple[Subject, Posture]:
     """Draw a foot laid for ``view``. The same seed gives the same foot.
+
+    Parameters
+    ----------
+    seed : int or sequence of int
+    view : {'dp', 'oblique', 'lateral'}
+    settings : GeneratorSettings, optional
+        The shipped ones by default.
+    condition : one of :data:`ANATOMIC_CONDITIONS`, optional
+        Ask for it; by default the shares of ``settings.conditions`` decide.
 
     Returns
     -------
     Subject, Posture
-        What is exposed, and the angles it was posed with.
+        What is exposed, with the conditions it has, and the angles it was posed with.
+
+    Raises
+    ------
+    ValueError
+        If the condition is unknown.
     """
     settings = settings or generator_settings()
     rng = np.random.default_rng(seed)
+    if condition is None:
+        shares = settings.conditions.model_dump()
+        drawn = rng.random()
+        for name in ANATOMIC_CONDITIONS:
+            drawn -= shares[name]
+            if drawn < 0:
+                condition = name
+                break
+    elif condition not in ANATOMIC_CONDITIONS:
+        raise ValueError(f"unknown condition {condition!r}: one of {', '.join(ANATOMIC_CONDITIONS)}")
+
     person = draw_person(rng, settings.person)
-    posture = draw_posture(rng, settings.posture, view)
-    foot = pose(person, posture)
-    skin = soft_tissue(rng, person, foot)
+    child = condition == "growth_plates"
+    person = grow(rng, person) if child else wear(rng, person, settings.person)
+    posture = draw_posture(rng, settings.posture, view, settings.posture.child_shares if child else None)
     beam = draw_beam(rng, settings.exposure)
-    density = np.exp(rng.normal(0, 0.12, len(bone_names()))) * np.exp(rng.normal(0, 0.15))
-    return Subject(person, foot, skin, beam, density), posture
+    foot = pose(person, posture)
+    overlap = overlap_share(person, foot, beam)
+    if condition == "overlap":
+        straight = posture
+        for _ in range(_TRIES):
+            if overlap > HEAVY:
+                break
+            posture = cross_toes(rng, straight)
+            foot = pose(person, posture)
+            overlap = overlap_share(person, foot, beam)
+    if condition == "missing_toe":
+        person, foot = lose_toes(rng, person, foot)
+        overlap = overlap_share(person, foot, beam)
+    has = {condition} if condition in ("growth_plates", "missing_toe") else set()
+    if view == "dp" and overlap > HEAVY:
+        has.add("overlap")
+    skin = soft_tissue(rng, person, foot)
+    return Subject(person, foot, skin, beam, person.density, conditions=frozenset(has)), posture

@@ -22,6 +22,10 @@ RINGS = 2 * CAP_RINGS + SHAFT_RINGS + 2
 """Rings of a bone including the two poles (rings of no width)."""
 SPOKES = 28
 """Points on a ring."""
+PLATE_RINGS = 6
+"""Rings of the shaft that draw together at a growth plate; those of a bone without one are spread evenly."""
+PLATE_ROUNDING = 0.6
+"""Depth over which the edge of a growth plate is rounded, mm."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +36,9 @@ class BoneShapes:
     of shape (B, N, F) sampled evenly from base to tip; ``caps`` has shape (B, N, 2, 5) with closing exponent,
     length share, dish, saddle and tilt of the base and the tip; ``bumps`` (B, N, K, 5) with place, angle, the two
     spreads and height; ``ripple`` (B, N, M, R) are amplitudes of a random relief; ``cortex`` (B, N, 2) the shell
-    at mid-shaft and at the ends.
+    at mid-shaft and at the ends. ``plate`` (B, N, 4) cuts the bone at a growth plate: place along the bone, gap in
+    mm (0: no plate), how far the epiphysis beyond it, on the nearer end, has turned to bone (1: to its rims), and
+    the bow of the plate in mm.
     """
 
     length: Tensor
@@ -46,6 +52,7 @@ class BoneShapes:
     bumps: Tensor
     ripple: Tensor
     cortex: Tensor
+    plate: Tensor
 
     def to(self, device: torch.device | str) -> BoneShapes:
         """The same shapes on another device."""
@@ -73,11 +80,23 @@ def triangles() -> Tensor:
     return faces[keep]
 
 
-def _ring_places(caps: Tensor, trim: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-    """Place along the bone (0..1), closing factor of the section, and end weight (-1 base .. +1 tip) of each ring.
+@dataclass(frozen=True)
+class _Rings:
+    """Rings of every bone, each (B, N, RINGS): ``read``, the place whose section a ring has; ``place``, where it
+    lies; ``closing``, factor of the section at the caps; ``ossified``, the same in and beyond a growth plate;
+    ``original``, the place before the shell is taken off; ``at_plate``, whether a ring bounds the plate."""
 
-    ``trim`` (B, N, 2) is the share of the length taken off at the base and the tip (zero for the outer surface).
-    """
+    read: Tensor
+    place: Tensor
+    closing: Tensor
+    ossified: Tensor
+    original: Tensor
+    at_plate: Tensor
+
+
+def _rings(shapes: BoneShapes, shell: Tensor) -> _Rings:
+    """Lay the rings. ``shell`` (B, N, 1) mm is taken off at both ends and at the plate (zero: the outer surface)."""
+    caps, length = shapes.caps, shapes.length[..., None]
     quarter = torch.linspace(0, 1, CAP_RINGS + 1, device=caps.device, dtype=caps.dtype)[1:]
     # Rings crowd towards the rim, where the outline of an articular surface turns.
     phi = (pi / 2) * (1 - (1 - quarter) ** 1.3)
@@ -86,15 +105,44 @@ def _ring_places(caps: Tensor, trim: Tensor) -> tuple[Tensor, Tensor, Tensor]:
     rise = torch.sin(phi) ** exponent[..., None]
     closing[..., -1] = 0.0
     base, tip = caps[..., 0, 1:2], caps[..., 1, 1:2]
-    low, high = trim[..., 0:1], 1 - trim[..., 1:2]
-    span = high - low
-    steps = torch.linspace(0, 1, SHAFT_RINGS + 2, device=caps.device, dtype=caps.dtype)
-    shaft = base + (1 - base - tip) * steps
+    trim = (shell / length).clamp(max=0.2)
+
+    centre, gap, grown, _ = shapes.plate[..., None].unbind(2)
+    cut = gap > 0
+    count = SHAFT_RINGS + 2
+    whole = torch.linspace(0, 1, count, device=caps.device, dtype=caps.dtype)
+    parted = torch.linspace(0, 1, count - PLATE_RINGS, device=caps.device, dtype=caps.dtype)
+    parted = torch.cat([parted, torch.zeros_like(whole[:PLATE_RINGS])])
+    shaft = base + (1 - base - tip) * torch.where(cut, parted, whole)
+    depth = torch.tensor([1.0, 0.0, 0.0, 0.0, 0.0, 1.0], device=caps.device) * PLATE_ROUNDING
+    side = torch.tensor([-1.0, -1.0, -1.0, 1.0, 1.0, 1.0], device=caps.device)
+    face = torch.tensor([1.0, 0.93, 0.02, 0.02, 0.93, 1.0], device=caps.device)
+    extra = torch.arange(count, device=caps.device) >= count - PLATE_RINGS
+    faces = centre + side * (0.5 * gap + depth) / length
+    sunk = centre + side * (0.5 * gap + depth + shell) / length
+    shaft = torch.where(cut & extra, torch.cat([shaft[..., :-PLATE_RINGS], faces], -1), shaft)
+    trimmed = trim + (1 - 2 * trim) * shaft
+    trimmed = torch.where(cut & extra, torch.cat([shaft[..., :-PLATE_RINGS], sunk], -1), trimmed)
+    open_ = torch.where(cut & extra, torch.cat([whole[:-PLATE_RINGS] * 0 + 1, face]), torch.ones_like(shaft))
+    trimmed, order = trimmed.sort(dim=-1)
+    shaft, open_ = shaft.gather(-1, order), open_.gather(-1, order)
+    at_plate = (cut & extra).expand_as(shaft).gather(-1, order)
+
     proximal = (base * (1 - rise[..., 0, :])).flip(-1)
     distal = 1 - tip * (1 - rise[..., 1, :])
-    place = torch.cat([proximal, shaft, distal], dim=-1)
+    original = torch.cat([proximal, shaft, distal], dim=-1)
+    read = torch.cat([trim + (1 - 2 * trim) * proximal, trimmed, trim + (1 - 2 * trim) * distal], dim=-1)
     factor = torch.cat([closing[..., 0, :].flip(-1), torch.ones_like(shaft), closing[..., 1, :]], dim=-1)
-    return low + span * place, factor, place
+    none = torch.zeros_like(proximal)
+    ossified = torch.cat([none + 1, open_, none + 1], dim=-1)
+    at_plate = torch.cat([none > 0, at_plate, none > 0], dim=-1)
+    # An epiphysis that is bone only in its middle is a smaller copy of itself.
+    proximal_plate = centre < 0.5
+    beyond = cut & torch.where(proximal_plate, original < centre, original > centre)
+    middle = torch.where(proximal_plate, 0.5 * centre, 0.5 + 0.5 * centre)
+    place = torch.where(beyond, middle + grown * (read - middle), read)
+    ossified = torch.where(beyond, ossified * grown, ossified)
+    return _Rings(read, place, factor, ossified, original, at_plate)
 
 
 def _sample(profile: Tensor, place: Tensor) -> Tensor:
@@ -124,11 +172,8 @@ def loft(shapes: BoneShapes, inside: bool = False) -> Tensor:
     caps = shapes.caps
     length = shapes.length[..., None]
     middle_shell, end_shell = shapes.cortex[..., 0:1], shapes.cortex[..., 1:2]
-    if inside:
-        trim = (end_shell / length).clamp(max=0.2).expand(*length.shape[:2], 2)
-    else:
-        trim = torch.zeros_like(length).expand(*length.shape[:2], 2)
-    place, closing, original = _ring_places(caps, trim)
+    rings = _rings(shapes, end_shell if inside else torch.zeros_like(length))
+    place, closing, original = rings.read, rings.closing, rings.original
 
     width, height = _sample(shapes.width, place), _sample(shapes.height, place)
     shell = torch.zeros_like(place)
@@ -148,18 +193,14 @@ def loft(shapes: BoneShapes, inside: bool = False) -> Tensor:
     # A wedge widens one side and narrows the other; the measured extent stays the extent.
     x = x / x.abs().amax(dim=-1, keepdim=True)
 
-    relief = torch.zeros_like(x)
-    for k in range(shapes.bumps.shape[2]):
-        at, angle, spread_at, spread_angle, rise = shapes.bumps[:, :, k, :, None, None].unbind(2)
-        turn = torch.remainder(theta - angle + pi, 2 * pi) - pi
-        gauss = torch.exp(-0.5 * ((place[..., None] - at) / spread_at) ** 2 - 0.5 * (turn / spread_angle) ** 2)
-        relief = relief + rise * gauss
+    relief = _bumps(shapes.bumps, place, theta)
     relief = relief + _ripple(shapes.ripple, place, theta) * 0.5 * torch.minimum(width, height)[..., None]
 
     grow_x = 1 + relief / (0.5 * width[..., None]).clamp_min(1.0)
     grow_z = 1 + relief / (0.5 * height[..., None]).clamp_min(1.0)
-    x = x * half_width[..., None] * grow_x * closing[..., None]
-    z = z * half_height[..., None] * grow_z * closing[..., None]
+    section = (closing * rings.ossified)[..., None]
+    x = x * half_width[..., None] * grow_x * section
+    z = z * half_height[..., None] * grow_z * section
 
     rim = (x / (0.5 * width[..., None]).clamp_min(1e-3)).clamp(-1.2, 1.2)
     end_p = (1 - original / 0.2).clamp(0, 1)[..., None]
@@ -168,7 +209,8 @@ def loft(shapes: BoneShapes, inside: bool = False) -> Tensor:
     hollow = (1 - closing**2)[..., None]
     at_base = (torch.arange(RINGS, device=caps.device) < CAP_RINGS)[:, None]
     at_tip = (torch.arange(RINGS, device=caps.device) >= RINGS - CAP_RINGS)[:, None]
-    y = (place * length)[..., None] + torch.zeros_like(x)
+    y = (rings.place * length)[..., None] + torch.zeros_like(x)
+    y = y + (rings.at_plate * shapes.plate[..., 3:4])[..., None] * rim**2
     y = y + at_base * cap[..., 0, 2] * hollow - at_tip * cap[..., 1, 2] * hollow
     y = y - at_base * cap[..., 0, 3] * (rim**2) + at_tip * cap[..., 1, 3] * (rim**2)
     y = y + torch.tan(cap[..., 0, 4]) * x * end_p - torch.tan(cap[..., 1, 4]) * x * end_d
@@ -178,13 +220,19 @@ def loft(shapes: BoneShapes, inside: bool = False) -> Tensor:
     return torch.stack([x, y, z], dim=-1)
 
 
+def _bumps(bumps: Tensor, place: Tensor, theta: Tensor) -> Tensor:
+    """Relief in mm of Gaussian tubercles: each is a product of a curve along the bone and one around it."""
+    at, angle, spread_at, spread_angle, rise = bumps[..., None].unbind(3)
+    turn = torch.remainder(theta - angle + pi, 2 * pi) - pi
+    along = rise * torch.exp(-0.5 * ((place[:, :, None] - at) / spread_at) ** 2)
+    return torch.einsum("bnkr,bnks->bnrs", along, torch.exp(-0.5 * (turn / spread_angle) ** 2))
+
+
 def _ripple(amplitude: Tensor, place: Tensor, theta: Tensor) -> Tensor:
     """Smooth random relief: products of a cosine along the bone and a harmonic around it."""
-    total = torch.zeros(*place.shape, theta.shape[0], device=place.device, dtype=place.dtype)
-    for m in range(amplitude.shape[2]):
-        along = torch.cos(pi * m * place)[..., None]
-        for r in range(amplitude.shape[3] // 2):
-            wave_c, wave_s = torch.cos((r + 2) * theta), torch.sin((r + 2) * theta)
-            around = amplitude[:, :, m, 2 * r, None, None] * wave_c + amplitude[:, :, m, 2 * r + 1, None, None] * wave_s
-            total = total + along * around
-    return total
+    _, _, modes, waves = amplitude.shape
+    mode = torch.arange(modes, device=place.device, dtype=place.dtype)[:, None]
+    along = torch.cos(pi * mode * place[:, :, None])
+    harmonic = torch.arange(2, 2 + waves // 2, device=place.device, dtype=place.dtype)[:, None]
+    around = torch.stack([torch.cos(harmonic * theta), torch.sin(harmonic * theta)], dim=1).flatten(0, 1)
+    return torch.einsum("bnmr,bnmw,ws->bnrs", along, amplitude, around)

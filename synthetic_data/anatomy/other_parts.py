@@ -17,7 +17,7 @@ from pydantic import Field, model_validator
 from scipy.spatial.transform import Rotation
 
 from raysplay.configs.load import Config, load
-from raysplay.synthetic_data.anatomy.person import BUMPS, Person, draw_person
+from raysplay.synthetic_data.anatomy.person import BUMPS, Person, draw_person, spread_of
 from raysplay.synthetic_data.anatomy.pose import LATERAL, PosedFoot, bone_frame, heading_vector, pose
 from raysplay.synthetic_data.anatomy.posture import draw_posture
 from raysplay.synthetic_data.anatomy.rest import (
@@ -180,6 +180,7 @@ def _grow(
     rng: np.random.Generator, members: Sequence[Member], person: Person, settings: PersonSettings
 ) -> dict[str, npt.NDArray[np.float32]]:
     """Shape arrays of some bones with the variation that ``draw_person`` gives to the bones of a foot."""
+    settings = spread_of(rng, settings, 0.5)
     forms = [_parts().forms[m.form] for m in members]
     factors = np.array([m.factors for m in members])
     count, size = len(forms), person.size
@@ -190,7 +191,7 @@ def _grow(
     def three(values: list[Vector]) -> FloatArray:
         return np.stack([np.interp(np.linspace(0, 1, FINE), [0.0, 0.5, 1.0], v) for v in values])
 
-    girth = rng.normal(*settings.bone_girth) * rng.normal(1, 0.05, (count, 1)) * size
+    girth = np.clip(rng.normal(1.0, settings.bone_girth[1]), 0.75, 1.4) * rng.normal(1, 0.05, (count, 1)) * size
     length = np.array([f.length for f in forms]) * factors[:, 0] * size
     length *= rng.normal(*settings.bone_length, count)
     width = fine_profile([f.width for f in forms]) * factors[:, 1:2] * girth * waves()
@@ -229,6 +230,7 @@ def _grow(
         "bumps": bumps,
         "ripple": ripple,
         "cortex": np.maximum(shell * np.exp(rng.normal(0, 0.1, shell.shape)), 0.25),
+        "plate": np.tile([0.5, 0.0, 1.0, 0.0], (count, 1)),
     }
     return {k: np.asarray(v, np.float32) for k, v in shapes.items()}
 
@@ -533,5 +535,5 @@ def draw_other_part(rng_seed: int | Sequence[int], kind: str, settings: Generato
         gap=float(rng.uniform(*exposure.gap)),
     )
     density = np.exp(rng.normal(0, 0.12, len(bone_names()))) * np.exp(rng.normal(0, 0.15)) * penetration
-    posed = PosedFoot(limb.origin, limb.frame, limb.present, np.eye(3), np.zeros(3))
+    posed = PosedFoot(limb.origin, limb.frame, limb.present, limb.present, np.eye(3), np.zeros(3))
     return Subject(replace(person, shapes=limb.shapes), posed, limb.skin, beam, density)

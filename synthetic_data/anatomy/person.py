@@ -13,21 +13,46 @@ from raysplay.synthetic_data.settings import PersonSettings
 
 FloatArray = npt.NDArray[np.float32]
 
-BUMPS = 6
-"""Places for tubercles in the shape arrays."""
+BUMPS = 8
+"""Places for tubercles in the shape arrays. The last three are kept for the medial eminence and osteophytes."""
+
+EMINENCE = BUMPS - 1
+
+METATARSALS = tuple(f"metatarsal_{ray}" for ray in range(1, 6))
 
 
 @dataclass(frozen=True)
 class Person:
     """Shape arrays of one foot (fields as in ``BoneShapes``, without the batch axis) and how it is built.
 
-    ``place`` (N, 3) shifts each bone from its rest place; ``size`` scales all rest places.
+    ``size`` scales all rest places; ``place`` (N, 3) shifts each bone from its rest place; ``joint_space`` (N,) is
+    the gap in mm before the base of a bone that moves on another; ``present`` (N,) says which bones the person has;
+    ``density`` (N,) is the relative mineral density of each.
     """
 
     size: float
-    joint_space: float
+    joint_space: FloatArray
     place: FloatArray
     shapes: dict[str, FloatArray]
+    present: npt.NDArray[np.bool_]
+    density: FloatArray
+
+
+def spread_of(rng: np.random.Generator, settings: PersonSettings, share: float = 1.0) -> PersonSettings:
+    """The spreads by which one person's bones vary: most people are ordinary, some are far from the mean.
+
+    One factor scales them all, so that shapes of a group of people have heavier tails than a normal distribution.
+    ``share`` of it is used for parts of the body that shall vary less.
+    """
+    low, high = np.log(settings.spread)
+    factor = share * float(np.exp(rng.uniform(low, high)))
+    scaled = {name: getattr(settings, name) * factor for name in _SPREADS}
+    scaled |= {name: (getattr(settings, name)[0], getattr(settings, name)[1] * factor) for name in _SPREAD_PAIRS}
+    return settings.model_copy(update=scaled)
+
+
+_SPREADS = ("section", "flare", "flare_place", "relief", "cap_closing", "cap_tilt", "bump", "bow", "place")
+_SPREAD_PAIRS = ("bone_length", "bone_girth", "sesamoid")
 
 
 @lru_cache(maxsize=1)
@@ -62,7 +87,20 @@ def _rest_arrays() -> dict[str, FloatArray]:
         "caps": np.array(caps, np.float32),
         "bumps": bumps,
         "cortex": np.array([[b.cortex.middle, b.cortex.end] for b in table], np.float32),
+        "plate": np.tile(np.array([0.5, 0.0, 1.0, 0.0], np.float32), (len(table), 1)),
     }
+
+
+@lru_cache(maxsize=1)
+def _space_shares() -> FloatArray:
+    """Joint space before the base of each bone as a share of that of the metatarsophalangeal joints."""
+    share = np.ones(len(bone_names()), np.float32)
+    for n, name in enumerate(bone_names()):
+        if name == "distal_phalanx_1":
+            share[n] = 0.7
+        elif name.startswith(("middle_phalanx", "distal_phalanx")):
+            share[n] = 0.53 if name.startswith("middle") else 0.41
+    return share
 
 
 def _smooth_noise(rng: np.random.Generator, rows: int, knots: int = 6) -> FloatArray:
@@ -87,12 +125,12 @@ def _reshape(rng: np.random.Generator, shapes: dict[str, FloatArray], settings: 
     shift = rng.normal(0, settings.flare_place, (count, 1)) * np.sin(np.pi * along) + rng.normal(
         0, 0.6 * settings.flare_place, (count, 1)
     ) * np.sin(2 * np.pi * along)
-    place = np.clip(along + shift, 0, 1)
+    place = np.clip(along + np.clip(shift, -0.13, 0.13), 0, 1)
     base = np.exp(-((along / 0.22) ** 2))
     head = np.exp(-(((1 - along) / 0.2) ** 2))
     ends = {
-        "width": rng.normal(0, settings.flare, (2, count, 1)),
-        "height": rng.normal(0, settings.flare, (2, count, 1)),
+        "width": settings.flare * np.clip(rng.standard_normal((2, count, 1)), -2, 2),
+        "height": settings.flare * np.clip(rng.standard_normal((2, count, 1)), -2, 2),
     }
     for ray in (2, 3, 4):
         ends["width"][0, bone_index(f"metatarsal_{ray}")] += settings.lesser_base
@@ -103,18 +141,95 @@ def _reshape(rng: np.random.Generator, shapes: dict[str, FloatArray], settings: 
         shapes[key] = shapes[key] * np.exp(at_base * base + at_head * head)
 
 
+def _limited(rng: np.random.Generator, mean: float, sd: float, size: int) -> npt.NDArray[np.float64]:
+    """Normal values without the tails beyond two and a half standard deviations."""
+    return mean + sd * np.clip(rng.standard_normal(size), -2.5, 2.5)
+
+
+def _lengths(rng: np.random.Generator, settings: PersonSettings) -> FloatArray:
+    """Factors of the lengths of all bones; metatarsals keep the order of a real foot, toes go with their ray."""
+    names = bone_names()
+    ray = np.array([int(name[-1]) - 1 if name[-1].isdigit() else 5 for name in names])
+    factor = _limited(rng, *settings.bone_length, len(names)) + np.append(rng.normal(0, 0.02, 5), 0.0)[ray]
+    for n, name in enumerate(METATARSALS):
+        factor[bone_index(name)] = _limited(rng, *settings.metatarsal_length[n], 1)[0]
+    return factor.astype(np.float32)
+
+
+def _head_of_first(rng: np.random.Generator, shapes: dict[str, FloatArray], settings: PersonSettings) -> None:
+    """Head of the first metatarsal from round to square, and its medial eminence, apart from everything else."""
+    first = bone_index("metatarsal_1")
+    square = rng.uniform(*settings.first_head_squareness)
+    shapes["caps"][first, 1, 0] = square
+    shapes["caps"][first, 1, 1] *= np.interp(square, [2.0, 5.0], [1.1, 0.65])
+    shapes["bumps"][first, EMINENCE] = (
+        rng.normal(0.88, 0.02),
+        np.radians(rng.normal(172, 10)),
+        rng.uniform(0.035, 0.07),
+        np.radians(rng.uniform(24, 42)),
+        np.clip(rng.normal(*settings.medial_eminence), 0.0, 5.0),
+    )
+
+
+def _cortex(
+    rng: np.random.Generator, rest: FloatArray, size: float, settings: PersonSettings
+) -> tuple[FloatArray, FloatArray]:
+    """Thickness of the shell (N, 2) and density (N,): thick to thin, and both low in osteopenia."""
+    count = len(rest)
+    shell = rest * size * np.exp(rng.normal(0, settings.cortex[1]) + rng.normal(0, 0.1, rest.shape))
+    density = np.exp(rng.normal(0, 0.12, count) + rng.normal(0, 0.15))
+    if rng.random() < settings.even_shell_share:
+        # A shell of one thickness all over, as an offset of the outer surface gives it.
+        shell[:] = rng.uniform(*settings.even_shell) * size
+    if rng.random() < settings.osteopenia_share:
+        loss = rng.uniform(*settings.osteopenia)
+        shell *= loss
+        density *= loss**0.6
+    return np.maximum(shell * settings.cortex[0], 0.25), density.astype(np.float32)
+
+
+def _extra_bones(rng: np.random.Generator, female: bool, settings: PersonSettings) -> npt.NDArray[np.bool_]:
+    """Which bones the person has (N,): everyone those of the rest table up to the fibula, some a few more."""
+    present = np.ones(len(bone_names()), bool)
+    for name, share in settings.extra_bones.items():
+        if not isinstance(share, float):
+            share = share[0 if female else 1]
+        present[bone_index(name)] = rng.random() < share
+    for name in SESAMOIDS:
+        present[bone_index(name)] = rng.random() >= settings.missing_sesamoid
+    present[bone_index("medial_sesamoid_half")] &= present[bone_index("medial_sesamoid")]
+    return present
+
+
+SESAMOIDS = ("medial_sesamoid", "lateral_sesamoid")
+
+
+def _sesamoids(
+    rng: np.random.Generator, shapes: dict[str, FloatArray], present: npt.NDArray[np.bool_], settings: PersonSettings
+) -> None:
+    """Size of the sesamoids; a medial one in two parts is longer than a whole one."""
+    whole, half = bone_index("medial_sesamoid"), bone_index("medial_sesamoid_half")
+    factors = {n: rng.normal(*settings.sesamoid) for n in (whole, bone_index("lateral_sesamoid"))}
+    factors[half] = factors[whole]
+    for n, factor in factors.items():
+        for key in ("length", "width", "height"):
+            shapes[key][n] *= np.clip(factor, 0.5, 1.6)
+    if present[half]:
+        share = rng.uniform(0.4, 0.7)
+        total = 1.12 * shapes["length"][whole]
+        shapes["length"][whole], shapes["length"][half] = share * total, (1 - share) * total - rng.uniform(0.5, 1.4)
+
+
 def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
     """Draw the bones of one person."""
     rest = _rest_arrays()
     count = len(bone_names())
+    settings = spread_of(rng, settings)
     female = bool(rng.random() < settings.female_share)
-    size = float(np.clip(rng.normal(*(settings.size_female if female else settings.size_male)), 0.72, 1.3))
-    girth_person = rng.normal(*settings.bone_girth)
-    ray = {name: int(name[-1]) - 1 for name in bone_names() if name[-1].isdigit()}
-    ray_length = rng.normal(0, 0.02, 5)
+    size = float(np.clip(rng.normal(*(settings.size_female if female else settings.size_male)), 0.58, 1.2))
+    girth_person = np.clip(rng.normal(*settings.bone_girth), 0.75, 1.45)
 
-    length = rng.normal(*settings.bone_length, count).astype(np.float32)
-    length += np.array([ray_length[ray[n]] if n in ray else 0.0 for n in bone_names()], np.float32)
+    length = _lengths(rng, settings)
     girth = (girth_person * rng.normal(1, 0.05, count)).astype(np.float32)[:, None]
     section = 1 + settings.section * _smooth_noise(rng, count)
     flat = 1 + settings.section * _smooth_noise(rng, count)
@@ -126,7 +241,7 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
         "squareness": np.clip(rest["squareness"] * rng.normal(1, 0.08, (count, 1)), 1.7, 4.5),
         "caps": rest["caps"].copy(),
         "bumps": rest["bumps"].copy(),
-        "cortex": rest["cortex"].copy(),
+        "plate": rest["plate"].copy(),
     }
     bow = np.sin(np.pi * np.linspace(0, 1, FINE))[None] * shapes["length"][:, None]
     for key in ("mid_width", "mid_height"):
@@ -141,37 +256,24 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
     caps[..., 2:4] *= (size * np.exp(rng.normal(0, 0.35, caps.shape[:2])))[..., None]
     caps[..., 4] += np.radians(rng.normal(0, settings.cap_tilt, caps.shape[:2]))
     bumps = shapes["bumps"]
-    bumps[..., 4] *= size * np.exp(rng.normal(0, settings.bump, bumps.shape[:2]))
+    bumps[..., 4] *= size * np.clip(np.exp(rng.normal(0, settings.bump, bumps.shape[:2])), 0.0, 3.0)
     bumps[..., 0] += rng.normal(0, 0.01, bumps.shape[:2])
     bumps[..., 1] += np.radians(rng.normal(0, 8, bumps.shape[:2]))
+    _head_of_first(rng, shapes, settings)
 
-    first = bone_index("metatarsal_1")
-    # The medial eminence grows apart from everything else; the last free bump is its own.
-    eminence = max(0.0, rng.normal(*settings.medial_eminence))
-    bumps[first, BUMPS - 1] = (
-        rng.normal(0.88, 0.02),
-        np.radians(rng.normal(172, 10)),
-        0.05,
-        np.radians(32),
-        eminence,
-    )
-
-    shell = shapes["cortex"] * size
-    shell *= np.exp(rng.normal(0, settings.cortex[1], 1)) * np.exp(rng.normal(0, 0.1, shell.shape))
-    if rng.random() < settings.even_shell_share:
-        # A shell of one thickness all over, as an offset of the outer surface gives it.
-        shell[:] = rng.uniform(*settings.even_shell) * size
-    shapes["cortex"] = np.maximum(shell * settings.cortex[0], 0.25)
-    for name in ("medial_sesamoid", "lateral_sesamoid"):
-        n = bone_index(name)
-        factor = rng.normal(*settings.sesamoid)
-        if rng.random() < settings.missing_sesamoid:
-            factor = 0.05
-        for key in ("length", "width", "height"):
-            shapes[key][n] *= factor
+    shapes["cortex"], density = _cortex(rng, rest["cortex"], size, settings)
+    present = _extra_bones(rng, female, settings)
+    _sesamoids(rng, shapes, present, settings)
     modes = rng.standard_normal((count, 4, 6)) * settings.relief
     modes /= np.array([1.0, 1.2, 1.6, 2.2])[None, :, None]
     shapes["ripple"] = modes
     place = rng.normal(0, settings.place, (count, 3)).astype(np.float32)
-    joint_space = float(np.clip(rng.normal(1.7, 0.5), 0.3, 3.2)) * size
-    return Person(size, joint_space, place, {k: np.ascontiguousarray(v, np.float32) for k, v in shapes.items()})
+    space = np.clip(rng.normal(1.7, 0.5), 0.3, 3.2) * size * _space_shares() * np.exp(rng.normal(0, 0.15, count))
+    return Person(
+        size=size,
+        joint_space=space.astype(np.float32),
+        place=place,
+        shapes={k: np.ascontiguousarray(v, np.float32) for k, v in shapes.items()},
+        present=present,
+        density=density,
+    )

@@ -5,6 +5,7 @@ Frame: right foot, mm, x lateral, y distal along the second metatarsal, z dorsal
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,6 +36,8 @@ class PosedFoot:
         Columns: width, length and height direction of each bone.
     present : ndarray of bool, shape (N,)
         Bones that are there.
+    whole : ndarray of bool, shape (N,)
+        Bones that are there from end to end, so that their landmarks exist.
     turn : ndarray, shape (3, 3)
         Rotation of the whole foot as it lies on the plate, pitch and roll.
     pivot : ndarray, shape (3,)
@@ -44,6 +47,7 @@ class PosedFoot:
     origin: FloatArray
     frame: FloatArray
     present: npt.NDArray[np.bool_]
+    whole: npt.NDArray[np.bool_]
     turn: FloatArray
     pivot: FloatArray
 
@@ -77,7 +81,7 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
     number = {name: i for i, name in enumerate(names)}
     rest = bones()
     size = person.size
-    length = person.shapes["length"].astype(float)
+    length, space = person.shapes["length"].astype(float), person.joint_space.astype(float)
     origin = np.zeros((len(names), 3))
     frame = np.zeros((len(names), 3, 3))
     lower = np.array([size, size, size * posture.arch])
@@ -126,6 +130,9 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
         "cuboid": 0.5 * (shift[4] + shift[5]),
         "navicular": 0.4 * shift[1],
         "calcaneus": 0.25 * (shift[4] + shift[5]),
+        "os_intermetatarseum": 0.5 * (shift[1] + shift[2]),
+        "os_peroneum": 0.5 * (shift[4] + shift[5]),
+        "accessory_navicular": 0.4 * shift[1],
     }
     for name, by in carried.items():
         origin[number[name]] = origin[number[name]] + by * lower
@@ -161,7 +168,7 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
         way = heading_vector(bearing[ray] + share * (bearing_toe - bearing[ray]), inclination * 0.7)
         dish = float(person.shapes["caps"][number[f"proximal_phalanx_{ray}"], 0, 2])
         # The rim of a hollow base reaches over the head: the joint space is measured at its middle.
-        reach = head_radius(i) + person.joint_space - 0.9 * dish
+        reach = head_radius(i) + space[number[f"proximal_phalanx_{ray}"]] - 0.9 * dish
         place: FloatArray = head[ray] + way * reach + np.array([aside, 0.0, 0.0])
         return place
 
@@ -169,7 +176,7 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
     base = joint(1, great, -posture.hallux_lift, 0.75, posture.subluxation)
     axis = heading_vector(great, -posture.hallux_lift)
     put("proximal_phalanx_1", base, bone_frame(axis, LATERAL, posture.hallux_roll))
-    tip = base + axis * (length[number["proximal_phalanx_1"]] + 1.2 * size)
+    tip = base + axis * (length[number["proximal_phalanx_1"]] + space[number["distal_phalanx_1"]])
     axis = heading_vector(great + posture.hia, -posture.hallux_lift * 0.3)
     put("distal_phalanx_1", tip, bone_frame(axis, LATERAL, posture.hallux_roll * 1.1))
 
@@ -181,11 +188,11 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
         axis = heading_vector(lean, fall)
         roll_toe = {2: 0.0, 3: -4.0, 4: -10.0, 5: -22.0}[ray]
         put(f"proximal_phalanx_{ray}", base, bone_frame(axis, LATERAL, roll_toe))
-        base = base + axis * (length[number[f"proximal_phalanx_{ray}"]] + 0.9 * size)
+        base = base + axis * (length[number[f"proximal_phalanx_{ray}"]] + space[number[f"middle_phalanx_{ray}"]])
         fall += posture.toe_curl[k]
         axis = heading_vector(lean - 0.3 * posture.toe_lean[k], fall)
         put(f"middle_phalanx_{ray}", base, bone_frame(axis, LATERAL, roll_toe))
-        base = base + axis * (length[number[f"middle_phalanx_{ray}"]] + 0.7 * size)
+        base = base + axis * (length[number[f"middle_phalanx_{ray}"]] + space[number[f"distal_phalanx_{ray}"]])
         fall += posture.tip_curl[k]
         axis = heading_vector(lean - 0.5 * posture.toe_lean[k], fall)
         put(f"distal_phalanx_{ray}", base, bone_frame(axis, LATERAL, roll_toe))
@@ -202,7 +209,14 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
         centre = centre + lateral * offset + dorsal * max(0.0, abs(offset) - 7) * 0.35 + person.place[i] * 0.6
         axis = heading_vector(bearing[1] + 0.25 * posture.hva, 8.0)
         axes = bone_frame(axis, LATERAL, posture.pronation)
+        if name == "medial_sesamoid" and person.present[number["medial_sesamoid_half"]]:
+            # In two parts: this one lies in front, the other behind, with a narrow gap between.
+            other = number["medial_sesamoid_half"]
+            whole_length = 1.12 * (length[i] + length[other])
+            put("medial_sesamoid_half", centre - axis * 0.5 * whole_length, axes)
+            centre = centre + axis * (0.5 * whole_length - half)
         put(name, centre - axis * half, axes)
+    _put_small_sesamoids(put, person, number, origin, frame)
 
     # Ankle: talus follows the leg by a part of its flexion.
     ankle = origin[number["talus"]] + frame[number["talus"]] @ np.array([0, 16.0, 16.0]) * size
@@ -219,7 +233,7 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
     ):
         axis = tilt.apply(np.array([0.0, 0.0, 1.0]))
         put(name, ankle + tilt.apply(offset_rest * size), bone_frame(axis, tilt.apply(LATERAL)))
-    present = np.ones(len(names), bool)
+    present = person.present.copy()
     if not posture.leg:
         present[[number["tibia"], number["fibula"]]] = False
 
@@ -227,4 +241,29 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
     turn = Rotation.from_euler("yx", [posture.foot_roll, posture.foot_pitch], degrees=True)
     origin = pivot + turn.apply(origin - pivot)
     frame = np.einsum("ij,njk->nik", turn.as_matrix(), frame)
-    return PosedFoot(origin, frame, present, turn.as_matrix(), pivot)
+    return PosedFoot(origin, frame, present, np.ones(len(names), bool), turn.as_matrix(), pivot)
+
+
+def _put_small_sesamoids(
+    put: Callable[[str, FloatArray, FloatArray], None],
+    person: Person,
+    number: Mapping[str, int],
+    origin: FloatArray,
+    frame: FloatArray,
+) -> None:
+    """Sesamoids under the interphalangeal joint of the great toe and under the second and fifth heads."""
+    shapes = person.shapes
+
+    def under(bone: str, share: float, name: str, across: bool) -> None:
+        i, n = number[bone], number[name]
+        width, along, up = frame[i].T
+        at = round(min(share, 0.95) * (FINE - 1))
+        drop = 0.5 * (shapes["height"][i, at] + shapes["height"][n, FINE // 2])
+        middle = origin[i] + along * share * shapes["length"][i] - up * (drop + 0.8 * person.size)
+        middle = middle + width * shapes["mid_width"][i, at] + person.place[n] * person.size
+        axis, hint = (width, along) if across else (along, width)
+        put(name, middle - axis * 0.5 * shapes["length"][n], bone_frame(axis, hint))
+
+    under("proximal_phalanx_1", 0.97, "hallux_interphalangeal_sesamoid", True)
+    under("metatarsal_2", 0.88, "second_sesamoid", False)
+    under("metatarsal_5", 0.88, "fifth_sesamoid", False)

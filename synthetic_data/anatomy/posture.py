@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -47,9 +47,31 @@ class Posture:
     leg: bool
 
 
-def draw_posture(rng: np.random.Generator, settings: PostureSettings, view: str) -> Posture:
-    """Draw the posture of one foot laid for ``view`` (one of :data:`VIEWS`)."""
-    part = settings.mixture[rng.choice(len(settings.mixture), p=[m.share for m in settings.mixture])]
+def cross_toes(rng: np.random.Generator, posture: Posture) -> Posture:
+    """The same foot with a great toe that lies under or over the second."""
+    sideways = max(posture.hva, rng.uniform(30, 60))
+    over = rng.random() < 0.35
+    lift = (rng.uniform(14, 26), *posture.toe_lift[1:]) if over else (rng.uniform(22, 45), *posture.toe_lift[1:])
+    return replace(
+        posture,
+        hva=float(sideways),
+        hia=float(posture.hia + rng.uniform(0, 12)),
+        ima=float(rng.uniform(4, 13)),
+        hallux_lift=float(rng.uniform(22, 38) if over else rng.uniform(-4, 8)),
+        toe_lift=lift,
+        toe_lean=(float(rng.normal(-12, 8)), *posture.toe_lean[1:]),
+    )
+
+
+def draw_posture(
+    rng: np.random.Generator, settings: PostureSettings, view: str, shares: tuple[float, ...] | None = None
+) -> Posture:
+    """Draw the posture of one foot laid for ``view`` (one of :data:`VIEWS`).
+
+    ``shares`` of the parts of the mixture may be given in the place of the settings' own.
+    """
+    shares = shares or tuple(part.share for part in settings.mixture)
+    part = settings.mixture[rng.choice(len(settings.mixture), p=shares)]
     while True:
         a, b = rng.standard_normal(2)
         hva = part.hva[0] + part.hva[1] * a

@@ -93,8 +93,10 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
 
     heel = at("calcaneus", 0.0)
     talus_top = at("talus", 0.4)[2] + 16 * size
-    inner = [at("metatarsal_1", s) for s in (0.0, 0.5, 0.9)]
-    outer = [at("metatarsal_5", s) for s in (0.1, 0.5, 0.9)]
+    rays = [ray for ray in range(1, 6) if foot.present[bone_index(f"metatarsal_{ray}")]] or [1, 5]
+    first_ray, last_ray = f"metatarsal_{rays[0]}", f"metatarsal_{rays[-1]}"
+    inner = [at(first_ray, s) for s in (0.0, 0.5, 0.9)]
+    outer = [at(last_ray, s) for s in (0.1, 0.5, 0.9)]
     top = [at("metatarsal_2", s)[2] for s in (0.0, 0.5, 0.9)]
     sections = [
         (heel[1] - 4 * size, heel[0] - 22 * size, heel[0] + 22 * size, 0.0, 56 * size),
@@ -124,13 +126,13 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
                 top[k] + (16, 12, 14)[k] * size,
             )
         )
-    heads = 0.55 * tip[bone_index("metatarsal_1")] + 0.45 * tip[bone_index("metatarsal_5")]
+    heads = 0.55 * tip[bone_index(first_ray)] + 0.45 * tip[bone_index(last_ray)]
     last = sections[-1]
     sections.append((heads[1] + 26 * size, last[1] + 5, last[2] - 3, 2.0, 20 * size))
     table = np.array(sections)
     centre = np.stack([0.5 * (table[:, 1] + table[:, 2]), table[:, 0], 0.5 * (table[:, 3] + table[:, 4])], axis=1)
     body = skin_tube(centre, 0.5 * (table[:, 2] - table[:, 1]), 0.5 * (table[:, 4] - table[:, 3]), x_axis, z_axis, 2.4)
-    head_1, head_5 = tip[bone_index("metatarsal_1")], tip[bone_index("metatarsal_5")]
+    head_1, head_5 = tip[bone_index(first_ray)], tip[bone_index(last_ray)]
     slope = (head_5[1] - head_1[1]) / max(20.0, head_5[0] - head_1[0])
     share = np.clip((body[..., 1] - at("calcaneus", 0.8)[1]) / 60, 0, 1)
     body[..., 1] += share * slope * (body[..., 0] - 0.5 * (head_1[0] + head_5[0])) * 0.9
@@ -138,19 +140,23 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
 
     for ray in range(1, 6):
         great = ray == 1
-        last_bone = f"distal_phalanx_{ray}"
-        stations = [
-            at(f"metatarsal_{ray}", 0.8),
-            at(f"proximal_phalanx_{ray}", 0.1),
-            at(f"proximal_phalanx_{ray}", 0.75),
-        ]
-        stations += [at(last_bone, 0.05), at(last_bone, 0.8)]
+        stations = [(f"metatarsal_{ray}", 0.8), (f"proximal_phalanx_{ray}", 0.1), (f"proximal_phalanx_{ray}", 0.75)]
+        stations += [(f"distal_phalanx_{ray}", 0.05), (f"distal_phalanx_{ray}", 0.8)]
+        wide = np.array([12, 14.5, 13.5, 14.5, 13.5, 11] if great else [8.5, 10.2, 9.4, 9.4, 9.0, 7.4]) * size * plump
+        tall = np.array([12, 12, 11, 10.5, 10, 8] if great else [8.5, 9, 8, 7.6, 7, 6]) * size * plump
+        # After an amputation the skin ends over the last bone that is left.
+        left = max((k for k, (bone, _) in enumerate(stations) if foot.present[bone_index(bone)]), default=-1)
+        if left < 0:
+            tubes[ray] = body.mean((0, 1))
+            continue
+        last_bone = stations[left][0]
         end = at(last_bone, 1.0)
         direction = end - at(last_bone, 0.5)
         direction[2] *= 0.3
-        stations.append(end + direction / np.linalg.norm(direction) * (6.5 if great else 4.5) * size)
-        wide = np.array([12, 14.5, 13.5, 14.5, 13.5, 11] if great else [8.5, 10.2, 9.4, 9.4, 9.0, 7.4]) * size * plump
-        tall = np.array([12, 12, 11, 10.5, 10, 8] if great else [8.5, 9, 8, 7.6, 7, 6]) * size * plump
+        tip_of_skin = end + direction / np.linalg.norm(direction) * (6.5 if great else 4.5) * size
+        kept = [*range(left + 1), len(stations)]
+        stations = [*(at(bone, share) for bone, share in stations[: left + 1]), tip_of_skin]
+        wide, tall = wide[kept], tall[kept]
         if ray == 5:
             wide = wide * 0.95
         centre = np.array(stations)

@@ -16,6 +16,18 @@ from raysplay.synthetic_data.anatomy.rest import bone_index
 PROXIMAL, DISTAL = 0.30, 0.70
 """Levels of the shaft landmarks as shares of the projected bone length from the base."""
 
+HEAD = RINGS * 3 // 5
+"""First ring of the head of a metatarsal, where its sides are looked for."""
+
+ALSO = {
+    "C1M1_med": "metatarsal_1",
+    "MC4_lat": "metatarsal_4",
+    "MC5_lat": "metatarsal_5",
+    "TN_med": "talus",
+    "CC_lat": "calcaneus",
+}
+"""Landmarks of joints: the second bone without which they do not exist."""
+
 BASE_RIM, TIP_RIM = CAP_RINGS - 5, RINGS - CAP_RINGS + 4
 """Rings on the rim of the articular surfaces."""
 
@@ -76,7 +88,25 @@ def _extreme(outline: Tensor, direction: Tensor) -> Tensor:
     return flat[torch.arange(len(flat), device=flat.device), best]
 
 
-def landmarks(outlines: Tensor, solid_centres: Tensor) -> Tensor:
+def _middle(outline: Tensor, axis: Tensor) -> Tensor:
+    """Middle of the extents of (B, R, S, 2) along and across (B, 2)."""
+    flat, centre = outline.flatten(1, 2), torch.zeros_like(axis)
+    for way in (axis, _lateral(axis)):
+        along = torch.einsum("bnk,bk->bn", flat, way)
+        centre = centre + 0.5 * (along.amin(1) + along.amax(1))[:, None] * way
+    return centre
+
+
+def placed(whole: Tensor) -> Tensor:
+    """Which landmarks exist, (B, L) bool, when the bones ``whole`` (B, N) are there from end to end."""
+    schema = landmark_schema()
+    exists = whole[:, [bone_index(bone) for bone in schema.bones]]
+    for code, bone in ALSO.items():
+        exists[:, schema.index(code)] &= whole[:, bone_index(bone)]
+    return exists
+
+
+def landmarks(outlines: Tensor, solid_centres: Tensor, present: Tensor) -> Tensor:
     """All landmarks of projected right feet.
 
     Parameters
@@ -85,6 +115,9 @@ def landmarks(outlines: Tensor, solid_centres: Tensor) -> Tensor:
         Outer surfaces on the detector in mm, x lateral and y distal.
     solid_centres : Tensor, shape (B, N, 2)
         Projected centre of the sphere that fits the head of each bone.
+    present : Tensor of bool, shape (B, N)
+        Bones that are there. Only a second half of the medial sesamoid is left out for it; points of other absent
+        bones are given where the bones would be.
 
     Returns
     -------
@@ -115,7 +148,7 @@ def landmarks(outlines: Tensor, solid_centres: Tensor) -> Tensor:
             found[code + end] = points[:, k]
 
     first, ray = bone("metatarsal_1"), axes["M1"]
-    head = first[:, RINGS * 2 // 3 :]
+    head = first[:, HEAD:]
     found["M1_head_c"] = solid_centres[:, bone_index("metatarsal_1")]
     found["M4_head_c"] = solid_centres[:, bone_index("metatarsal_4")]
     found["M1_base_c"] = first[:, 0].mean(1)
@@ -126,7 +159,7 @@ def landmarks(outlines: Tensor, solid_centres: Tensor) -> Tensor:
     found["M1_emin"] = _extreme(head, -_lateral(ray))
     for k in range(1, 6):
         found[f"M{k}_tip"] = _extreme(bone(f"metatarsal_{k}"), axes["M2"])
-    found["M5_lat"] = _extreme(bone("metatarsal_5")[:, RINGS * 2 // 3 :], _lateral(axes["M5"]))
+    found["M5_lat"] = _extreme(bone("metatarsal_5")[:, HEAD:], _lateral(axes["M5"]))
 
     phalanx = bone("proximal_phalanx_1")
     rim = phalanx[:, BASE_RIM : BASE_RIM + 1]
@@ -138,10 +171,14 @@ def landmarks(outlines: Tensor, solid_centres: Tensor) -> Tensor:
     last = bone("distal_phalanx_1")
     found["DP_base_c"], found["DP_tip"] = last[:, 0].mean(1), last[:, -1].mean(1)
 
-    for code, name in (("SES_T", "medial_sesamoid"), ("SES_F", "lateral_sesamoid")):
-        found[code + "_med"] = _extreme(bone(name), -_lateral(ray))
-        found[code + "_lat"] = _extreme(bone(name), _lateral(ray))
-    found["SES_T_c"] = bone("medial_sesamoid").flatten(1, 2).mean(1)
+    tibial = bone("medial_sesamoid")
+    # A sesamoid in two parts counts as one outline.
+    in_two = present[:, bone_index("medial_sesamoid_half"), None, None, None]
+    half = torch.where(in_two, bone("medial_sesamoid_half"), tibial)
+    for code, outline in (("SES_T", torch.cat([tibial, half], 1)), ("SES_F", bone("lateral_sesamoid"))):
+        found[code + "_med"] = _extreme(outline, -_lateral(ray))
+        found[code + "_lat"] = _extreme(outline, _lateral(ray))
+    found["SES_T_c"] = _middle(torch.cat([tibial, half], 1), ray)
 
     across = _lateral(axes["M2"])
     wedge, block = bone("medial_cuneiform"), bone("cuboid")

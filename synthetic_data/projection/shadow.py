@@ -13,7 +13,7 @@ from raysplay.synthetic_data.anatomy.person import Person
 from raysplay.synthetic_data.anatomy.pose import PosedFoot
 from raysplay.synthetic_data.anatomy.soft_tissue import LAYER_OF_TUBE, tube_triangles
 from raysplay.synthetic_data.projection.beam import Beam, project, ray_length
-from raysplay.synthetic_data.projection.landmarks import landmarks
+from raysplay.synthetic_data.projection.landmarks import landmarks, placed
 from raysplay.synthetic_data.projection.raster import path_lengths
 
 SOFT_STEP = 4
@@ -24,10 +24,12 @@ SOFT_LAYERS = max(LAYER_OF_TUBE) + 1
 
 @dataclass(frozen=True)
 class Subject:
-    """One foot ready for exposure. ``density`` (N,) is the relative mineral density of each bone.
+    """One foot ready for exposure.
 
+    ``density`` (N,) is the relative mineral density of each bone. ``conditions`` names what about the anatomy makes
+    the foot unfit for measuring, in the words of the landmark network.
     ``surfaces`` (2, N, RINGS, SPOKES, 3), where given, are the outer and inner surfaces of the bones in their own
-    frames, cast in the place of those that the person's shapes make.
+    frames, cast in the place of those that the person's shapes make; ``nan`` for a bone that keeps these.
     """
 
     person: Person
@@ -36,6 +38,7 @@ class Subject:
     beam: Beam
     density: np.ndarray
     surfaces: np.ndarray | None = None
+    conditions: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -44,7 +47,9 @@ class Shadow:
 
     ``outer`` and ``inner`` (B, R, C): through bone as a whole and through its inside within the cortical shell,
     both weighted by density; ``soft`` (B, K, r, c): through each soft layer on the coarse grid;
-    ``points`` (B, L, 2): landmarks in film pixels; ``detector_points`` the same in mm.
+    ``points`` (B, L, 2): landmarks in film pixels; ``detector_points`` the same in mm;
+    ``placed`` (B, L): whether the landmark exists, that is, whether its bone is there from end to end. The points of
+    one that does not are where it would be.
     """
 
     outer: Tensor
@@ -52,6 +57,7 @@ class Shadow:
     soft: Tensor
     points: Tensor
     detector_points: Tensor
+    placed: Tensor
 
 
 def cast(
@@ -103,7 +109,8 @@ def cast(
     both = torch.stack([loft(shapes), loft(shapes, inside=True)])
     for number, subject in enumerate(subjects):
         if subject.surfaces is not None:
-            both[:, number] = torch.as_tensor(subject.surfaces, dtype=torch.float32, device=device)
+            own = torch.as_tensor(subject.surfaces, dtype=torch.float32, device=device)
+            both[:, number] = torch.where(torch.isfinite(own), own, both[:, number])
     local = both[0]
     surfaces = []
     outline = torch.zeros(0)
@@ -143,8 +150,9 @@ def cast(
     ).reshape(batch, SOFT_LAYERS, *coarse)
 
     centres = _head_centres(local, origin, frame, focus, gap)
-    detector_points = landmarks(outline, centres)
-    return Shadow(outer, inner, soft, to_film(detector_points), detector_points)
+    whole = torch.as_tensor(np.stack([s.foot.whole for s in subjects]), device=device) & present
+    detector_points = landmarks(outline, centres, present)
+    return Shadow(outer, inner, soft, to_film(detector_points), detector_points, placed(whole))
 
 
 def _head_centres(local: Tensor, origin: Tensor, frame: Tensor, focus: Tensor, gap: Tensor) -> Tensor:
