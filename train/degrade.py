@@ -60,7 +60,8 @@ def store(images: Tensor, pixel_mm: float, rng: np.random.Generator, settings: D
     resolution takes the next ones of them.
     """
     coarse = round(RESOLUTIONS * settings.coarse_share)
-    fine = np.exp(rng.uniform(*np.log(settings.fine_mm), RESOLUTIONS - coarse))
+    low, high = np.log(settings.fine_mm)
+    fine = np.exp(rng.uniform(low, high, RESOLUTIONS - coarse))
     wanted = np.concatenate([rng.uniform(*settings.coarse_mm, coarse), fine])
     parts = torch.tensor_split(images, RESOLUTIONS)
     stored = []

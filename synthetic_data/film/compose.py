@@ -307,7 +307,7 @@ def _wear(film: GeneratedFilm, settings: ArchiveSettings) -> GeneratedFilm:
         box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
         return replace(foot, landmarks=points, visible=visible, box=box)
 
-    places = move([(m.x, m.y) for m in film.marks]) if film.marks else []
+    places = move(np.reshape([(m.x, m.y) for m in film.marks], (-1, 2)))
     marks = tuple(replace(m, x=float(x), y=float(y)) for m, (x, y) in zip(film.marks, places, strict=True))
     return replace(film, pixels=images[0].numpy(), feet=tuple(map(moved, film.feet)), pixel_mm=pixel_mm, marks=marks)
 

@@ -46,9 +46,10 @@ def compress(images: Tensor, quality: Tensor) -> Tensor:
     rows, columns = images.shape[-2:]
     levels = (images.clamp(0, 1) * 255).round() - 128
     padded = F.pad(levels[:, None], (0, -columns % BLOCK, 0, -rows % BLOCK), mode="replicate")[:, 0]
-    blocks = padded.unflatten(2, (-1, BLOCK)).unflatten(1, (-1, BLOCK)).transpose(2, 3)
+    high, wide = padded.shape[1] // BLOCK, padded.shape[2] // BLOCK
+    blocks = padded.reshape(-1, high, BLOCK, wide, BLOCK).transpose(2, 3)
     steps = quantisation(quality.to(images.device))[:, None, None]
     kept = torch.round(matrix @ blocks @ matrix.T / steps) * steps
     blocks = matrix.T @ kept @ matrix
-    joined = blocks.transpose(2, 3).flatten(3, 4).flatten(1, 2)[:, :rows, :columns]
+    joined = blocks.transpose(2, 3).reshape(padded.shape)[:, :rows, :columns]
     return ((joined + 128).round() / 255).clamp(0, 1)

@@ -43,7 +43,9 @@ def test_two_feet_in_one_exposure_stand_with_the_great_toes_inside(small):
 @pytest.mark.parametrize("seed", range(4))
 def test_both_feet_of_an_exposure_see_one_focal_spot(small, seed):
     # One tube, one film: mapped to the plate, focal spot and central point of both feet must coincide.
-    ((first, second),) = _lay(np.random.default_rng(seed), (5, seed), "both", small(), FilmRequest())
+    ((first, second),) = _lay(
+        *(np.random.default_rng(seed) for _ in range(2)), (5, seed), "both", small(), FilmRequest()
+    )
     assert {first.side, second.side} == {"L", "R"}
     for place in (lambda beam: beam.focus[:2], lambda beam: (beam.x, beam.y)):
         seen = [foot.linear @ place(foot.subject.beam) + foot.shift for foot in (first, second)]
