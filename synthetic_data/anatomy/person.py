@@ -153,7 +153,7 @@ def _lengths(rng: np.random.Generator, settings: PersonSettings) -> FloatArray:
     factor = _limited(rng, *settings.bone_length, len(names)) + np.append(rng.normal(0, 0.02, 5), 0.0)[ray]
     for n, name in enumerate(METATARSALS):
         factor[bone_index(name)] = _limited(rng, *settings.metatarsal_length[n], 1)[0]
-    return factor.astype(np.float32)
+    return np.asarray(factor, np.float32)
 
 
 def _head_of_first(rng: np.random.Generator, shapes: dict[str, FloatArray], settings: PersonSettings) -> None:

@@ -155,11 +155,11 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
         direction[2] *= 0.3
         tip_of_skin = end + direction / np.linalg.norm(direction) * (6.5 if great else 4.5) * size
         kept = [*range(left + 1), len(stations)]
-        stations = [*(at(bone, share) for bone, share in stations[: left + 1]), tip_of_skin]
+        line = [*(at(bone, share) for bone, share in stations[: left + 1]), tip_of_skin]
         wide, tall = wide[kept], tall[kept]
         if ray == 5:
             wide = wide * 0.95
-        centre = np.array(stations)
+        centre = np.array(line)
         direction = centre[-1] - centre[0]
         direction[2] = 0
         direction /= np.linalg.norm(direction)

@@ -23,6 +23,11 @@ def sources():
     return np.random.default_rng(1), torch.Generator().manual_seed(1)
 
 
+def without_conditions(pool, monkeypatch):
+    """Feet of the store lie alone; some that are drawn at random have crossed toes of their own."""
+    monkeypatch.setattr(pool, "conditions", torch.zeros_like(pool.conditions))
+
+
 def take_in_order(pool, monkeypatch):
     """Feet leave the pool in order, so that a test knows which one a crop shows."""
     monkeypatch.setattr(pool, "draw", lambda count, *_: torch.arange(count) % pool.filled)
@@ -221,6 +226,7 @@ def test_what_a_foot_carries_brightens_it_and_is_told(pool, bare, monkeypatch, n
 
 def test_overlap_is_told_of_feet_under_another_and_not_of_feet_beside_one(pool, bare, monkeypatch):
     bare(module)
+    without_conditions(pool, monkeypatch)
     over = only(overlap=1.0)
     under = torch.cat(
         [landmark_batch(pool, 16, np.random.default_rng(k), sources()[1], MARKS, None, over).conditions for k in (1, 2)]
@@ -246,8 +252,9 @@ def test_half_of_a_batch_has_the_pixels_of_open_films():
     assert torch.equal(stored[~spread], images[~spread])
 
 
-def test_a_batch_without_degradation_is_what_the_store_holds(pool, bare):
+def test_a_batch_without_degradation_is_what_the_store_holds(pool, bare, monkeypatch):
     bare(module)
+    without_conditions(pool, monkeypatch)
     batch = landmark_batch(pool, 8, *sources(), MARKS, None)
     assert torch.equal(batch.conditions, torch.zeros_like(batch.conditions))
     given = landmark_batch(pool, 8, *sources(), MARKS, None, no_degradation())
