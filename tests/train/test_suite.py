@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 from collections import Counter
 
 import numpy as np
@@ -148,8 +149,8 @@ def test_report(figures, tmp_path):
     assert "| hva_mae | worn | at most 2 | 2.500 (1.00 to 4.00) | not met | work order |" in text
     assert "| worn | HVA | 2 | 2.50 (1.00 to 4.00) | -1.50 | 2.92 | 50 % | 100 % | 100 % (34 % to 100 %) | 0 |" in text
     assert "| dp | 5 | 4 | 3 | 1 | 1 |" in text
-    tables = [line for line in text.splitlines() if line.startswith("|")]
-    assert all(line.endswith("|") for line in tables)
+    for table in re.findall(r"(?:^\|.*\n)+", text, flags=re.MULTILINE):
+        assert len({line.count("|") for line in table.splitlines()}) == 1, table
     for name in ("outcomes.png", "coverage.png", "severity.png", "risk_coverage.png"):
         assert f"({name})" in text
         with Image.open(tmp_path / name) as plot:
@@ -186,7 +187,7 @@ class TestShippedSettings:
         [
             ("of: rotated}", "of: rotten}", "no condition rotten"),
             ("name: rotated,", "name: clean,", "stands twice"),
-            ("[clean, strangers]", "[clean, stranger]", "target of no condition: stranger"),
+            ("[clean, strangers,", "[clean, stranger,", "target of no condition: stranger"),
             ("at_most: 1.5, ", "", "at_least or at_most"),
             ("films: 40", "films: 0", "films"),
         ],
@@ -200,7 +201,10 @@ class TestShippedSettings:
             load(SuiteSettings, file)
 
     def test_conditions_are_chosen_by_name(self):
-        chosen = suite_settings().chosen(["lateral", "clean"])
-        assert [condition.name for condition in chosen] == ["clean", "lateral"]
+        chosen = suite_settings().chosen(["lateral", "clean"], ["skeleton"])
+        assert [condition.name for condition in chosen] == ["clean", "skeleton", "lateral"]
+        assert "skeleton" not in {condition.name for condition in suite_settings().chosen(None)}
         with pytest.raises(ValueError, match="no such condition: latteral"):
             suite_settings().chosen(["latteral"])
+        with pytest.raises(ValueError, match="no such condition: clean"):
+            suite_settings().chosen(None, ["clean"])

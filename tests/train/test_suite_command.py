@@ -9,6 +9,7 @@ from typer.testing import CliRunner
 
 from raysplay.train.cli import app
 from raysplay.train.evaluate import suite_run
+from raysplay.train.evaluate.suite_films import write_suite
 from raysplay.train.evaluate.suite_settings import SuiteSettings, suite_settings
 
 NAMES = ("clean", "jpeg_15", "lateral")
@@ -34,11 +35,13 @@ def ran(tmp_path_factory, coarse):
     for name in ("a", "b"):
         Image.new("L", (300, 400), 90).save(real / f"{name}.png")
     (real / "list.csv").write_text("film,view,metal\na.png,dp,yes\nb.png,lateral,\n", encoding="utf-8")
+    handed = tmp_path_factory.mktemp("handed")
+    write_suite(coarse.chosen(["rotated"]), 1, 99, handed)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(suite_run, "suite_settings", lambda: coarse)
         result = call(
             *("evaluate", "--suite", "--out", out, "--n", 2, "--conditions", ",".join(NAMES), "--threads", 1),
-            *("--real", real, "--list", real / "list.csv"),
+            *("--archive", f"skeleton={handed}", "--real", real, "--list", real / "list.csv"),
         )
         assert result.exit_code == 0, result.output
         again = call("evaluate", "--suite", "--out", out, "--n", 2, "--conditions", "clean")
@@ -49,8 +52,12 @@ def test_every_condition_has_its_row(ran):
     out, result, _ = ran
     with (out / "suite.csv").open(encoding="utf-8", newline="") as stream:
         rows = {row["condition"]: row for row in csv.DictReader(stream)}
-    assert tuple(rows) == NAMES
-    assert [int(row["films"]) for row in rows.values()] == [2, 2, 2]
+    assert [(name, int(row["films"])) for name, row in rows.items()] == [
+        ("clean", 2),
+        ("skeleton", 1),
+        ("jpeg_15", 2),
+        ("lateral", 2),
+    ]
     assert float(rows["clean"]["found"]) == 1.0
     assert float(rows["lateral"]["accepted"]) == 0.0
     # Generated feet of this size are read to well under five degrees (model card).
@@ -64,11 +71,14 @@ def test_the_films_can_be_evaluated_again_by_anyone(ran, tmp_path):
     out, _, _ = ran
     result = call("evaluate", out / "films", out / "truth.csv", "--measured", out / "run", "--out", tmp_path)
     assert result.exit_code == 0, result.output
+    # The archive that was handed in has its truth elsewhere.
     plain = json.loads((tmp_path / "evaluation.json").read_text(encoding="utf-8"))["groups"][0]["measures"]["hva"]
     suite = json.loads((out / "suite.json").read_text(encoding="utf-8"))
+    rows = [row for row in suite["conditions"] if row["condition"] in NAMES and row["hva_n"]]
+    assert plain["n"] == sum(row["hva_n"] for row in rows)
+    assert plain["n"] * plain["mae"] == pytest.approx(sum(row["hva_n"] * row["hva_mae"] for row in rows))
     together = suite["together"]["groups"][0]["measures"]["hva"]
-    assert (plain["n"], plain["mae"]) == (together["n"], pytest.approx(together["mae"]))
-    assert suite["risk_coverage"]["hva"]["risk"][-1] == pytest.approx(plain["mae"])
+    assert suite["risk_coverage"]["hva"]["risk"][-1] == pytest.approx(together["mae"])
 
 
 def test_real_films_are_counted_by_what_they_show(ran):
@@ -94,7 +104,11 @@ def test_an_earlier_suite_is_not_overwritten(ran):
         (["--suite"], "--out"),
         (["--suite", "films", "truth.csv", "--out", "OUT"], "FILMS"),
         (["--suite", "--out", "OUT", "--conditions", "clear"], "no such condition: clear"),
+        (["--suite", "--out", "OUT", "--conditions", "skeleton"], "no such condition: skeleton"),
+        (["--suite", "--out", "OUT", "--archive", "clean=."], "clean=."),
+        (["--suite", "--out", "OUT", "--archive", "nowhere"], "NAME=DIR"),
         (["--suite", "--out", "OUT", "--calibrate"], "--calibrate"),
+        (["films", "truth.csv", "--archive", "skeleton=."], "--archive"),
         (["--suite", "--out", "OUT", "--real", "."], "--list"),
         (["--suite", "--out", "OUT", "--real", ".", "--list", "no.csv"], "no.csv"),
         (["films", "truth.csv", "--n", "3"], "--n"),

@@ -84,6 +84,15 @@ def evaluate(
         str | None,
         typer.Option("--conditions", metavar="A,B", help="Only these conditions.", rich_help_panel=_SUITE),
     ] = None,
+    archive: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--archive",
+            metavar="NAME=DIR",
+            help="Also this archive (films/, truth.csv), as a condition of suite.yaml that is not generated.",
+            rich_help_panel=_SUITE,
+        ),
+    ] = None,
     real: Annotated[
         Path | None,
         typer.Option("--real", metavar="FOLDER", help="Also real films, without truth.", rich_help_panel=_SUITE),
@@ -108,10 +117,18 @@ def evaluate(
         from raysplay.train.evaluate.suite_run import run_suite
 
         run_suite(
-            out, films=n, seed=seed, names=conditions, real=real, listed=listed, overwrite=overwrite, threads=threads
+            out,
+            films=n,
+            seed=seed,
+            names=conditions,
+            archives=archive or (),
+            real=real,
+            listed=listed,
+            overwrite=overwrite,
+            threads=threads,
         )
         return
-    _only(n=n, seed=seed, conditions=conditions, real=real, list=listed)
+    _only(n=n, seed=seed, conditions=conditions, archive=archive, real=real, list=listed)
     if films is None or truth is None:
         raise typer.BadParameter("FILMS and TRUTH are needed, or --suite", param_hint="FILMS TRUTH")
     if measured is not None and protocol is not None:
@@ -126,7 +143,7 @@ def evaluate(
 def _only(**others: object) -> None:
     """Refuse what belongs to the other way of evaluating."""
     for name, value in others.items():
-        if value not in (None, False):
+        if value not in (None, False, []):
             hint = name.upper() if name in ("films", "truth") else f"--{name}"
             raise typer.BadParameter("does not go with this way of evaluating; see --suite", param_hint=hint)
 

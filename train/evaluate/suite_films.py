@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
@@ -13,13 +14,14 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from raysplay.synthetic_data.archive import FILMS, TruthRows, truth_rows, write_tables
-from raysplay.synthetic_data.archive_settings import condition_settings
+from raysplay.synthetic_data.archive import FILMS, TRUTH, TruthRows, truth_rows, write_tables
+from raysplay.synthetic_data.archive_settings import ArchiveSettings, condition_settings
 from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
 from raysplay.synthetic_data.film.compose import FilmRequest, GeneratedFilm, compose_film
 from raysplay.synthetic_data.subject import draw_subject
 from raysplay.train.evaluate.strangers import draw_stranger
 from raysplay.train.evaluate.suite_settings import SuiteCondition
+from raysplay.train.evaluate.truth import TrueFoot, read_truth
 
 _FEWEST_FOR_POOL = 12
 """Below this many films starting other processes takes longer than it saves."""
@@ -68,17 +70,35 @@ def write_suite(
         return write_tables(counted(pool.map(_write, tasks)), out)
 
 
+def copy_archive(archive: Path, condition: str, out: Path) -> list[TrueFoot]:
+    """Copy the films of an archive (``films`` with ``truth.csv`` beside it) to those of a suite; gives their truth.
+
+    Raises
+    ------
+    TruthError
+        If ``truth.csv`` cannot be used; nothing was copied then.
+    """
+    truth = read_truth(archive / TRUTH)
+    shutil.copytree(archive / FILMS, out / FILMS / condition)
+    return [replace(foot, film=f"{condition}/{foot.film}") for foot in truth]
+
+
 def suite_film(condition: SuiteCondition, seed: int, number: int) -> GeneratedFilm:
-    """Film ``number`` of a condition."""
+    """Film ``number`` of a generated condition."""
     draw = draw_subject
     if (strange := condition.strange) is not None:
         draw = partial(draw_stranger, length=strange.length_mm, sd=strange.sd_mm)
     return compose_film(
         _key(condition, seed, number),
-        condition_settings(condition.of, condition.strength),
+        _settings(condition),
         FilmRequest(pixel_mm=condition.pixel_mm),
         draw,
     )
+
+
+def _settings(condition: SuiteCondition) -> ArchiveSettings:
+    assert condition.of is not None, "only generated conditions have films to draw"
+    return condition_settings(condition.of, condition.strength)
 
 
 def _key(condition: SuiteCondition, seed: int, number: int) -> tuple[int, int, int]:
@@ -95,8 +115,6 @@ def _write(task: _Task) -> TruthRows:
         Image.fromarray(grey).save(task.folder / name, quality=condition.jpeg_quality)
     else:
         name += ".dcm"
-        writing = draw_writing(
-            np.random.default_rng(key), condition_settings(condition.of, condition.strength).dicom, film
-        )
+        writing = draw_writing(np.random.default_rng(key), _settings(condition).dicom, film)
         film_dataset(film, writing, "suite", *key).save_as(task.folder / name, enforce_file_format=True)
     return truth_rows(film, name, task.seed)

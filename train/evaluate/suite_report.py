@@ -105,16 +105,8 @@ def _text(figures: SuiteFigures, made: SuiteRun, plots: Sequence[str]) -> Iterab
     )
     yield from _table(
         [
-            "Condition",
-            "Expected",
-            "Films",
-            "Feet",
-            "Found",
-            "Side right",
-            "Accepted",
-            "Review",
-            "Refused",
-            "Extra feet",
+            *("Condition", "Expected", "Films", "Feet", "Found", "Side right"),
+            *("Accepted", "Review", "Refused", "Own reason", "Extra feet"),
         ],
         [
             [

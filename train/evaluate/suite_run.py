@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib.metadata
 import shutil
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import typer
@@ -20,7 +20,7 @@ from raysplay.train.evaluate.config import evaluation_settings
 from raysplay.train.evaluate.real_list import RealFigures, RealListError, read_list, real_figures
 from raysplay.train.evaluate.run_tables import read_run
 from raysplay.train.evaluate.suite import SuiteFigures, suite_figures
-from raysplay.train.evaluate.suite_films import write_suite
+from raysplay.train.evaluate.suite_films import copy_archive, write_suite
 from raysplay.train.evaluate.suite_report import SuiteRun, target_lines, write_suite_report
 from raysplay.train.evaluate.suite_settings import suite_settings
 from raysplay.train.evaluate.truth import read_truth
@@ -34,6 +34,7 @@ def run_suite(
     films: int | None = None,
     seed: int | None = None,
     names: str | None = None,
+    archives: Sequence[str] = (),
     real: Path | None = None,
     listed: Path | None = None,
     overwrite: bool = False,
@@ -47,7 +48,9 @@ def run_suite(
     films, seed : int, optional
         Films a condition and the seed; those of ``suite.yaml`` by default.
     names : str, optional
-        Conditions, with commas between.
+        Generated conditions, with commas between; all of them by default.
+    archives : sequence of str
+        ``NAME=DIR``: conditions whose archive (``films``, ``truth.csv``) is handed in.
     real, listed : Path, optional
         Folder of real films and the list of what they show.
     overwrite : bool
@@ -58,15 +61,16 @@ def run_suite(
     Raises
     ------
     typer.BadParameter
-        If a condition, the list or the folder cannot be used; nothing was written then.
+        If a condition, an archive, the list or the folder cannot be used; nothing was written then.
     """
     settings, suite = evaluation_settings(), suite_settings()
     films, seed = films or suite.films, suite.seed if seed is None else seed
     console, seconds = Console(stderr=True), {}
     try:
-        conditions = suite.chosen(None if names is None else names.split(","))
+        handed = dict(_archive(text) for text in archives)
+        conditions = suite.chosen(None if names is None else names.split(","), handed)
     except ValueError as error:
-        raise typer.BadParameter(str(error), param_hint="--conditions") from error
+        raise typer.BadParameter(str(error), param_hint="--conditions / --archive") from error
     kinds = {}
     if real is not None and listed is not None:
         try:
@@ -75,10 +79,15 @@ def run_suite(
             raise typer.BadParameter(str(error), param_hint="--list") from error
     _make_room(out, overwrite)
 
+    generated = [condition for condition in conditions if condition.name not in handed]
     started = time.perf_counter()
     with progress_bar("Films") as progress:
-        truth = write_suite(conditions, films, seed, out, progress, workers=cores())
+        truth = write_suite(generated, films, seed, out, progress, workers=cores())
     seconds["generating"] = time.perf_counter() - started
+    known = {name: copy_archive(folder, name, out) for name, folder in handed.items()}
+    known |= {condition.name: [] for condition in generated}
+    for foot in read_truth(truth):
+        known[foot.film.split("/")[0]].append(foot)
     started = time.perf_counter()
     run_measure([out / FILMS], out / "run", overlays=False, threads=threads, console=console)
     seconds["measuring"] = time.perf_counter() - started
@@ -89,9 +98,6 @@ def run_suite(
 
     started = time.perf_counter()
     run = read_run(out / "run")
-    known: dict[str, list] = {condition.name: [] for condition in conditions}
-    for foot in read_truth(truth):
-        known[foot.film.split("/")[0]].append(foot)
     figures = suite_figures(run, known, conditions, suite.targets, settings)
     seconds["comparing"] = time.perf_counter() - started
     made = SuiteRun(
@@ -109,6 +115,15 @@ def run_suite(
     Console().print(f"Report: {out / 'suite.md'}", highlight=False, soft_wrap=True)
     Console().print(CAUTION, style="bold")
     return figures
+
+
+def _archive(text: str) -> tuple[str, Path]:
+    """Name and folder of ``NAME=DIR``, checked to hold an archive."""
+    name, _, folder = text.partition("=")
+    if not (Path(folder) / FILMS).is_dir():
+        raise ValueError(f"{text}: not NAME=DIR with a DIR that holds {FILMS} and {TRUTH}")
+    read_truth(Path(folder) / TRUTH)
+    return name, Path(folder)
 
 
 def _make_room(out: Path, overwrite: bool) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from functools import lru_cache
 from typing import Annotated, Literal
 
@@ -13,8 +14,8 @@ from raysplay.synthetic_data.archive_settings import FILM_CONDITIONS
 Expectation = Literal["measure", "turn away"]
 
 
-def _known(condition: str) -> str:
-    if condition not in FILM_CONDITIONS:
+def _known(condition: str | None) -> str | None:
+    if condition is not None and condition not in FILM_CONDITIONS:
         raise ValueError(f"the generator has no condition {condition}")
     return condition
 
@@ -29,14 +30,15 @@ class StrangerSettings(Config):
 class SuiteCondition(Config):
     """One archive: what it is asked for from the generator and what shall become of its feet.
 
-    ``of`` and ``strength`` are those of ``condition_settings``; ``pixel_mm`` fixes the size of a pixel;
+    ``of`` and ``strength`` are those of ``condition_settings``, no ``of``: the archive is not generated but handed in,
+    and left out where it is not; ``pixel_mm`` fixes the size of a pixel;
     ``jpeg_quality`` writes 8-bit JPEG files instead of DICOM; ``strange`` bends the bones. ``reasons`` are the first
     words of those that fit what is to be turned away.
     """
 
     name: Annotated[str, Field(pattern=r"^[a-z0-9_.]+$")]
     expect: Expectation
-    of: Annotated[str, AfterValidator(_known)]
+    of: Annotated[str | None, AfterValidator(_known)] = None
     strength: float = Field(default=1.0, ge=0, le=2)
     pixel_mm: float | None = Field(default=None, gt=0)
     jpeg_quality: int | None = Field(default=None, ge=1, le=95)
@@ -90,19 +92,27 @@ class SuiteSettings(Config):
             raise ValueError(f"target of no condition: {', '.join(sorted(unknown))}")
         return self
 
-    def chosen(self, names: list[str] | None) -> tuple[SuiteCondition, ...]:
-        """The conditions named, in the order of the file; all of them for ``None``.
+    def chosen(self, names: Collection[str] | None, handed: Collection[str] = ()) -> tuple[SuiteCondition, ...]:
+        """The conditions to run, in the order of the file.
+
+        Parameters
+        ----------
+        names : collection of str or None
+            Of generated conditions; all of them for ``None``.
+        handed : collection of str
+            Conditions whose archive was handed in.
 
         Raises
         ------
         ValueError
-            If a name is not one of them.
+            If a name is not one of a generated condition, or not one of those handed in.
         """
-        if names is None:
-            return self.conditions
-        if unknown := set(names) - {condition.name for condition in self.conditions}:
+        generated = {condition.name for condition in self.conditions if condition.of is not None}
+        others = {condition.name for condition in self.conditions} - generated
+        if unknown := (set(names or ()) - generated) | (set(handed) - others):
             raise ValueError(f"no such condition: {', '.join(sorted(unknown))}")
-        return tuple(condition for condition in self.conditions if condition.name in names)
+        wanted = {*(generated if names is None else names), *handed}
+        return tuple(condition for condition in self.conditions if condition.name in wanted)
 
 
 @lru_cache(maxsize=1)
