@@ -173,9 +173,15 @@ def archive_settings() -> ArchiveSettings:
 
 
 @lru_cache(maxsize=1)
+def plain_settings() -> ArchiveSettings:
+    """The shipped settings without conditions of feet and without wear of films."""
+    return archive_settings().model_copy(update={"conditions": ConditionSettings(), "wear": WearSettings()})
+
+
+@lru_cache(maxsize=1)
 def clean_settings() -> ArchiveSettings:
-    """The shipped settings narrowed to one whole foot from above, toes up, nothing on it, the film without wear."""
-    shipped = archive_settings()
+    """The plain settings narrowed to one whole foot from above, toes up."""
+    plain = plain_settings()
     film = {
         "layouts": {"single": 1.0, "both": 0.0, "fields": 0.0},
         "views": {"dp": 1.0, "oblique": 0.0, "lateral": 0.0},
@@ -184,14 +190,8 @@ def clean_settings() -> ArchiveSettings:
         "forefoot_share": 0.0,
         "cut_share": 0.0,
     }
-    return shipped.model_copy(
-        update={
-            "film": shipped.film.model_copy(update=film),
-            "marks": shipped.marks.model_copy(update={"letter_wrong": 0.0}),
-            "conditions": ConditionSettings(),
-            "wear": WearSettings(),
-        }
-    )
+    marks = plain.marks.model_copy(update={"letter_wrong": 0.0})
+    return plain.model_copy(update={"film": plain.film.model_copy(update=film), "marks": marks})
 
 
 _LAID: dict[str, dict[str, object]] = {

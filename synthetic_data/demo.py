@@ -12,7 +12,7 @@ import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
 from raysplay.configs.load import Config, load, shipped
-from raysplay.synthetic_data.archive_settings import View, archive_settings
+from raysplay.synthetic_data.archive_settings import View, plain_settings
 from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
 from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
 
@@ -137,8 +137,8 @@ def _write_film(out: Path, wanted: DemoFilm, settings: DemoSettings) -> None:
         pixel_mm=settings.pixel_mm,
         whole=True,
     )
-    film = compose_film(seed, request=request)
-    writing = draw_writing(np.random.default_rng(seed), archive_settings().dicom, film)
+    film = compose_film(seed, plain_settings(), request)
+    writing = draw_writing(np.random.default_rng(seed), plain_settings().dicom, film)
     writing = replace(writing, monochrome1=wanted.monochrome1, loading=True)
     if wanted.laterality is not None:
         writing = replace(writing, laterality=wanted.laterality)

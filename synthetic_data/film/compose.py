@@ -371,7 +371,9 @@ def _lay(
             leg = foot.direction((0, 0, 1))
             foot.linear = _turned(-np.degrees(np.arctan2(leg[0], -leg[1]))) @ foot.linear
         laid.append(foot)
-    if layout == "single" and request.part is None and extra.random() < settings.conditions.overlap:
+    asked = request.views is not None or request.sides is not None
+    free = layout == "single" and request.part is None and (not asked or request.condition == "overlap")
+    if free and extra.random() < settings.conditions.overlap:
         return [[laid[0], _guest(extra, laid[0], (*key, _FOOT, len(laid) + 1), draw)]]
     if layout != "both":
         return [[foot] for foot in laid]

@@ -8,7 +8,7 @@ import pytest
 import torch
 
 from raysplay.synthetic_data.anatomy.rest import bone_index, bone_names
-from raysplay.synthetic_data.archive_settings import ArchiveSettings, archive_settings
+from raysplay.synthetic_data.archive_settings import ArchiveSettings, plain_settings
 from raysplay.synthetic_data.projection.beam import Beam
 from raysplay.synthetic_data.projection.shadow import Shadow, Subject, cast
 from raysplay.synthetic_data.subject import draw_subject
@@ -87,10 +87,11 @@ def throw(subject: Subject, size: tuple[int, int], pixel: float, at: tuple[float
 
 @pytest.fixture(scope="session")
 def small() -> Callable[..., ArchiveSettings]:
-    """The shipped settings with coarse pixels, which make films quickly; keywords change the section ``film``."""
+    """The shipped settings with coarse pixels, which make films quickly, without conditions or wear; keywords change
+    the section ``film``."""
 
     def build(**film: object) -> ArchiveSettings:
-        shipped = archive_settings()
-        return shipped.model_copy(update={"film": shipped.film.model_copy(update={"pixel_mm": (0.6, 0.7), **film})})
+        plain = plain_settings()
+        return plain.model_copy(update={"film": plain.film.model_copy(update={"pixel_mm": (0.6, 0.7), **film})})
 
     return build
