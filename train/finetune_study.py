@@ -1,0 +1,204 @@
+"""How many own films buy how much: ``python -m raysplay.train.finetune_study --out DIR``.
+
+A generator that was shifted on purpose (``configs/finetune_shift.yaml``) stands for a clinic whose films differ from
+those trained on. For each number of its films the network is trained on briefly (``train_finetune.yaml``), with other
+films each time, and its errors of HVA and IMA are taken on the same further films. Films are crops as a reader would
+lay them; finding the foot and decoding play no part.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+import numpy.typing as npt
+import torch
+import typer
+import yaml
+from torch import Tensor
+
+from raysplay.configs import landmark_schema
+from raysplay.configs.load import load, locate, shipped
+from raysplay.infer.foot_reader import WEIGHTS_DIR
+from raysplay.infer.network.landmark_network import LandmarkNetwork
+from raysplay.infer.network.weights import load_weights
+from raysplay.infer.settings import reading_settings
+from raysplay.infer.warp import warp
+from raysplay.measure import measure_values, to_foot_frame
+from raysplay.measure.registry import by_name
+from raysplay.synthetic_data.settings import GeneratorSettings
+from raysplay.train.degrade import draw_marks
+from raysplay.train.familiarity import usual
+from raysplay.train.feed import device_of
+from raysplay.train.fit import fit
+from raysplay.train.landmark_batch import landmark_batch, lay_crops
+from raysplay.train.pool import Pool
+from raysplay.train.real_films import MARGIN, CropFolder, RealCrops, load_real_crops
+from raysplay.train.settings import PoolSettings, TrainSettings
+
+MEASURES = ("hva", "ima")
+
+BLOCK = 32
+"""Crops rendered or read at once."""
+
+
+@dataclass(frozen=True)
+class StudyPlan:
+    """What is tried: numbers of films, each with ``repeats`` sets of them, and how many further ones are read."""
+
+    counts: tuple[int, ...] = (0, 10, 30, 100)
+    repeats: int = 2
+    tests: int = 120
+    seed: int = 20261221
+
+
+class _OnceEach(Pool):
+    """A store whose feet are drawn one after another."""
+
+    _next = 0
+
+    def draw(self, count: int, generator: torch.Generator, view: int | None = None) -> Tensor:
+        if view is not None:
+            return super().draw(count, generator, view)
+        self._next += count
+        return torch.arange(self._next - count, self._next, device=self.device)
+
+
+def shifted_generator(overlay: Path) -> GeneratorSettings:
+    """The generator's settings with those of ``overlay`` (sections of ``generator.yaml``) in their place."""
+    base = yaml.safe_load(shipped("generator.yaml").read_text(encoding="utf-8"))
+    for section, changes in yaml.safe_load(locate(overlay).read_text(encoding="utf-8")).items():
+        base[section] |= changes
+    return GeneratorSettings.model_validate(base)
+
+
+def render(
+    generator: GeneratorSettings, pool: PoolSettings, count: int, seed: int, device: torch.device
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    """``count`` crops (N, R, C) of different feet with nothing wrong, their landmarks (N, L, 2) and which are shown."""
+    size = count * 3 // 2 + BLOCK
+    changes = {"size": size, "cast_batch": min(pool.cast_batch, BLOCK), "view_shares": {"dp": 1.0}}
+    store = _OnceEach(pool.model_copy(update=changes | {"condition_shares": {}}), seed, device, generator)
+    store.fill(size)
+    store.close()
+    rng, noise = np.random.default_rng(seed), torch.Generator(device).manual_seed(seed)
+    marks = draw_marks().to(device)
+    images, points, shown = [], [], []
+    for _ in range(size // BLOCK):
+        batch = landmark_batch(store, BLOCK, rng, noise, marks, None)
+        keep = usual(batch)
+        images.append(batch.images[keep].cpu())
+        points.append(batch.points[keep].cpu())
+        shown.append(batch.visible[keep].cpu())
+    crops = torch.cat(images).numpy()
+    if len(crops) < count:
+        raise RuntimeError(f"{len(crops)} of {size} generated feet have nothing wrong; {count} are needed")
+    return crops[:count], torch.cat(points).double().numpy()[:count], torch.cat(shown).numpy()[:count]
+
+
+def write_films(out: Path, films: tuple[npt.NDArray[Any], npt.NDArray[Any], npt.NDArray[Any]], number: slice) -> Path:
+    """Write rendered crops as the folder of own films that training reads."""
+    codes = landmark_schema().codes
+    folder = CropFolder(out)
+    for k, (image, points, shown) in enumerate(zip(*(part[number] for part in films), strict=True)):
+        landmarks = {code: p for code, p, seen in zip(codes, points, shown, strict=True) if seen}
+        folder.add(image, np.eye(3), f"film_{k:03d}.png", "dp", landmarks=landmarks)
+    folder.write()
+    return out
+
+
+@torch.inference_mode()
+def read(network: LandmarkNetwork, crops: RealCrops) -> Tensor:
+    """Landmarks (N, L, 2) in pixels of the stored crops, read twice as ``FootReader`` does."""
+    size = reading_settings().crop_size
+    found = []
+    for images in crops.images.split(BLOCK):
+        matrix = torch.eye(3, device=images.device).repeat(len(images), 1, 1)
+        matrix[:, :2, 2] = MARGIN
+        points = torch.zeros(0)
+        for number in range(reading_settings().passes):
+            if number:
+                matrix = lay_crops(points)
+            seen = warp(images[:, None].float() / 255, matrix, size)[:, 0]
+            points = network(seen).points @ matrix[:, :2, :2].transpose(1, 2) + matrix[:, None, :2, 2]
+        found.append(points)
+    return torch.cat(found)
+
+
+def errors(points: Tensor, crops: RealCrops) -> dict[str, float]:
+    """Mean absolute error of each measure in degrees; crops show every foot as a right one."""
+    values = []
+    for places in (points, crops.points):
+        framed, _ = to_foot_frame(places.double().cpu().numpy(), None, ["R"] * len(crops))
+        measures = [by_name(name) for name in MEASURES]
+        values.append(measure_values(framed, landmark_schema(), visible=crops.known.cpu().numpy(), measures=measures))
+    return {name: float(np.nanmean(np.abs(values[0][name] - values[1][name]))) for name in MEASURES}
+
+
+def study(out: Path, weights: Path, generator: GeneratorSettings, base: TrainSettings, plan: StudyPlan) -> list[dict]:
+    """Train and read as planned; one row for each training: films, repeat, and the errors by name."""
+    device = device_of(base.device)
+    most = max(plan.counts)
+    films = render(generator, base.pool, plan.tests + plan.repeats * most, plan.seed, device)
+    tests = load_real_crops(write_films(out / "tests", films, slice(0, plan.tests)), device)
+    network = LandmarkNetwork(len(landmark_schema())).to(device).eval()
+
+    def judged(path: Path) -> dict[str, float]:
+        load_weights(network, path)
+        return errors(read(network, tests), tests)
+
+    rows = [{"films": 0, "repeat": 0, **judged(weights)}] if 0 in plan.counts else []
+    for repeat in range(plan.repeats):
+        first = plan.tests + repeat * most
+        for count in sorted(set(plan.counts) - {0}):
+            name = f"{count}_films_{repeat}"
+            folder = write_films(out / name / "films", films, slice(first, first + count))
+            changes = {"real_films": folder, "out": out / name, "seed": base.seed + repeat, "start_from": weights}
+            fitted = fit(base.model_copy(update=changes | {"familiarity_crops": 0}))
+            rows.append({"films": count, "repeat": repeat, **judged(fitted)})
+            print(json.dumps(rows[-1]), flush=True)
+    return rows
+
+
+def table(rows: list[dict]) -> str:
+    """Errors by number of films in Markdown: mean of the repeats, and in brackets their lowest and highest."""
+    lines = ["| own films | " + " | ".join(f"{m.upper()}, mean absolute error" for m in MEASURES) + " |"]
+    lines.append("|---|" + "---|" * len(MEASURES))
+    for count in sorted({row["films"] for row in rows}):
+        cells = []
+        for name in MEASURES:
+            values = [row[name] for row in rows if row["films"] == count]
+            spread = f" ({min(values):.2f} to {max(values):.2f})" if len(values) > 1 else ""
+            cells.append(f"{np.mean(values):.2f}°{spread}")
+        lines.append(f"| {count} | " + " | ".join(cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def main(
+    out: Annotated[Path, typer.Option(help="Folder for tables and weights.")],
+    weights: Annotated[Path, typer.Option(help="Landmark weights to start from.")] = WEIGHTS_DIR
+    / "landmarks.safetensors",
+    overlay: Annotated[Path, typer.Option(help="What the shifted generator changes.")] = Path("finetune_shift.yaml"),
+    steps: Annotated[int, typer.Option(help="Training steps each time.")] = 250,
+    batch: Annotated[int, typer.Option(help="Crops in a step.")] = 32,
+    feed_workers: Annotated[int, typer.Option(help="As in a training configuration.")] = 2,
+) -> None:
+    """Fine-tune on 10, 30 and 100 films of a shifted generator, twice each, and print what that buys."""
+    base = load(TrainSettings, shipped("train_finetune.yaml"))
+    changes = {"steps": steps, "batch": batch, "feed_workers": feed_workers, "report_every": steps, "save_every": steps}
+    base = base.model_copy(update=changes | {"pool": base.pool.model_copy(update={"size": 1024, "cast_batch": 128})})
+    rows = study(out, weights, shifted_generator(overlay), base, StudyPlan())
+    with (out / "study.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, ["films", "repeat", *MEASURES])
+        writer.writeheader()
+        writer.writerows(rows)
+    (out / "study.md").write_text(table(rows), encoding="utf-8")
+    print(table(rows))
+
+
+if __name__ == "__main__":
+    typer.run(main)
