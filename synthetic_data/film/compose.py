@@ -314,7 +314,9 @@ def _wear(film: GeneratedFilm, settings: ArchiveSettings) -> GeneratedFilm:
 
 def _stored_small(images: torch.Tensor, factor: float) -> tuple[torch.Tensor, FloatArray]:
     """Films (1, R, C) ``factor`` times smaller, and the map from pixels of the large to those of the small one."""
-    rows, columns = (max(32, round(n / factor)) for n in images.shape[1:])
+    columns = max(32, round(images.shape[2] / factor))
+    # The same factor both ways, to a fraction of a pixel: pixels stay square.
+    rows = max(32, round(images.shape[1] * columns / images.shape[2]))
     small = torch.nn.functional.interpolate(
         images[None], size=(rows, columns), mode="bilinear", antialias=True, align_corners=False
     )[0]

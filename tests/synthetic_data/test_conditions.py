@@ -94,7 +94,7 @@ def test_films_stored_small_have_coarse_pixels_and_the_same_angles():
     )
     assert 0.6 <= small.pixel_mm <= 1.01
     ratio = fine.pixel_mm / small.pixel_mm
-    assert small.pixels.shape == pytest.approx(np.array(fine.pixels.shape) * ratio, abs=1)
+    assert small.pixels.shape == pytest.approx(np.array(fine.pixels.shape) * ratio, abs=1.0)
     framed, _ = to_foot_frame(small.feet[0].landmarks[None], None, [small.feet[0].side])
     values = measure_values(framed, landmark_schema())
     for name in ("hva", "ima"):
