@@ -1,0 +1,1 @@
+"""Films of a digitised skeleton: bones that the generator never made, for evaluation only."""

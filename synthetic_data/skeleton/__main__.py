@@ -1,0 +1,29 @@
+"""``python -m raysplay.synthetic_data.skeleton MESHES OUT``: films of a digitised skeleton."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def films(
+    meshes: Annotated[Path, typer.Argument(metavar="MESHES", help="Folder of the meshes (see README).")],
+    out: Annotated[Path, typer.Argument(metavar="OUT", help="Folder for films/, truth.csv and truth_landmarks.csv.")],
+    n: Annotated[int, typer.Option("--n", min=1, help="Number of films.")] = 60,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="Same seed, same bytes.")] = 0,
+) -> None:
+    """Write films of a digitised skeleton, whose bones the generator never made, with their truth."""
+    from raysplay.synthetic_data.skeleton.films import read_skeleton, write_skeleton_archive
+    from raysplay.synthetic_data.skeleton.meshes import SkeletonError
+
+    try:
+        truth = write_skeleton_archive(read_skeleton(meshes), n, seed, out)
+    except SkeletonError as error:
+        raise typer.BadParameter(str(error), param_hint="MESHES") from error
+    typer.echo(f"{n} films and their truth: {truth}")
+
+
+if __name__ == "__main__":
+    typer.run(films)

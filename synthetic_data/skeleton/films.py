@@ -1,0 +1,115 @@
+"""An archive of films of a digitised skeleton, with the truth of every foot."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from raysplay.configs import landmark_schema
+from raysplay.measure import by_name, measure_values, to_foot_frame
+from raysplay.synthetic_data.anatomy.person import draw_person
+from raysplay.synthetic_data.anatomy.posture import Posture, draw_posture
+from raysplay.synthetic_data.anatomy.rest import bone_names
+from raysplay.synthetic_data.anatomy.soft_tissue import soft_tissue
+from raysplay.synthetic_data.archive import FILMS, TruthRows, truth_rows, write_tables
+from raysplay.synthetic_data.archive_settings import archive_settings
+from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
+from raysplay.synthetic_data.film.compose import DrawSubject, FilmRequest, GeneratedFoot, compose_film
+from raysplay.synthetic_data.projection.beam import draw_beam
+from raysplay.synthetic_data.projection.shadow import Subject
+from raysplay.synthetic_data.settings import generator_settings
+from raysplay.synthetic_data.skeleton.meshes import read_bones
+from raysplay.synthetic_data.skeleton.settings import skeleton_settings
+from raysplay.synthetic_data.skeleton.stand import stand
+from raysplay.synthetic_data.skeleton.surface import BoneSurface, sample
+
+_WRITING = 32452843
+"""Keeps the random numbers of the files apart from those of the films."""
+
+
+def read_skeleton(folder: Path) -> dict[str, BoneSurface]:
+    """Every bone of the shipped list from a folder of meshes.
+
+    Raises
+    ------
+    SkeletonError
+        If the meshes are not those of the list or cannot be used.
+    """
+    settings = skeleton_settings()
+    meshes = read_bones(folder, settings)
+    axes = {"own": None, "foot": (0.0, 1.0, 0.0)}
+    return {
+        name: sample(mesh, settings.bones[name].core, axes[settings.bones[name].axis]) for name, mesh in meshes.items()
+    }
+
+
+def skeleton_subject(skeleton: Mapping[str, BoneSurface]) -> DrawSubject:
+    """Draws feet of the skeleton from a seed, for :func:`compose_film`."""
+
+    def draw(seed: tuple[int, ...], view: str) -> tuple[Subject, Posture]:
+        settings = generator_settings()
+        rng = np.random.default_rng(seed)
+        posture = replace(draw_posture(rng, settings.posture, view), leg=False)
+        person, foot, surfaces = stand(rng, skeleton, skeleton_settings(), draw_person(rng, settings.person), posture)
+        skin, beam = soft_tissue(rng, person, foot), draw_beam(rng, settings.exposure)
+        density = np.exp(rng.normal(0, 0.12, len(bone_names()))) * np.exp(rng.normal(0, 0.15))
+        return Subject(person, foot, skin, beam, density, surfaces=surfaces), posture
+
+    return draw
+
+
+def with_known_truth(foot: GeneratedFoot) -> GeneratedFoot:
+    """The foot with the landmarks and measures alone that its settings name as known."""
+    schema = landmark_schema()
+    known = {code for name in skeleton_settings().known for code in by_name(name).landmarks}
+    visible = foot.visible & np.isin(schema.codes, sorted(known))
+    framed, _ = to_foot_frame(foot.landmarks[None], None, [foot.side])
+    values = measure_values(framed, schema, visible=visible[None])
+    return replace(foot, visible=visible, measures={name: float(value[0]) for name, value in values.items()})
+
+
+def write_skeleton_archive(
+    skeleton: Mapping[str, BoneSurface],
+    n: int,
+    seed: int,
+    out: Path,
+    progress: Callable[[int, int], None] | None = None,
+) -> Path:
+    """Write ``n`` films of the skeleton, one dorsoplantar foot each, into ``out/films`` and their truth beside it.
+
+    Parameters
+    ----------
+    skeleton : mapping of str to BoneSurface
+        See :func:`read_skeleton`.
+    n, seed : int
+    out : Path
+        Made where it is missing.
+    progress : callable, optional
+        Called with the films done and ``n``.
+
+    Returns
+    -------
+    Path
+        ``truth.csv``, in the form of ``raysplay synthesize``.
+    """
+    draw = skeleton_subject(skeleton)
+    films = out / FILMS
+    films.mkdir(parents=True, exist_ok=True)
+    settings = archive_settings()
+
+    def rows() -> Iterator[TruthRows]:
+        for k in range(n):
+            request = FilmRequest(layout="single", views=("dp",), whole=True)
+            film = compose_film((seed, k), settings, request, draw)
+            film = replace(film, feet=tuple(with_known_truth(foot) for foot in film.feet))
+            name = f"skeleton_{k + 1:05d}.dcm"
+            writing = draw_writing(np.random.default_rng([seed, k, _WRITING]), settings.dicom, film)
+            film_dataset(film, writing, seed, k).save_as(films / name, enforce_file_format=True)
+            if progress is not None:
+                progress(k + 1, n)
+            yield truth_rows(film, name, seed)
+
+    return write_tables(rows(), out)

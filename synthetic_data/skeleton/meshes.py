@@ -1,0 +1,63 @@
+"""Reads the meshes of a digitised foot and tells its bones apart."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import trimesh
+
+from raysplay.synthetic_data.skeleton.settings import SkeletonSettings
+
+_NEAR = 6.0
+"""A part counts as the bone whose middle lies within this distance, in mm."""
+
+_FINER = 2
+"""Times each triangle is divided: few and large triangles would leave corners in an outline."""
+
+
+class SkeletonError(Exception):
+    """A folder of meshes that cannot be used."""
+
+
+def read_bones(folder: Path, settings: SkeletonSettings) -> dict[str, trimesh.Trimesh]:
+    """Closed, smoothed surface of every bone by name, in mm, x lateral, y distal, z dorsal.
+
+    Raises
+    ------
+    SkeletonError
+        If a file is missing or is no mesh, a bone is not found in its file, or its surface cannot be closed.
+    """
+    parts = {name: _parts(folder / name, settings, np.array(file.shift)) for name, file in settings.files.items()}
+    bones = {}
+    for name, bone in settings.bones.items():
+        away = [float(np.linalg.norm(part.bounds.mean(axis=0) - bone.middle)) for part in parts[bone.file]]
+        nearest = int(np.argmin(away))
+        if away[nearest] > _NEAR:
+            raise SkeletonError(
+                f"{folder / bone.file}: no {name} near {bone.middle} (nearest part {away[nearest]:.0f} mm)"
+            )
+        bones[name] = _smooth(parts[bone.file][nearest], f"{folder / bone.file}: {name}")
+    return bones
+
+
+def _parts(path: Path, settings: SkeletonSettings, shift: np.ndarray) -> list[trimesh.Trimesh]:
+    try:
+        mesh = trimesh.load_mesh(path)
+    except (OSError, ValueError) as error:
+        raise SkeletonError(f"{path}: no readable mesh ({error})") from error
+    place = (np.asarray(mesh.vertices) * settings.to_mm)[:, settings.axes] + shift
+    return list(trimesh.Trimesh(place, mesh.faces).split(only_watertight=False))
+
+
+def _smooth(mesh: trimesh.Trimesh, name: str) -> trimesh.Trimesh:
+    mesh = mesh.copy()
+    mesh.fill_holes()
+    if not mesh.is_watertight:
+        raise SkeletonError(f"{name}: surface is not closed")
+    mesh.fix_normals()
+    extent, middle = mesh.extents, mesh.bounds.mean(axis=0)
+    finer = mesh.subdivide_loop(_FINER)
+    # Smoothing draws a coarse surface in; its extents are put back.
+    vertices = (finer.vertices - finer.bounds.mean(axis=0)) * (extent / finer.extents) + middle
+    return trimesh.Trimesh(vertices, finer.faces, process=False)
