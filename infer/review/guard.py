@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -170,8 +171,11 @@ class Guard:
         return counted
 
 
-class _TooLargeError(Exception):
-    """A body longer than allowed."""
+class _TooLargeError(HTTPException):
+    """A body longer than allowed; of this class, since the framework takes any other for a broken body."""
+
+    def __init__(self) -> None:
+        super().__init__(413, "The request is too large.")
 
 
 def _cookie(headers: Mapping[str, str]) -> str:

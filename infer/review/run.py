@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import json
 from dataclasses import dataclass
@@ -234,9 +235,9 @@ class ReviewRun:
 def _table(path: Path, types: dict[str, pa.DataType], header: tuple[str, ...] | None = None) -> pa.Table:
     """A table of the run; columns without a type are text."""
     try:
-        with path.open(encoding="utf-8") as stream:
-            names = stream.readline().rstrip("\r\n").split(",")
-    except (OSError, UnicodeDecodeError) as error:
+        with path.open(encoding="utf-8", newline="") as stream:
+            names = next(csv.reader(stream), [])
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise RunError(f"{path}: cannot be read ({type(error).__name__})") from error
     missing = [name for name in (header or tuple(types)) if name not in names]
     if missing:

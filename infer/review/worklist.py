@@ -224,7 +224,7 @@ class Worklist:
     def _derive(self, feet: slice) -> None:
         """Widest interval among the angles and nearness to a grade border, from the values."""
         values = self.values[feet]
-        width = (values[..., 2] - values[..., 1])[:, self._angles]
+        width = np.round(values[..., 2] - values[..., 1], 3)[:, self._angles]
         self.widest[feet] = np.where(
             np.isnan(width).all(axis=1), np.nan, np.nanmax(_known(width, 0.0), axis=1, initial=0)
         )

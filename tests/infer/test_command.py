@@ -1,6 +1,7 @@
 """``raysplay measure`` as a user calls it; only the network is a stand-in."""
 
 import csv
+import hashlib
 import json
 import re
 import subprocess
@@ -86,7 +87,11 @@ def test_one_command_from_films_to_tables(films, tmp_path):
     assert [row["decision"] for row in rows] == ["accepted", "accepted", "refused", "refused"]
     assert float(rows[1]["hva"]) == pytest.approx(31.995, abs=0.002)
     assert len(list((out / "overlays").glob("*.png"))) == 2
-    assert json.loads((out / "run.json").read_text(encoding="utf-8"))["counts"]["films"] == 4
+    about = json.loads((out / "run.json").read_text(encoding="utf-8"))
+    assert about["counts"]["films"] == 4
+    assert about["films"] == str(films)
+    (first, *_) = table(out, "films.csv")
+    assert first["sha256"] == hashlib.sha256((films / "=b.png").read_bytes()).hexdigest()
     assert "A person confirms every number" in result.output
     assert re.search(r"accepted\D+2", result.output)
     assert re.search(r"HVA \(deg\)\D+2\D+32\.0", result.output)
@@ -200,6 +205,28 @@ def test_a_wrong_protocol_file_is_one_line_and_leaves_nothing(films, tmp_path, t
     (line,) = result.stderr.splitlines()
     assert "harbour.yaml" in line
     assert said in line
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_single_film_lies_in_the_folder_that_run_json_names(films, tmp_path):
+    assert call("measure", films / "a.png", "--out", tmp_path / "out").exit_code == 0
+    about = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
+    assert about["films"] == str(films)
+
+
+def test_fine_tuned_weights_are_used_and_recorded(films, tmp_path, monkeypatch):
+    """The shipped landmark weights under another name give the shipped numbers; run.json tells their name."""
+    from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
+
+    monkeypatch.undo()
+    own = tmp_path / "harbour.safetensors"
+    own.write_bytes((WEIGHTS_DIR / "landmarks.safetensors").read_bytes())
+    reader = command.foot_reader(1, own)
+    assert isinstance(reader, FootReader)
+    assert set(reader.digests) == {"locator.safetensors", "harbour.safetensors"}
+    result = call("measure", films / "a.png", "--out", tmp_path / "out", "--landmark-weights", tmp_path / "none")
+    assert result.exit_code == 2
+    assert "none" in result.output
     assert not (tmp_path / "out").exists()
 
 

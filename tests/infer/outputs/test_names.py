@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from raysplay.infer.outputs.names import film_name, overlay_name
+from raysplay.infer.outputs.names import cell_text, film_name, overlay_name
 
 
 @pytest.mark.parametrize("start", list("=+-@"))
@@ -41,3 +41,13 @@ def test_overlay_names_are_safe_and_differ(first, second, index, side):
     assert not name.startswith(".")
     assert len(name) <= 120
     assert (name == overlay_name(second, index, side)) == (first == second)
+
+
+@given(st.text())
+def test_free_text_is_one_harmless_line(text):
+    """OWASP, "CSV Injection": a quotation mark before = + - @; tabs and line breaks gone."""
+    cell = cell_text(text)
+    assert cell.isprintable()
+    assert not cell.startswith(("=", "+", "-", "@"))
+    assert cell_text("  -1 \n2") == "'-1 2"
+    assert cell_text("Fußklinik, a = b") == "Fußklinik, a = b"

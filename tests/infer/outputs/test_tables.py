@@ -17,6 +17,7 @@ from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError
 from raysplay.infer.outputs.run_writer import RunWriter
 from raysplay.infer.outputs.tables import feet_header, feet_rows, measurements_rows
 from raysplay.infer.records import Decision, Outcome
+from raysplay.infer.settings import reading_settings
 from raysplay.measure import MEASURES
 
 PROTOCOL = shipped("protocol.yaml")
@@ -170,15 +171,40 @@ def test_a_run_without_a_foot_still_leaves_a_readable_landmark_table(write, film
     assert pq.read_table(write(film_record(feet=())) / "landmarks.parquet").num_rows == 0
 
 
-def test_films_csv_keeps_the_remarks(write, film_record):
+def test_films_csv_keeps_remarks_and_what_the_film_was(write, film, film_record):
     record = film_record(remarks=("loading unknown", "no window stated"), seconds={"decode": 0.5, "find": 0.25})
-    (row,) = rows_of(write(record) / "films.csv")
+    (row,) = rows_of(write(record, film=replace(film, sha256="ab" * 32)) / "films.csv")
     assert row == {
         "film": "ward/a.dcm",
         "feet": "1",
         "remarks": "loading unknown; no window stated",
         "seconds": "0.75",
+        "sha256": "ab" * 32,
+        "rows": "1000",
+        "columns": "900",
+        "row_mm": "0.2",
+        "column_mm": "0.2",
+        "aspect": "1.0",
+        "spacing": "detector plane",
     }
+    (row,) = rows_of(write(film_record(feet=()), out="unread") / "films.csv")
+    assert list(row.values())[4:] == [""] * 7
+
+
+def test_crops_csv_has_the_corners_of_every_foot(write, film_record, foot_record):
+    """The fixture's crop lies on the film one pixel to one, its origin at (400, 700); a left foot's is mirrored."""
+    refused = replace(foot_record(side="L"), decision=Decision(Outcome.REFUSED, ("not a dorsoplantar view",)))
+    right, left = rows_of(write(film_record(feet=[foot_record(), refused])) / "crops.csv")
+    rows, columns = reading_settings().crop_size
+    assert list(right.values())[:3] == ["ward/a.dcm", "R", "0"]
+    assert [float(v) for v in list(right.values())[3:]] == [
+        *(400, 700),
+        *(400 + columns - 1, 700),
+        *(400 + columns - 1, 700 + rows - 1),
+        *(400, 700 + rows - 1),
+    ]
+    assert float(left["distal_lateral_x"]) == 400 - (columns - 1)
+    assert left["foot_index"] == "1"
 
 
 def test_run_json_says_what_ran(write, film_record, foot_record):

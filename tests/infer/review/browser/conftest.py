@@ -1,0 +1,131 @@
+"""Debian's Chromium before the real server and store."""
+
+import contextlib
+import os
+import re
+import shutil
+from types import SimpleNamespace
+
+import pytest
+
+CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+LAPTOP = {"width": 1280, "height": 800}
+TABLET = {"width": 1024, "height": 768}
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    if CHROMIUM is None:
+        pytest.skip("NO BROWSER: the review page was not tested. Install Debian's chromium, or name one in CHROMIUM")
+    sync_api = pytest.importorskip("playwright.sync_api", reason="NO PLAYWRIGHT: the review page was not tested")
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM)
+        yield browser
+        browser.close()
+
+
+class Reader:
+    """One reader before the page."""
+
+    def __init__(self, page):
+        self.page = page
+        self.faults = []
+        page.on("pageerror", lambda error: self.faults.append(str(error)))
+
+    def sign_in(self, initials):
+        self.page.fill("#initials", initials)
+        self.page.keyboard.press("Enter")
+        self.page.wait_for_selector("tr.current")
+        return self
+
+    def open(self, film, foot="Right"):
+        """Open a foot from the worklist, and wait for its film."""
+        rows = self.page.locator("tbody tr", has_text=film).filter(has_text=foot)
+        rows.first.locator("a").click()
+        return self.wait_for_film()
+
+    def wait_for_film(self):
+        self.page.wait_for_selector(".film-page[data-film=visible]")
+        return self
+
+    def number(self, measure="hva"):
+        """A measure as the page shows it; None where withheld."""
+        text = self.page.locator(f"#value-{measure}").text_content()
+        return None if text == "–" else float(text.replace("°", "").replace("−", "-"))
+
+    def wait_until_not(self, measure, number):
+        """Until the page shows another number."""
+        from playwright.sync_api import expect
+
+        expect(self.page.locator(f"#value-{measure}")).not_to_have_text(f"{number:.1f}°")
+
+    def settled_number(self, measure="hva"):
+        """The measure once no answer is under way."""
+        self.page.wait_for_load_state("networkidle")
+        return self.number(measure)
+
+    def place(self, code):
+        """Where a point is drawn, pixels of the window."""
+        self.page.evaluate("new Promise((drawn) => requestAnimationFrame(() => requestAnimationFrame(drawn)))")
+        box = self.page.locator(".stage").first.bounding_box()
+        moved = self.page.locator(f'.marks [data-code="{code}"]').first.get_attribute("transform")
+        x, y = map(float, re.findall(r"-?[\d.]+(?:e-?\d+)?", moved))
+        return box["x"] + x, box["y"] + y
+
+    def film_place(self):
+        """Where the chosen point lies on the film, as the page says it."""
+        found = re.search(r"x (-?[\d.]+), y (-?[\d.]+)", self.page.locator(".point-card .where").text_content())
+        return float(found[1]), float(found[2])
+
+    def choose(self, code):
+        self.page.locator(f"#point-{code}").click()
+        return self
+
+    def drag(self, code, dx, dy, steps=8):
+        x, y = self.place(code)
+        mouse = self.page.mouse
+        mouse.move(x, y)
+        mouse.down()
+        mouse.move(x + dx, y + dy, steps=steps)
+        mouse.up()
+
+    def state(self):
+        return self.page.locator(".film-page").get_attribute("data-state")
+
+    def wait_for_state(self, state):
+        self.page.wait_for_selector(f'.film-page[data-state="{state}"]')
+
+    def stay(self):
+        """Not to the next foot after saving."""
+        self.page.locator("#go-on").uncheck()
+        return self
+
+
+@pytest.fixture
+def enter(chromium):
+    """``enter(served, "AB")`` lets a reader in with a browser of their own; at the end no script may have failed."""
+    with contextlib.ExitStack() as stack:
+        readers = []
+
+        def entered(served, initials=None, *, viewport=LAPTOP, query="", **options):
+            context = chromium.new_context(viewport=viewport, **options)
+            context.set_default_timeout(15_000)
+            stack.callback(context.close)
+            reader = Reader(context.new_page())
+            reader.context = context
+            readers.append(reader)
+            reader.page.goto(f"{served.base}/start?token={served.door.token}")
+            if query:
+                reader.page.goto(f"{served.base}/?{query}")
+            return reader.sign_in(initials) if initials else reader
+
+        yield entered
+        faults = [fault for reader in readers for fault in reader.faults]
+        assert not faults, faults
+
+
+@pytest.fixture
+def harbour_page(serve, harbour, enter):
+    """The harbour run, its server, and reader AB before it."""
+    served = serve(harbour)
+    return SimpleNamespace(folder=harbour, served=served, reader=enter(served, "AB"))

@@ -1,0 +1,197 @@
+"""A small run of an invented harbour clinic, its films on disk, and the real server over it."""
+
+import contextlib
+import hashlib
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import httpx
+import numpy as np
+import pydicom
+import pytest
+
+from raysplay.configs.load import landmark_schema, shipped
+from raysplay.configs.protocol import protocol
+from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.films.film import Film, Spacing, SpacingKind
+from raysplay.infer.outputs.run_folder import RunFolder
+from raysplay.infer.outputs.run_writer import RunWriter
+from raysplay.infer.records import Decision, FilmRecord, FootRecord, Measurement, Outcome
+from raysplay.infer.review.blind_desk import BlindDesk
+from raysplay.infer.review.films import FilmShelf
+from raysplay.infer.review.guard import Door
+from raysplay.infer.review.open_desk import OpenDesk
+from raysplay.infer.review.reading import FootGauge, PlacedPoints
+from raysplay.infer.review.run import FilmFacts, ReviewRun
+from raysplay.infer.review.server import ReviewServer
+from raysplay.infer.review.settings import review_settings
+from raysplay.infer.review.store import ReadStore
+from raysplay.infer.review.study import Study
+
+MM = 0.2
+ROWS, COLUMNS = 1000, 900
+
+
+def write_film(path, seed, rows=ROWS, columns=COLUMNS, mm=MM):
+    """A 12-bit DX film with noise, whose stated window is the whole range; its stored values."""
+    stored = np.random.default_rng(seed).integers(0, 4096, (rows, columns), dtype=np.uint16)
+    ds = pydicom.Dataset()
+    ds.file_meta = pydicom.dataset.FileMetaDataset()
+    ds.file_meta.TransferSyntaxUID = pydicom.uid.ExplicitVRLittleEndian
+    ds.SOPClassUID = pydicom.uid.DigitalXRayImageStorageForPresentation
+    ds.SOPInstanceUID = f"2.25.{seed + 1}"
+    ds.PatientName, ds.PatientID = "Invented^Person", "HARBOUR-7"
+    ds.Modality = "DX"
+    ds.Rows, ds.Columns = stored.shape
+    ds.SamplesPerPixel, ds.PhotometricInterpretation = 1, "MONOCHROME2"
+    ds.BitsAllocated, ds.BitsStored, ds.HighBit, ds.PixelRepresentation = 16, 12, 11, 0
+    ds.WindowCenter, ds.WindowWidth = 2048, 4096
+    ds.ImagerPixelSpacing = [mm, mm]
+    ds.PixelData = stored.tobytes()
+    path.parent.mkdir(parents=True, exist_ok=True)
+    ds.save_as(path, enforce_file_format=True)
+    return stored
+
+
+@pytest.fixture
+def make_run(tmp_path, place):
+    """``make_run({film: [(side, decision, reasons), ...]})`` writes films and their run; gives the run's folder."""
+    measures = protocol().reported_measures()
+    gauge = FootGauge(measures, protocol(), decision_limits(), review_settings().hand_placed)
+
+    def foot(side, outcome, reasons, name):
+        landmarks = place(side)
+        if outcome is Outcome.REFUSED:
+            nowhere = np.full_like(landmarks.points, np.nan)
+            return FootRecord(replace(landmarks, points=nowhere), (), Decision(outcome, tuple(reasons)))
+        facts = FilmFacts(name, "", ROWS, COLUMNS, MM, MM, 1.0, SpacingKind.DETECTOR_PLANE.value, "")
+        shown = np.ones(len(landmarks.points), bool)
+        placed = PlacedPoints(landmarks.points, shown, ~shown)
+        measured = gauge.measure(placed, landmarks.covariance, side, facts, gauge.construction)
+        numbers = tuple(
+            Measurement(m.measure.name, m.value, m.low, m.high, m.measure.unit, m.measure.construction)
+            for m in measured
+        )
+        return FootRecord(landmarks, numbers, Decision(outcome, tuple(reasons)))
+
+    def made(films, out="run", folder="films"):
+        home = tmp_path / folder
+        writer = RunWriter(RunFolder(tmp_path / out), landmark_schema(), measures, overlays=False)
+        for seed, (name, feet) in enumerate(films.items()):
+            write_film(home / name, seed)
+            digest = hashlib.sha256((home / name).read_bytes()).hexdigest()
+            blank = np.broadcast_to(np.float32(0), (ROWS, COLUMNS))
+            film = Film(home / name, blank, Spacing(MM, MM, SpacingKind.DETECTOR_PLANE), sha256=digest)
+            records = [foot(side, Outcome(outcome), reasons, name) for side, outcome, reasons in feet]
+            none = None if records else Decision(Outcome.REFUSED, ("no foot found",))
+            writer.write(FilmRecord(name, tuple(records), none, ("loading unknown",)), film)
+        return writer.finish(
+            command=["raysplay", "measure"],
+            wall_seconds=1.0,
+            weights={},
+            protocol=shipped("protocol.yaml"),
+            films=home,
+        )
+
+    return made
+
+
+HARBOUR = {
+    "spring/cook.dcm": [("R", "accepted", [])],
+    "spring/mate.dcm": [("R", "review", ["side doubtful: R at 0.62"]), ("L", "accepted", [])],
+    "spring/pilot.dcm": [
+        ("L", "review", ["view doubtful: dorsoplantar 0.61, oblique 0.39", "foot doubtful: score 0.41"])
+    ],
+    "autumn/hand.dcm": [],
+    "autumn/side.dcm": [("R", "refused", ["not a dorsoplantar view: looks lateral (0.99)"])],
+}
+"""Rows of feet.csv: 1 cook R, 2 mate R, 3 mate L, 4 pilot L, 5 hand (no foot), 6 side R (refused)."""
+
+
+@pytest.fixture
+def harbour(make_run):
+    return make_run(HARBOUR)
+
+
+@pytest.fixture
+def open_desk():
+    """``open_desk(folder, ...)`` gives a desk over a run; everything is closed at the end."""
+    with contextlib.ExitStack() as stack:
+
+        def opened(folder, *, films=None, store=None, study=None):
+            run = ReviewRun(folder)
+            reads = ReadStore(store, run.identity) if store else ReadStore.beside(folder, run.identity)
+            stack.callback(reads.close)
+            settings = review_settings()
+            shelf = stack.enter_context(FilmShelf(run, films, settings.films.cache_bytes))
+            if study is None:
+                return OpenDesk(run, reads, shelf, settings)
+            return BlindDesk(run, reads, shelf, settings, Study(study, run, settings.repeat_distance))
+
+        yield opened
+
+
+class Served:
+    """A server in a thread, and browsers that were let in."""
+
+    def __init__(self, desk, reader=None):
+        self.invitations = []
+        self.door = Door(reader, self.invitations.append)
+        self.server = ReviewServer(desk, self.door)
+        self.base = f"http://127.0.0.1:{self.server.port}"
+        self.thread = threading.Thread(target=self.server.run, daemon=True)
+        self.thread.start()
+        self.clients = []
+        deadline = time.monotonic() + 20
+        while True:
+            with contextlib.suppress(httpx.TransportError):
+                httpx.get(self.base, timeout=5)
+                break
+            assert time.monotonic() < deadline, "the server does not answer"
+
+    def stranger(self, **headers):
+        """A client that was not let in."""
+        client = httpx.Client(base_url=self.base, headers={"Origin": self.base, **headers}, timeout=30)
+        self.clients.append(client)
+        return client
+
+    def browser(self, reader=None):
+        """A client with a session, its reader's initials stated."""
+        client = self.stranger()
+        assert client.get("/start", params={"token": self.door.token}).status_code == 303
+        if reader is not None:
+            assert client.post("/api/reader", json={"initials": reader}).status_code == 200
+        return client
+
+    def stop(self):
+        for client in self.clients:
+            client.close()
+        self.server.stop()
+        self.thread.join(20)
+
+
+@pytest.fixture
+def serve(open_desk):
+    """``serve(folder, ...)`` runs the server over a run."""
+    running = []
+
+    def served(folder, *, reader=None, **options):
+        running.append(Served(open_desk(folder, **options), reader))
+        return running[-1]
+
+    yield served
+    for one in running:
+        one.stop()
+
+
+@pytest.fixture
+def page(serve, harbour):
+    """A browser of reader AB before the harbour run."""
+    return serve(harbour).browser("AB")
+
+
+@pytest.fixture
+def films_folder(tmp_path) -> Path:
+    return tmp_path / "films"

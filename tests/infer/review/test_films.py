@@ -1,0 +1,131 @@
+"""Films as the page gets them: every bit of their depth, ahead of time, and what happens where they are not."""
+
+import shutil
+import time
+
+import numpy as np
+import pydicom
+import pytest
+
+from raysplay.infer.review.films import FilmShelf, FilmUnavailableError
+from raysplay.infer.review.run import ReviewRun
+
+
+@pytest.fixture
+def shelf(harbour):
+    with FilmShelf(ReviewRun(harbour), None, 20_000_000) as opened:
+        yield opened
+
+
+def pixels(page, film=1):
+    answer = page.get(f"/api/films/{film}/pixels")
+    assert answer.status_code == 200
+    rows, columns = int(answer.headers["X-Rows"]), int(answer.headers["X-Columns"])
+    return np.frombuffer(answer.content, "<u2").reshape(rows, columns)
+
+
+def test_pixels_keep_the_depth_of_the_film(page, films_folder):
+    """Stored values as pydicom reads them; the window is the whole 12-bit range (PS3.3, C.11.2.1.2.1)."""
+    stored = pydicom.dcmread(films_folder / "spring" / "cook.dcm").pixel_array.astype(float)
+    shown = pixels(page)
+    expected = np.clip((stored - 2047.5) / 4095 + 0.5, 0, 1) * 65535
+    assert np.abs(shown - expected).max() <= 0.51
+    assert np.unique(shown).size == np.unique(stored).size
+
+
+def test_a_film_that_is_gone_says_so_and_nothing_is_lost(page, films_folder):
+    saved = page.post("/api/feet/1/reads", json={"version": 0, "verdict": "confirm"})
+    assert saved.status_code == 200
+    (films_folder / "spring" / "cook.dcm").unlink()
+    shown = page.get("/api/feet/1").json()
+    assert "--films" in shown["film_notice"]
+    assert shown["state"] == "confirmed"
+    assert len(shown["points"]) > 0
+    gone = page.get("/api/films/1/pixels")
+    assert gone.status_code == 404
+    assert "--films" in gone.json()["error"]
+    assert str(films_folder) not in gone.text
+    assert page.get("/api/feet").json()["total"] == 6
+    pixels(page, 2)
+
+
+def test_films_that_moved_are_found_at_their_new_place(serve, harbour, films_folder, tmp_path):
+    shutil.move(films_folder, tmp_path / "elsewhere")
+    page = serve(harbour, films=tmp_path / "elsewhere").browser()
+    assert page.get("/api/feet/1").json()["film_notice"] is None
+    pixels(page)
+
+
+def test_a_changed_film_is_shown_with_a_warning_and_reads_stay(page, films_folder):
+    page.post("/api/feet/1/reads", json={"version": 0, "verdict": "confirm"})
+    before = page.get("/api/feet/1").json()
+    assert before["film_notice"] is None
+    shutil.copy(films_folder / "spring" / "mate.dcm", films_folder / "spring" / "cook.dcm")
+    after = page.get("/api/feet/1").json()
+    assert "not the one that was measured" in after["film_notice"]
+    assert {name: after[name] for name in ("state", "version", "points", "history")} == {
+        name: before[name] for name in ("state", "version", "points", "history")
+    }
+    pixels(page)
+
+
+def test_a_damaged_film_is_one_sentence(page, films_folder):
+    (films_folder / "spring" / "cook.dcm").write_bytes(b"\0" * 128 + b"DICM" + b"\xff" * 64)
+    answer = page.get("/api/films/1/pixels")
+    assert answer.status_code == 404
+    assert "cannot be shown" in answer.json()["error"]
+
+
+@pytest.mark.parametrize("name", ["../outside.dcm", "/etc/passwd", "spring/../../outside.dcm"])
+def test_a_name_that_leads_out_of_the_films_is_not_opened(harbour, tmp_path, name):
+    """A table of the run that somebody changed: OWASP, path traversal."""
+    (tmp_path / "outside.dcm").write_bytes((tmp_path / "films" / "spring" / "cook.dcm").read_bytes())
+    for table in ("feet.csv", "films.csv", "crops.csv"):
+        text = (harbour / table).read_text().replace("spring/cook.dcm", name)
+        (harbour / table).write_text(text)
+    with FilmShelf(ReviewRun(harbour), None, 20_000_000) as shelf:
+        assert "leads out" in shelf.notice(0)
+        with pytest.raises(FilmUnavailableError, match="leads out"):
+            shelf.picture(0)
+
+
+def test_a_name_that_is_no_text_is_found_again(make_run):
+    odd = b"spring/\xff cook.dcm".decode("utf-8", "surrogateescape")
+    folder = make_run({"spring/plain.dcm": [("R", "accepted", [])]})
+    films = folder.parent / "films"
+    (films / "spring" / "plain.dcm").rename(films / odd)
+    for table in ("feet.csv", "films.csv", "crops.csv"):
+        (folder / table).write_text((folder / table).read_text().replace("spring/plain.dcm", r"spring/\xff cook.dcm"))
+    with FilmShelf(ReviewRun(folder), None, 20_000_000) as shelf:
+        assert shelf.notice(0) == ""
+        assert shelf.picture(0).rows == 1000
+
+
+def test_the_shelf_keeps_within_its_memory(shelf):
+    """Each film here takes 1.8 MB; room is for eleven, so all five stay; with room for two, two stay."""
+    for film in range(5):
+        shelf.picture(film)
+    assert sum(one.done() for one in shelf._kept.values()) == 5
+    shelf._cache_bytes = 4_000_000
+    shelf._forget(0)
+    shelf.picture(0)
+    assert sum(len(one.result().data) for one in shelf._kept.values()) <= 4_000_000
+    assert 0 in shelf._kept
+
+
+def test_films_ahead_are_ready_when_they_are_asked_for(shelf):
+    shelf.prepare([1, 2])
+    waited = time.monotonic() + 30
+    while not all(shelf._kept[film].done() for film in (1, 2)):
+        assert time.monotonic() < waited
+        time.sleep(0.01)
+    started = time.perf_counter()
+    shelf.picture(2)
+    assert time.perf_counter() - started < 0.05
+
+
+def test_nobody_waits_for_a_guess(shelf):
+    """A film that is asked for while guesses wait is decoded at once, by the other process."""
+    shelf.prepare([0, 1, 2, 3])
+    assert shelf.picture(3).rows == 1000
+    assert shelf.picture(0).rows == 1000

@@ -1,0 +1,272 @@
+"""Order, filters and counts of the worklist, against plain Python over the rows; and its speed with 100,000 feet."""
+
+import csv
+import hashlib
+import json
+import random
+import time
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from raysplay.configs.load import shipped
+from raysplay.infer.outputs.landmarks_table import COLUMNS
+from raysplay.infer.outputs.tables import CROPS_HEADER, FILMS_HEADER, feet_header
+from raysplay.infer.review.run import ReviewRun, RunError
+from raysplay.infer.review.worklist import Filter, Worklist, reason_kind
+from raysplay.measure import by_name
+
+REASONS = (
+    "doubtful landmark: centre of the tuft (0.41)",
+    "HVA interval is 7.2 degrees wide, limit 6",
+    "foot is cut off: the toes leave the film",
+    "side doubtful: L at 0.71",
+)
+MEASURES = ("hva", "ima", "hia", "ima45")
+
+
+def write_run(folder, feet, seed=5):
+    """Tables of a run with random numbers, as `raysplay measure` names their columns."""
+    drawn = random.Random(seed)
+    folder.mkdir(parents=True, exist_ok=True)
+    measures = [by_name(name) for name in MEASURES]
+    rows = []
+    with (
+        (folder / "feet.csv").open("w", newline="") as feet_file,
+        (folder / "films.csv").open("w", newline="") as films_file,
+        (folder / "crops.csv").open("w", newline="") as crops_file,
+    ):
+        tables = [csv.writer(f, quoting=csv.QUOTE_NONNUMERIC) for f in (feet_file, films_file, crops_file)]
+        for table, header in zip(tables, (feet_header(measures), FILMS_HEADER, CROPS_HEADER), strict=True):
+            table.writerow(header)
+        for number in range(feet):
+            film = f"ward {number % 40:02d}/{number:06d}.dcm"
+            decision = drawn.choices(("accepted", "review", "refused"), (6, 3, 1))[0]
+            reasons = drawn.sample(REASONS, drawn.randint(1, 3)) if decision == "review" else []
+            reasons = ["no foot: score 0.10"] if decision == "refused" else reasons
+            side = drawn.choice("LR")
+            numbers = []
+            for mean in (20, 11, 9, 9):
+                middle, half = round(drawn.gauss(mean, 6), 3), round(drawn.uniform(0.5, 4), 3)
+                numbers += [middle, round(middle - half, 3), round(middle + half, 3)]
+            if decision == "refused":
+                numbers = [None] * 12
+            tables[0].writerow([film, side, decision, "; ".join(reasons), *numbers])
+            tables[1].writerow([film, 1, "", 0.4, f"{number:064d}", 3000, 2400, 0.1, 0.1, 1.0, "detector plane"])
+            tables[2].writerow([film, side, 0, *range(8)])
+            rows.append({"film": film, "decision": decision, "side": side, "reasons": reasons, "numbers": numbers})
+    pq.write_table(pa.table({name: [] for name in COLUMNS.names}, schema=COLUMNS), folder / "landmarks.parquet")
+    protocol = shipped("protocol.yaml")
+    about = {"file": str(protocol), "sha256": hashlib.sha256(protocol.read_bytes()).hexdigest()}
+    about |= {"constructions": dict.fromkeys(MEASURES, "shaft")}
+    (folder / "run.json").write_text(json.dumps({"films": str(folder), "digests": {}, "protocol": about}))
+    return rows
+
+
+@pytest.fixture
+def listed(tmp_path):
+    rows = write_run(tmp_path / "run", 400)
+    return Worklist(ReviewRun(tmp_path / "run"), "viladot"), rows
+
+
+def width(row):
+    numbers = row["numbers"]
+    return round(max(numbers[i + 2] - numbers[i + 1] for i in (0, 3, 6, 9)), 3) if numbers[0] is not None else -np.inf
+
+
+def crosses(row):
+    """Borders of J Foot Ankle Res 2009;2:15: HVA 15, 21, 40; IMA 9, 12, 18."""
+    borders = {0: (15, 21, 40), 3: (9, 12, 18)}
+    numbers = row["numbers"]
+    return numbers[0] is not None and any(
+        numbers[i + 1] < border < numbers[i + 2] for i, some in borders.items() for border in some
+    )
+
+
+def test_doubtful_feet_come_first(listed):
+    """Review, accepted, refused; then more reasons, a grade border inside an interval, the wider interval."""
+    worklist, rows = listed
+    rank = {"review": 0, "accepted": 1, "refused": 2}
+    expected = sorted(
+        range(len(rows)),
+        key=lambda i: (
+            rank[rows[i]["decision"]],
+            -len(rows[i]["reasons"]),
+            not crosses(rows[i]),
+            -width(rows[i]),
+        ),
+    )
+    assert worklist.select(Filter()).tolist() == expected
+    assert worklist.select(Filter(descending=True)).tolist() == expected[::-1]
+
+
+@pytest.mark.parametrize(
+    "wanted",
+    [
+        Filter(decision="review"),
+        Filter(side="L", decision="accepted"),
+        Filter(reason="side doubtful"),
+        Filter(reason="HVA interval", side="R"),
+        Filter(text="WARD 07"),
+        Filter(text="ward 1", decision="review", reason="doubtful landmark"),
+        Filter(reason="nothing like it"),
+        Filter(state="confirmed"),
+    ],
+)
+def test_filters_choose_what_they_say(listed, wanted):
+    worklist, rows = listed
+    expected = {
+        i
+        for i, row in enumerate(rows)
+        if (not wanted.decision or row["decision"] == wanted.decision)
+        and (not wanted.side or row["side"] == wanted.side)
+        and (not wanted.reason or any(one.startswith(wanted.reason) for one in row["reasons"]))
+        and wanted.text.lower() in row["film"].lower()
+        and not wanted.state
+    }
+    chosen = worklist.select(wanted).tolist()
+    assert set(chosen) == expected
+    assert len(chosen) == len(expected)
+    counts = worklist.counts(wanted)
+    if wanted.decision:
+        assert counts["decision"][wanted.decision] == len(expected)
+    if wanted.reason in counts["reason"]:
+        assert counts["reason"][wanted.reason] == len(expected)
+
+
+@pytest.mark.parametrize("sort", ["width", "border", "hva", "ima45", "film"])
+def test_other_orders(listed, sort):
+    worklist, rows = listed
+    order = worklist.select(Filter(sort=sort)).tolist()
+    known = [i for i in order if rows[i]["numbers"][0] is not None]
+    if sort == "film":
+        assert order == list(range(len(rows)))
+        return
+    assert order[: len(known)] == known, "what is not known comes last"
+    if sort == "width":
+        assert [width(rows[i]) for i in known] == sorted((width(rows[i]) for i in known), reverse=True)
+    elif sort == "border":
+        assert np.all(np.diff(worklist.border[known]) >= 0)
+    else:
+        values = [rows[i]["numbers"][3 * MEASURES.index(sort)] for i in known]
+        assert values == sorted(values)
+        down = worklist.select(Filter(sort=sort, descending=True)).tolist()
+        assert [rows[i]["numbers"][3 * MEASURES.index(sort)] for i in down[: len(known)]] == sorted(
+            values, reverse=True
+        )
+
+
+def test_next_and_previous_walk_the_same_list(listed):
+    worklist, _ = listed
+    wanted = Filter(decision="review", side="R")
+    order = worklist.select(wanted).tolist()
+    assert worklist.following(order[0], wanted, len(order)) == order[1:]
+    assert worklist.neighbour(order[3], wanted, -1) == order[2]
+    assert worklist.neighbour(order[-1], wanted, 1) is None
+
+
+def test_a_settled_foot_leaves_the_filter_but_keeps_its_place(listed):
+    """Next goes on from a foot that was just confirmed and so passes the filter no more."""
+    worklist, _ = listed
+    wanted = Filter(state="open", decision="review")
+    order = worklist.select(wanted).tolist()
+    worklist.apply(order[5], 1, "confirmed", {"hva": [70.0, 69.0, 71.0]})
+    assert worklist.select(wanted).tolist() == order[:5] + order[6:]
+    assert worklist.neighbour(order[5], wanted, 1) == order[6]
+    assert worklist.neighbour(order[5], wanted, -1) == order[4]
+    assert worklist.row(order[5])["values"]["hva"]["value"] == 70.0
+    assert worklist.row(order[5])["values"]["ima"]["value"] is None
+    assert worklist.progress() == {"open": 399, "done": 1, "total": 400}
+
+
+@pytest.mark.parametrize(
+    ("reason", "kind"),
+    [
+        ("HVA interval is 9.0 degrees wide, limit 6", "HVA interval"),
+        ("foot is cut off: the toes leave the film", "foot is cut off"),
+        ("no foot found", "no foot found"),
+        ("not a dorsoplantar view: looks lateral (1.00)", "not a dorsoplantar view"),
+        ("doubtful landmarks: 3 more", "doubtful landmarks"),
+        ("metal in the foot (0.83): compare head_base", "metal in the foot"),
+    ],
+)
+def test_reasons_of_one_kind_are_counted_together(reason, kind):
+    assert reason_kind(reason) == kind
+
+
+def test_a_worklist_of_100_000_feet_opens_within_a_second(tmp_path, serve, capsys):
+    """The project's own figure: opened within 1 s and paged smoothly, on two cores.
+
+    Checked at three times that, since the machines of tests are shared; the figures are printed.
+    """
+    write_run(tmp_path / "run", 100_000)
+    started = time.perf_counter()
+    run = ReviewRun(tmp_path / "run")
+    Worklist(run, "viladot")
+    opened = time.perf_counter() - started
+    page = serve(tmp_path / "run").browser()
+    times = []
+    for offset, query in enumerate(
+        ({}, {"decision": "review"}, {"sort": "hva"}, {"text": "099"}, {"reason": "side doubtful"})
+    ):
+        started = time.perf_counter()
+        answer = page.get("/api/feet", params={"offset": 1000 * offset, "limit": 100, **query})
+        times.append(time.perf_counter() - started)
+        assert answer.status_code == 200
+        assert answer.json()["total"] > 0
+    started = time.perf_counter()
+    assert page.get("/api/feet/77/next").json()["id"]
+    step = time.perf_counter() - started
+    with capsys.disabled():
+        shown = ", ".join(f"{1000 * one:.0f}" for one in times)
+        print(f"\n100,000 feet: opened in {opened:.2f} s, pages in {shown} ms, next in {1000 * step:.0f} ms")
+    assert opened + times[0] < 3.0
+    assert max(times) < 0.6
+
+
+def test_a_folder_without_a_run_is_named(tmp_path):
+    with pytest.raises(RunError, match="finished run"):
+        ReviewRun(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "said"),
+    [
+        ("run.json", "{", "not the summary of a run"),
+        ("run.json", '{"protocol": {"constructions": {"nose": "shaft"}}}', "not the summary of a run"),
+        ("feet.csv", "film,foot\n", "no column"),
+        ("films.csv", "film,feet,remarks,seconds\n", "measure the films again"),
+        ("feet.csv", None, "cannot be read"),
+        ("landmarks.parquet", "PAR1", "cannot be read"),
+        ("crops.csv", None, "cannot be read"),
+    ],
+)
+def test_a_broken_table_is_named(tmp_path, name, content, said):
+    write_run(tmp_path / "run", 5)
+    path = tmp_path / "run" / name
+    if content is None:
+        path.unlink()
+    else:
+        path.write_text(content)
+    with pytest.raises(RunError, match=said) as refused:
+        ReviewRun(tmp_path / "run")
+    assert name in str(refused.value)
+
+
+def test_a_changed_configuration_or_protocol_is_said(tmp_path):
+    write_run(tmp_path / "run", 2)
+    about = json.loads((tmp_path / "run" / "run.json").read_text())
+    same = {name: hashlib.sha256(shipped(name).read_bytes()).hexdigest() for name in ("films.yaml", "landmarks.yaml")}
+    about["digests"] = {"configs": {**same, "decision.yaml": "0" * 64, "reading.yaml": "1" * 64}}
+    about["digests"]["weights"] = {"landmarks.safetensors": "0" * 64, "elsewhere.safetensors": "0" * 64}
+    about["protocol"]["sha256"] = "0" * 64
+    (tmp_path / "run" / "run.json").write_text(json.dumps(about))
+    said = ReviewRun(tmp_path / "run").changes()
+    assert [next(word for word in one.split() if "." in word or word == "protocol") for one in said] == [
+        "landmarks.safetensors",
+        "decision.yaml",
+        "reading.yaml",
+        "protocol",
+    ]
