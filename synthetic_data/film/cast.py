@@ -20,6 +20,9 @@ knitted glass in resin (0.5 and 0.3 g/cm3); densities from memory."""
 _CELLS = 96
 """Cells of the longer side of the grid on which the distance to the skin is taken."""
 
+_SPAN = 14.0
+"""Mm from the skin within which a bandage closes hollows."""
+
 _WIDTH = 40.0
 """Half the width of what a shell goes round, in mm; sets how the path falls off from the rim to the middle."""
 
@@ -33,7 +36,8 @@ class Casts:
     relative depth of the turns of the bandage, ``turn`` their period; ``ends``: where the shell stops, as a share of
     the second metatarsal from its base; ``tilt``: of that end; ``window``: half length of a window cut into the
     shell, 0 for none, and ``window_at`` its place along the second metatarsal; ``half``: 1 where the shell is a slab
-    under the foot alone.
+    under the foot alone; ``side``: how much thicker the shell is on one side, of its thickness; ``wrinkle``: spread of
+    folds in its wall; ``cuff``: how much thicker it is where it ends.
     """
 
     thick: np.ndarray
@@ -49,6 +53,9 @@ class Casts:
     window: np.ndarray
     window_at: np.ndarray
     half: np.ndarray
+    side: np.ndarray
+    wrinkle: np.ndarray
+    cuff: np.ndarray
 
 
 def draw_casts(rng: np.random.Generator, count: int, strength: float = 1.0) -> Casts:
@@ -58,7 +65,7 @@ def draw_casts(rng: np.random.Generator, count: int, strength: float = 1.0) -> C
     return Casts(
         thick=strength * np.where(resin, rng.uniform(2.5, 5.5, count), rng.uniform(4.0, 9.0, count)),
         uneven=rng.uniform(0.1, 0.35, count),
-        gap=rng.uniform(2.0, 8.0, count),
+        gap=rng.uniform(0.5, 8.0, count),
         absorbs=np.where(resin, RESIN, PLASTER),
         weave=np.where(resin, rng.uniform(0.1, 0.5, count), rng.uniform(0.0, 0.1, count)),
         mesh=rng.uniform(1.6, 3.2, count),
@@ -69,6 +76,9 @@ def draw_casts(rng: np.random.Generator, count: int, strength: float = 1.0) -> C
         window=np.where(rng.random(count) < 0.1, rng.uniform(12, 28, count), 0.0),
         window_at=rng.uniform(-0.6, 0.8, count),
         half=(rng.random(count) < 0.15).astype(float),
+        side=rng.uniform(-0.7, 0.7, count),
+        wrinkle=rng.uniform(0.2, 1.6, count),
+        cuff=np.where(rng.random(count) < 0.7, rng.uniform(0.3, 2.0, count), 0.0),
     )
 
 
@@ -120,9 +130,16 @@ def cast_path(casts: Casts, soft: Tensor, points: Tensor, pixel_mm: Tensor, gene
     padded = F.pad(soft[:, None], (0, -size[1] % step, 0, -size[0] % step), mode="replicate")
     skin = F.avg_pool2d(padded, step)[:, 0] > 2.0
     cell = (pixel_mm.to(device) * step)[:, None, None]
-    inward = (distance_to(~skin) - distance_to(skin)) * cell
-    # The skin lies half a cell inside the nearest cell without it.
-    inward = gaussian(inward - 0.5 * torch.sign(inward) * cell, torch.full((len(soft),), 1.0))
+    # A bandage spans the hollows between toes: the skin is closed over them.
+    spanned = distance_to(skin) * cell < _SPAN
+    outside, inside = distance_to(spanned), distance_to(~spanned)
+    # The border lies half a cell before the nearest cell of the other kind.
+    inward = torch.where(spanned, inside - 0.5, 0.5 - outside) * cell - _SPAN
+    inward = gaussian(inward, torch.full((len(soft),), 1.0))
+    fold = gaussian(
+        torch.randn(skin.shape, generator=generator, device=device),
+        torch.from_numpy(np.full(len(soft), 1.6, np.float32)),
+    )
     lump = torch.randn(len(soft), 1, 9, 7, generator=generator, device=device)
     lump = F.interpolate(lump, size=skin.shape[1:], mode="bicubic", align_corners=True)[:, 0]
 
@@ -138,8 +155,10 @@ def cast_path(casts: Casts, soft: Tensor, points: Tensor, pixel_mm: Tensor, gene
 
     pixel = pixel_mm.to(device)[:, None, None]
     reach = torch.sqrt(square) * pixel
-    thick = number["thick"] * (1 + number["uneven"] * _fine(lump, step, size)).clamp_min(0.25)
-    depth = _fine(inward, step, size) + number["gap"] + thick
+    lean = number["side"] * (across * reach / 35).clamp(-1, 1)
+    thick = number["thick"] * (1 + lean + number["uneven"] * _fine(lump, step, size)).clamp_min(0.25)
+    folds = number["wrinkle"] * _fine(fold / fold.std().clamp_min(1e-6), step, size)
+    depth = _fine(inward, step, size) + number["gap"] + thick + folds
     path = 2 * (_half_chord(depth, _WIDTH) - _half_chord(depth - thick, _WIDTH - thick)).clamp_min(0)
     # A slab under the foot has no rim.
     path = torch.where(number["half"] > 0, thick * (depth / thick.clamp_min(0.5)).clamp(0, 1), path)
@@ -148,7 +167,9 @@ def cast_path(casts: Casts, soft: Tensor, points: Tensor, pixel_mm: Tensor, gene
     knit = torch.cos(2 * np.pi * (u + v) / number["mesh"]) * torch.cos(2 * np.pi * (u - v) / number["mesh"])
     path = path * (1 + number["layers"] * turns + number["weave"] * knit).clamp_min(0)
     ragged = 0.03 * _fine(lump, step, size)
-    end = ((number["ends"] + number["tilt"] * across + ragged - along) * reach / 1.5 + 0.5).clamp(0, 1)
+    before = (number["ends"] + number["tilt"] * across + ragged - along) * reach
+    path = path * (1 + number["cuff"] * torch.exp(-before.clamp_min(0) / 2.5))
+    end = (before / 1.5 + 0.5).clamp(0, 1)
     hole = torch.maximum(((along - number["window_at"]) * reach).abs(), v.abs() * 1.3) < number["window"]
     return path * end * ~hole
 
