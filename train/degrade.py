@@ -11,8 +11,9 @@ from pydantic import Field
 from torch import Tensor
 
 from raysplay.configs.load import Config, load, shipped
-from raysplay.synthetic_data.archive_settings import ConditionSettings, Range, Share, WearSettings
+from raysplay.synthetic_data.archive_settings import ConditionSettings, Range, Share, WearSettings, archive_settings
 from raysplay.synthetic_data.film.draws import send, send_index, some
+from raysplay.synthetic_data.film.marks import side_letter, sign, text_lines
 from raysplay.synthetic_data.film.wear import draw_quality, lose_resolution
 
 
@@ -48,6 +49,12 @@ def no_degradation() -> DegradeSettings:
     """Feet as they were cast, on films without wear; a base for a single condition at a known strength."""
     return DegradeSettings(conditions=ConditionSettings(), wear=WearSettings())
 
+
+MARK_SIZE = (32, 96)
+"""Rows and columns of a mark's bitmap."""
+
+MARK_PIXEL_MM = 0.2
+"""Size of a pixel that marks are drawn with before they are fitted to their bitmap."""
 
 RESOLUTIONS = 8
 """Resolutions in a batch; films of one are shrunk together."""
@@ -129,46 +136,25 @@ def add_marks(images: Tensor, marks: Tensor, rng: np.random.Generator, share: fl
 
 
 def draw_marks(count: int = 96, seed: int = 5) -> Tensor:
-    """Bitmaps (count, 32, 96) of letters, words, numbers and plates such as stand on films."""
-    from PIL import Image, ImageDraw, ImageFont
-
-    rng = np.random.default_rng(seed)
-    texts = [
-        "R",
-        "L",
-        "R",
-        "L",
-        "RT",
-        "LT",
-        "WB",
-        "STAND",
-        "AP",
-        "DP",
-        "12.04",
-        "0417",
-        "R FOOT",
-        "L FOOT",
-        "|||",
-        "+",
-    ]
-    marks = []
+    """Bitmaps (count, 32, 96) of the letters, texts and signs that composed films bear, too."""
+    rng, settings = np.random.default_rng(seed), archive_settings().marks
+    marks = np.zeros((count, *MARK_SIZE), np.float32)
     for k in range(count):
-        picture = Image.new("L", (96, 32), 0)
-        pen = ImageDraw.Draw(picture)
-        text = texts[k % len(texts)]
-        font = ImageFont.load_default(size=int(rng.integers(14, 30)))
-        box = pen.textbbox((0, 0), text, font=font)
-        at = ((96 - (box[2] - box[0])) / 2 - box[0], (32 - (box[3] - box[1])) / 2 - box[1])
-        style = k % 5
-        if style == 3:  # a letter cut out of a bright plate
-            pen.rectangle((at[0] + box[0] - 5, 1, at[0] + box[2] + 5, 30), fill=255)
-            pen.text(at, text, font=font, fill=0)
+        if k % 8 == 7:
+            stamp = sign(rng, settings, MARK_PIXEL_MM)
+        elif k % 8 >= 5:
+            stamp = text_lines(rng, settings, MARK_PIXEL_MM)
         else:
-            pen.text(at, text, font=font, fill=255)
-            if style == 4:
-                pen.rectangle((at[0] + box[0] - 5, 1, at[0] + box[2] + 5, 30), outline=200, width=2)
-        marks.append(np.asarray(picture, np.float32) / 255)
-    return torch.from_numpy(np.stack(marks))
+            stamp = side_letter(rng, settings, "RL"[k % 2], MARK_PIXEL_MM)
+        ink = torch.from_numpy(stamp.ink)[None, None]
+        if stamp.paper is not None and stamp.paper_grey > stamp.grey:
+            ink = torch.from_numpy(stamp.paper)[None, None] - ink
+        factor = min(MARK_SIZE[0] / ink.shape[2], MARK_SIZE[1] / ink.shape[3])
+        rows, columns = (max(1, min(most, round(n * factor))) for n, most in zip(ink.shape[2:], MARK_SIZE, strict=True))
+        fitted = F.interpolate(ink, size=(rows, columns), mode="bilinear", antialias=True, align_corners=False)[0, 0]
+        top, left = (MARK_SIZE[0] - rows) // 2, (MARK_SIZE[1] - columns) // 2
+        marks[k, top : top + rows, left : left + columns] = (fitted / fitted.max().clamp_min(1e-3)).clamp(0, 1)
+    return torch.from_numpy(marks)
 
 
 def vary_grey(images: Tensor, rng: np.random.Generator, generator: torch.Generator) -> Tensor:
