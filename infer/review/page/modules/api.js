@@ -10,12 +10,29 @@ export class ApiError extends Error {
   }
 }
 
-/** @type {Set<(answering: boolean) => void>} */
+/**
+ * How the last request went: answered; not answered; or answered by a server that was started anew and does not know
+ * this browser yet.
+ *
+ * @typedef {"answered"|"silent"|"stranger"} Contact
+ */
+
+/** The server cannot take anything now; what is asked may be asked again later. @param {unknown} error */
+export function outOfReach(error) {
+  return error instanceof ApiError && (error.status === 0 || error.status === 401);
+}
+
+/** @type {Set<(contact: Contact) => void>} */
 const watchers = new Set();
 
-/** Tell `watcher` after every request whether the server answered. @param {(answering: boolean) => void} watcher */
+/** Told after every request. @param {(contact: Contact) => void} watcher */
 export function watchServer(watcher) {
   watchers.add(watcher);
+}
+
+/** @param {Contact} contact */
+function tell(contact) {
+  for (const watcher of watchers) watcher(contact);
 }
 
 /**
@@ -37,10 +54,10 @@ async function request(method, path, body, options = {}) {
     });
   } catch (error) {
     if (options.signal?.aborted) throw error;
-    for (const watcher of watchers) watcher(false);
+    tell("silent");
     throw new ApiError(0, null);
   }
-  for (const watcher of watchers) watcher(true);
+  tell(answer.status === 401 ? "stranger" : "answered");
   const told = answer.status === 204 ? null : await answer.json().catch(() => null);
   if (!answer.ok) throw new ApiError(answer.status, told);
   return told;

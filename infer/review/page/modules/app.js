@@ -6,6 +6,13 @@ import { FilmStore } from "./film_store.js";
 import { Landmarks } from "./landmarks.js";
 import { Worklist } from "./worklist.js";
 
+/** @type {Record<import("./api.js").Contact, string|null>} */
+const OUT_OF_REACH = {
+  answered: null,
+  silent: "The server does not answer. Your work is kept in this page; it goes on as soon as the server does.",
+  stranger: "The server was started anew. Open the address that it printed in another tab of this browser; your work is kept in this page and goes on then.",
+};
+
 /**
  * Which page is shown, and what pages share.
  *
@@ -25,7 +32,7 @@ export class App {
     /** @type {Page|null} */
     this.page = null;
     this.shown = "";
-    watchServer((answering) => banner("server", answering ? null : "The server does not answer. Your work is kept in this page; it goes on as soon as the server does."));
+    watchServer((contact) => banner("server", OUT_OF_REACH[contact]));
     window.addEventListener("hashchange", () => this.#follow());
   }
 

@@ -30,14 +30,13 @@ export class Compare {
     this.here = here;
     /** @type {Foot|null} */
     this.other = null;
-    this.search = make("input", { id: "other-text", type: "search", autocomplete: "off", oninput: () => this.#list() });
+    this.search = make("input", { id: "other-text", type: "search", autocomplete: "off", placeholder: "Search", "aria-label": "Film name of the other visit holds", oninput: () => this.#list() });
     this.list = make("select", { id: "other", onchange: () => this.show(Number(this.list.value)) });
     this.words = make("p", { className: "hint", role: "status" });
     this.stage = new Stage("The other visit; it follows the film on the left", () => this.#drawing());
     this.element = make("section", { className: "compare", "aria-label": "Another visit" },
       make("div", { className: "compare-head" },
-        make("label", { for: "other-text", textContent: "Film name holds" }), this.search,
-        make("label", { for: "other", textContent: "Other visit" }), this.list),
+        make("label", { for: "other", textContent: "Other visit" }), this.list, this.search),
       this.stage.element, this.words);
     // It only follows: nothing to reach by keys.
     this.stage.element.tabIndex = -1;
@@ -85,7 +84,7 @@ export class Compare {
       this.stage.view.open(other, home(other));
     }
     this.words.textContent = `${STATES[other.state]?.text ?? other.state}. ${aligned
-      ? "Laid so that the shafts of the second metatarsals agree, turned and scaled as needed."
+      ? "Shafts of the second metatarsals laid over each other."
       : "Not aligned: the second metatarsal is not placed on both films."}`;
     this.stage.load(film);
   }
@@ -127,8 +126,8 @@ export class Compare {
     const needed = new Set(this.session.schema.filter((landmark) => landmark.needed).map((landmark) => landmark.code));
     return {
       points: this.other.points.filter((point) => needed.has(point.code) && point.visible && point.x !== null)
-        .map((point) => ({ code: point.code, bone: "", kind: /** @type {"model"|"moved"} */ (point.moved ? "moved" : "model"), place: /** @type {Place} */ ({ x: point.x, y: point.y }) })),
-      axes: this.other.measured.axes, selected: null, labels: false, cross: null, outline: null, lens: null,
+        .map((point) => ({ code: point.code, kind: /** @type {"model"|"moved"} */ (point.moved ? "moved" : "model"), place: /** @type {Place} */ ({ x: point.x, y: point.y }) })),
+      axes: this.other.measured.axes, selected: null, labels: false, cross: null, outline: null,
     };
   }
 }

@@ -1,5 +1,5 @@
 import { announce } from "./announcer.js";
-import { api, ApiError } from "./api.js";
+import { api, ApiError, outOfReach } from "./api.js";
 import { banner } from "./banners.js";
 import { Claim } from "./claim.js";
 import { Compare, home } from "./compare.js";
@@ -37,7 +37,7 @@ const PAN = 48;
 /** Least CSS pixels for each film pixel when the view goes to a point. */
 const CLOSE = 3;
 const SIGNS = { model: "○", doubtful: "◇", moved: "□", hidden: "✕", none: "·" };
-const KIND_WORDS = { model: "", doubtful: "doubtful", moved: "placed by a reader", hidden: "not visible", none: "not placed" };
+const KIND_WORDS = { model: "", doubtful: "doubtful", moved: "by hand", hidden: "not visible", none: "not placed" };
 
 export class FilmPage {
   /** @param {import("./app.js").App} app @param {number} id */
@@ -181,7 +181,10 @@ export class FilmPage {
       make("section", { className: "points", "aria-labelledby": "points-title" },
         make("h2", { id: "points-title", textContent: "Points" }), this.list.list),
       make("section", { className: "middle", "aria-label": "Film" }, this.tools.element, this.stages, this.card.element),
-      make("div", { className: "side" }, this.blind ? null : this.numbers.element, this.verdict.element, this.history.element));
+      make("div", { className: "side" },
+        make("div", { className: "side-scroll", tabIndex: 0, role: "region", "aria-label": "Numbers, note and history" },
+          this.blind ? null : this.numbers.element, this.verdict.noting, this.history.element),
+        this.verdict.element));
     refill(main, this.element);
     document.title = `${this.blind ? title : `${title} ${footName(foot.foot)}`} – Raysplay review`;
     this.stage.view.open({ rows: foot.rows || 1, columns: foot.columns || 1, aspect: foot.aspect }, home(foot));
@@ -361,7 +364,7 @@ export class FilmPage {
       const given = this.edit.given.get(code);
       const spread = code === this.selected && kind !== "moved" && typeof given?.var_x === "number"
         ? /** @type {[number, number, number]} */ ([given.var_x, given.cov_xy, given.var_y]) : null;
-      return [{ code, place, kind, bone: "", covariance: spread }];
+      return [{ code, place, kind, covariance: spread }];
     });
   }
 
@@ -374,7 +377,6 @@ export class FilmPage {
       selected: this.selected,
       labels: this.labels,
       cross: keyboard ? this.stage.view.centre : null,
-      lens: null,
       outline: this.blind || !this.measured?.axes.length ? this.foot.outline : null,
     };
   }
@@ -590,7 +592,7 @@ export class FilmPage {
   // --- numbers ------------------------------------------------------------------------------------------------
 
   #toMeasure() {
-    return { id: this.id, construction: this.construction, grading: this.numbers.grading.value, ...(this.side ? { side: this.side } : {}), points: this.edit.toSend() };
+    return { id: this.id, construction: this.construction, grading: this.numbers.grading.value, ...(this.side ? { side: this.side } : {}), points: this.edit.changesToSend() };
   }
 
   /** @param {import("./types.js").Measurements} measured @param {number} took */
@@ -605,7 +607,7 @@ export class FilmPage {
 
   /** @param {ApiError} error */
   #measureFailed(error) {
-    if (error.status) banner("measure", `The numbers do not belong to these points: ${error.message}`);
+    if (!outOfReach(error)) banner("measure", `The numbers do not belong to these points: ${error.message}`);
   }
 
   /** @param {string} side */
@@ -672,7 +674,7 @@ export class FilmPage {
 
   /** @param {boolean} waiting */
   #waiting(waiting) {
-    banner("waiting", waiting ? "The server does not answer. Your read is kept in this page and sent again until it arrives: leave the page open." : null);
+    banner("waiting", waiting ? "Your read is kept in this page and sent again until it arrives: leave the page open." : null);
   }
 
   /** A read was taken. @param {{version: number, state: string}} saved @param {Verdict} verdict */

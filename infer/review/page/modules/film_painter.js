@@ -4,9 +4,8 @@ import { invert, scaleOf } from "./affine.js";
  * Draws a film through a matrix and a grey-value window, by the graphics unit where there is one.
  *
  * @typedef {import("./affine.js").Affine} Affine
- * @typedef {{low: number, high: number, inverted: boolean}} GreyWindow
- * @typedef {{screenFromFilm: Affine, window: GreyWindow, lens?: {x: number, y: number, radius: number,
- *   screenFromFilm: Affine}|null}} Picture
+ * @typedef {import("./grey_window.js").GreyWindow} GreyWindow
+ * @typedef {{screenFromFilm: Affine, window: GreyWindow}} Picture
  * @typedef {{load: (film: import("./film_store.js").LoadedFilm) => void, draw: (picture: Picture, ratio: number) => void}} Painter
  */
 
@@ -38,11 +37,9 @@ uniform int level;
 uniform vec2 window;
 uniform bool inverted;
 uniform vec3 ground;
-uniform vec3 lens;
 out vec4 colour;
 void main() {
   vec2 device = vec2(gl_FragCoord.x, deviceHeight - gl_FragCoord.y);
-  if (lens.z > 0.0 && distance(device, lens.xy) > lens.z) discard;
   vec2 place = (filmFromDevice * vec3(device, 1.0)).xy;
   vec2 size = vec2(textureSize(film, 0));
   if (any(lessThan(place, vec2(-0.5))) || any(greaterThan(place, size - 0.5))) { colour = vec4(ground, 1.0); return; }
@@ -107,25 +104,9 @@ class GraphicsPainter {
     gl.uniform2f(this.at.window, picture.window.low, picture.window.high);
     gl.uniform1i(this.at.inverted, picture.window.inverted ? 1 : 0);
     gl.uniform3f(this.at.ground, GROUND[0], GROUND[1], GROUND[2]);
-    this.#part(picture.screenFromFilm, ratio, [0, 0, 0]);
-    const { lens } = picture;
-    if (lens) {
-      gl.enable(gl.SCISSOR_TEST);
-      const reach = lens.radius * ratio;
-      gl.scissor(lens.x * ratio - reach, canvas.height - lens.y * ratio - reach, 2 * reach, 2 * reach);
-      this.#part(lens.screenFromFilm, ratio, [lens.x * ratio, lens.y * ratio, reach]);
-      gl.disable(gl.SCISSOR_TEST);
-    }
-  }
-
-  /** @param {Affine} screenFromFilm @param {number} ratio @param {number[]} lens */
-  #part(screenFromFilm, ratio, lens) {
-    const { gl } = this;
-    const [a, b, c, d, e, f] = invert(screenFromFilm);
+    const [a, b, c, d, e, f] = invert(picture.screenFromFilm);
     gl.uniformMatrix3fv(this.at.filmFromDevice, false, [a / ratio, b / ratio, 0, c / ratio, d / ratio, 0, e, f, 1]);
-    const levels = /** @type {any} */ (this.film).levels.length;
-    gl.uniform1i(this.at.level, levelFor(levels, 1 / (scaleOf(screenFromFilm) * ratio)));
-    gl.uniform3f(this.at.lens, lens[0], lens[1], lens[2]);
+    gl.uniform1i(this.at.level, levelFor(this.film.levels.length, 1 / (scaleOf(picture.screenFromFilm) * ratio)));
     gl.drawArrays(gl.TRIANGLES, 0, 3);
   }
 
@@ -149,7 +130,7 @@ class GraphicsPainter {
     const corner = gl.getAttribLocation(program, "corner");
     gl.enableVertexAttribArray(corner);
     gl.vertexAttribPointer(corner, 2, gl.FLOAT, false, 0, 0);
-    const names = ["filmFromDevice", "deviceHeight", "level", "window", "inverted", "ground", "lens"];
+    const names = ["filmFromDevice", "deviceHeight", "level", "window", "inverted", "ground"];
     /** @type {Record<string, WebGLUniformLocation|null>} */
     this.at = Object.fromEntries(names.map((name) => [name, gl.getUniformLocation(program, name)]));
   }
@@ -180,28 +161,12 @@ class PlainPainter {
     context.fillStyle = `rgb(${GROUND.map((part) => Math.round(part * 255)).join(" ")})`;
     context.fillRect(0, 0, canvas.width, canvas.height);
     if (!this.film) return;
-    this.#part(picture.screenFromFilm, picture.window, ratio);
-    const { lens } = picture;
-    if (lens) {
-      context.save();
-      context.setTransform(ratio, 0, 0, ratio, 0, 0);
-      context.beginPath();
-      context.arc(lens.x, lens.y, lens.radius, 0, 2 * Math.PI);
-      context.clip();
-      context.fill();
-      this.#part(lens.screenFromFilm, picture.window, ratio);
-      context.restore();
-    }
-  }
-
-  /** @param {Affine} screenFromFilm @param {GreyWindow} window @param {number} ratio */
-  #part([a, b, c, d, e, f], window, ratio) {
-    const { context } = this;
-    const levels = /** @type {any} */ (this.film).levels;
-    const level = levelFor(levels.length, 1 / (Math.hypot(a, b) * ratio));
+    const [a, b, c, d, e, f] = picture.screenFromFilm;
+    const { levels } = this.film;
+    const level = levelFor(levels.length, 1 / (scaleOf(picture.screenFromFilm) * ratio));
     const size = 2 ** level;
     context.setTransform(a * ratio, b * ratio, c * ratio, d * ratio, e * ratio, f * ratio);
-    context.drawImage(this.#picture(level, window), -0.5, -0.5, levels[level].width * size, levels[level].height * size);
+    context.drawImage(this.#picture(level, picture.window), -0.5, -0.5, levels[level].width * size, levels[level].height * size);
   }
 
   /** @param {number} level @param {GreyWindow} window */

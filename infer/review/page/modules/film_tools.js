@@ -76,7 +76,7 @@ export class FilmTools {
     });
     groups[2].append(make("div", { className: "opens" }, this.opener, this.panel));
     this.points = make("button", { type: "button", textContent: "List", className: "list-opener", title: "List of points", "aria-label": "List of points", "aria-pressed": "false", onclick: () => actions.list() });
-    groups[3].prepend(this.points);
+    groups[0].prepend(this.points);
     this.element = make("div", { className: "film-tools", role: "toolbar", "aria-label": "Film" }, ...groups);
     this.element.addEventListener("keydown", (/** @type {KeyboardEvent} */ event) => this.#walk(event));
   }

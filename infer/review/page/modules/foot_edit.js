@@ -127,9 +127,14 @@ export class FootEdit {
     return this.#shift(this.undone, this.done, "after");
   }
 
-  /** As POST /api/measure and reads take them. */
+  /** All points as the server takes them. */
   toSend() {
     return [...this.now].map(([code, state]) => ({ code, ...state }));
+  }
+
+  /** Those that are not as they are saved. */
+  changesToSend() {
+    return this.unsavedCodes.map((code) => ({ code, ...this.state(code) }));
   }
 
   /** @param {string} words @param {Map<string, PointState>} after @param {string} kind */

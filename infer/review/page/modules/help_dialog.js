@@ -30,7 +30,7 @@ export function showHelp() {
     wide: true,
     body: [
       make("p", { className: "check" }, letters, make("label", { for: "letter-keys", textContent: "Single letters work as keys (switch off for speech input)" })),
-      make("div", { className: "columns", tabIndex: 0, role: "region", "aria-label": "Keys and signs" }, ...groups, mouse, signs),
+      make("div", { className: "help", tabIndex: 0, role: "region", "aria-label": "Keys and signs" }, make("div", { className: "columns" }, ...groups, mouse, signs)),
     ],
     choices: [{ text: "Close", value: null, main: true }],
   });

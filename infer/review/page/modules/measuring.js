@@ -1,4 +1,4 @@
-import { api, ApiError } from "./api.js";
+import { api, ApiError, outOfReach } from "./api.js";
 
 /**
  * Asks for angles as points move: at most one request under way, always the latest points next, no answer out of
@@ -42,7 +42,7 @@ export class Measuring {
       if (this.stopped.signal.aborted) return;
       if (!(error instanceof ApiError)) throw error;
       this.failed(error);
-      if (error.status === 0) {
+      if (outOfReach(error)) {
         this.wanted ||= since;
         await new Promise((resolve) => setTimeout(resolve, 1000));
       }

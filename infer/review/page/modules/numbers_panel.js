@@ -27,7 +27,7 @@ export class NumbersPanel {
     this.other = "";
     this.element = make("section", { className: "numbers", "aria-labelledby": "numbers-title" },
       make("h2", { id: "numbers-title", textContent: "Numbers" }),
-      make("div", { className: "measures", tabIndex: 0, role: "group", "aria-label": "Measures" }, ...[...this.rows.values()].map((one) => one.element)),
+      make("div", { className: "measures" }, ...[...this.rows.values()].map((one) => one.element)),
       this.problem,
       make("div", { className: "pair" }, make("label", { for: "construction", textContent: "Construction" }), this.construction),
       make("div", { className: "pair" }, make("label", { for: "grading", textContent: "Grades by" }), this.grading),
@@ -92,6 +92,7 @@ function setText(element, text) {
 
 /** Interval and value on the scale of the grades. @param {any} picture @param {import("./types.js").Measured|undefined} found @param {import("./types.js").GradeBand[]|undefined} bands */
 function strip(picture, found, bands) {
+  picture.toggleAttribute("hidden", !bands);
   if (!bands || !found || found.value === null || found.low === null || found.high === null) {
     picture.replaceChildren();
     return;

@@ -5,10 +5,10 @@ import { makeSvg } from "./dom.js";
  *
  * @typedef {import("./film_view.js").FilmView} FilmView
  * @typedef {import("./types.js").Place} Place
- * @typedef {{code: string, place: Place, kind: "model"|"doubtful"|"moved"|"hidden", bone: string,
+ * @typedef {{code: string, place: Place, kind: "model"|"doubtful"|"moved"|"hidden",
  *   covariance?: [number, number, number]|null}} DrawnPoint
  * @typedef {{points: DrawnPoint[], axes: import("./types.js").Axis[], selected: string|null, labels: boolean,
- *   cross: Place|null, lens: {x: number, y: number, radius: number}|null, outline: [number, number][]|null}} Drawing
+ *   cross: Place|null, outline: [number, number][]|null}} Drawing
  */
 
 /** Shapes about (0, 0): a kind is told by its shape first, by its colour second. */
@@ -28,7 +28,7 @@ export class Overlay {
   /** @param {SVGSVGElement} svg */
   constructor(svg) {
     this.svg = svg;
-    this.layers = Object.fromEntries(["outline", "axes", "points", "top"].map((name) => [name, makeSvg("g", { class: name })]));
+    this.layers = Object.fromEntries(["outline", "axes", "marks", "top"].map((name) => [name, makeSvg("g", { class: name })]));
     svg.append(...Object.values(this.layers));
     /** @type {Map<string, any>} */
     this.marks = new Map();
@@ -83,7 +83,7 @@ export class Overlay {
         mark = makeSvg("g", { "data-code": point.code }, makeSvg("path", { class: "halo" }), makeSvg("path", { class: "shape" }),
           makeSvg("path", { class: "dot", d: DOT }), makeSvg("text", { x: 11, y: 4 }, point.code));
         this.marks.set(point.code, mark);
-        this.layers.points.append(mark);
+        this.layers.marks.append(mark);
       }
       const { x, y } = view.toScreen(point.place);
       mark.setAttribute("transform", `translate(${x} ${y})`);
@@ -106,7 +106,7 @@ export class Overlay {
   }
 
   /** @param {FilmView} view @param {Drawing} drawing */
-  #top(view, { points, selected, cross, lens }) {
+  #top(view, { points, selected, cross }) {
     const layer = this.layers.top;
     const chosen = points.find((point) => point.code === selected);
     const parts = [];
@@ -121,12 +121,6 @@ export class Overlay {
       const { x, y } = cross;
       const lines = `M${x - 26} ${y}h20M${x + 6} ${y}h20M${x} ${y - 26}v20M${x} ${y + 6}v20`;
       parts.push(makeSvg("path", { class: "reticle halo", d: lines }), makeSvg("path", { class: "reticle", d: lines }));
-    }
-    if (lens) {
-      const { x, y, radius } = lens;
-      const lines = `M${x - radius} ${y}H${x - 7}M${x + 7} ${y}H${x + radius}M${x} ${y - radius}V${y - 7}M${x} ${y + 7}V${y + radius}`;
-      parts.push(makeSvg("circle", { class: "lens halo", cx: x, cy: y, r: radius }), makeSvg("circle", { class: "lens", cx: x, cy: y, r: radius }),
-        makeSvg("path", { class: "reticle fine", d: lines }));
     }
     layer.replaceChildren(...parts);
   }

@@ -18,7 +18,7 @@ export class PointCard {
     this.text = make("span", { className: "find" });
     this.where = make("span", { className: "where" });
     const button = (/** @type {string} */ text, /** @type {() => void} */ does) => make("button", { type: "button", textContent: text, onclick: does });
-    this.placing = button("Place by click", actions.place);
+    this.placing = button("Place by a click", actions.place);
     this.visible = button("Not visible", actions.visible);
     this.reset = button("Back to model", actions.reset);
     this.skip = button("Skip", actions.skip);
@@ -32,7 +32,7 @@ export class PointCard {
       arrow("←", "left", -1, 0), arrow("↑", "up", 0, -1), arrow("↓", "down", 0, 1), arrow("→", "right", 1, 0), this.step);
     this.buttons = make("div", { className: "buttons" }, this.placing, this.visible, this.reset, this.skip, this.stop);
     this.element = make("section", { className: "point-card", "aria-label": "Chosen point" },
-      make("p", { className: "what" }, this.title, this.text, this.where), this.buttons, this.arrows);
+      make("p", { className: "what" }, this.title, " ", this.text, " ", this.where), make("div", { className: "deeds" }, this.buttons, this.arrows));
   }
 
   /**

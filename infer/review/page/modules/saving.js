@@ -1,4 +1,4 @@
-import { api, ApiError } from "./api.js";
+import { api, outOfReach } from "./api.js";
 
 const RETRY = 2500;
 
@@ -10,7 +10,7 @@ const RETRY = 2500;
  * @param {any} body
  * @param {(waiting: boolean) => void} waiting told while there is no answer
  * @returns {Promise<{version: number, state: string}>}
- * @throws {ApiError} what the server refused
+ * @throws {import("./api.js").ApiError} what the server refused
  */
 export async function sendRead(id, body, waiting) {
   const request = [...crypto.getRandomValues(new Uint32Array(4))].map((part) => part.toString(36)).join("-");
@@ -20,7 +20,7 @@ export async function sendRead(id, body, waiting) {
       waiting(false);
       return saved;
     } catch (error) {
-      if (!(error instanceof ApiError) || error.status !== 0) {
+      if (!outOfReach(error)) {
         waiting(false);
         throw error;
       }

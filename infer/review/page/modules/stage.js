@@ -1,19 +1,13 @@
-import { compose } from "./affine.js";
 import { make, makeSvg } from "./dom.js";
 import { filmPainter } from "./film_painter.js";
 import { FilmView } from "./film_view.js";
+import { Lens } from "./lens.js";
 import { Overlay } from "./overlay.js";
 
 /**
  * @typedef {import("./overlay.js").Drawing} Drawing
  * @typedef {import("./types.js").Place} Place
  */
-
-const LENS_RADIUS = 76;
-const LENS_AWAY = 128;
-/** Magnification of the lens over the view, and the least it shows, screen pixels for each film pixel. */
-const LENS_ZOOM = 3;
-const LENS_LEAST = 4;
 
 /** A film with its drawing: canvas below, vectors above, one matrix for both. */
 export class Stage {
@@ -26,6 +20,8 @@ export class Stage {
     this.canvas = make("canvas", { "aria-hidden": "true" });
     this.svg = makeSvg("svg", { "aria-hidden": "true", focusable: "false" });
     this.element = make("div", { className: "stage", tabIndex: 0, role: "application", "aria-label": label }, this.canvas, this.svg);
+    this.lens = new Lens();
+    this.element.append(this.lens.element);
     this.painter = filmPainter(this.canvas);
     this.overlay = new Overlay(this.svg);
     this.view = new FilmView(() => this.draw());
@@ -34,7 +30,9 @@ export class Stage {
     this.magnified = null;
     /** @type {(() => import("./affine.js").Affine)|null} matrix of another stage that this one follows */
     this.following = null;
-    this.shown = false;
+    /** @type {import("./film_store.js").LoadedFilm|null} */
+    this.film = null;
+    this.painted = "";
     this.asked = false;
     this.resizing = new ResizeObserver(() => this.#resize());
     this.resizing.observe(this.element);
@@ -43,7 +41,8 @@ export class Stage {
   /** @param {import("./film_store.js").LoadedFilm} film */
   load(film) {
     this.painter.load(film);
-    this.shown = true;
+    this.film = film;
+    this.painted = "";
     this.draw();
   }
 
@@ -60,29 +59,20 @@ export class Stage {
   /** Draw now. */
   paint() {
     if (this.following) this.view.screenFromFilm = this.following();
-    const drawing = this.drawing();
-    const lens = this.magnified ? this.#lens(this.magnified) : null;
-    if (this.shown) {
-      const { screenFromFilm } = this.view;
-      this.painter.draw({ screenFromFilm, window: this.window, lens }, window.devicePixelRatio || 1);
+    const { screenFromFilm } = this.view;
+    // The film is drawn again only if it looks otherwise than before: points move more often.
+    const picture = JSON.stringify([screenFromFilm, this.window, this.canvas.width, this.canvas.height]);
+    if (this.film && picture !== this.painted) {
+      this.painter.draw({ screenFromFilm, window: this.window }, window.devicePixelRatio || 1);
+      this.painted = picture;
     }
-    this.overlay.render(this.view, drawing && { ...drawing, lens });
+    this.overlay.render(this.view, this.drawing());
+    this.lens.show(this.view, this.film, this.window, this.magnified);
   }
 
   close() {
     this.resizing.disconnect();
-    this.shown = false;
-  }
-
-  /** @param {Place} filmPlace */
-  #lens(filmPlace) {
-    const { view } = this;
-    const at = view.toScreen(filmPlace);
-    const y = at.y - LENS_AWAY > LENS_RADIUS + 4 ? at.y - LENS_AWAY : at.y + LENS_AWAY;
-    const x = Math.min(Math.max(at.x, LENS_RADIUS + 4), view.width - LENS_RADIUS - 4);
-    const factor = Math.max(LENS_ZOOM, LENS_LEAST / view.scale);
-    const screenFromFilm = compose([factor, 0, 0, factor, x - factor * at.x, y - factor * at.y], view.screenFromFilm);
-    return { x, y, radius: LENS_RADIUS, screenFromFilm };
+    this.film = null;
   }
 
   #resize() {
@@ -91,6 +81,7 @@ export class Stage {
     if (!width || !height) return;
     this.canvas.width = Math.round(width * ratio);
     this.canvas.height = Math.round(height * ratio);
+    this.painted = "";
     this.view.resize(width, height);
     this.paint();
   }

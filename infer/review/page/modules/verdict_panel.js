@@ -34,12 +34,9 @@ export class VerdictPanel {
       onchange: () => (this.goOn.checked ? localStorage.removeItem(GO_ON) : localStorage.setItem(GO_ON, "1")) });
     this.standing = make("p", { className: "standing" });
     this.others = make("div", { className: "others" }, this.notMeasurable, this.wrongSide, this.wrongView);
-    this.element = make("section", { className: "verdict", "aria-labelledby": "verdict-title" },
-      make("h2", { id: "verdict-title", textContent: "Verdict" }),
-      this.standing,
-      make("label", { for: "note", textContent: "Note" }), this.note,
-      this.main, this.reopen, this.others,
-      make("p", { className: "check" }, this.goOn, make("label", { for: "go-on", textContent: "Go on to the next foot after saving" })));
+    this.noting = make("div", { className: "noting" }, make("label", { for: "note", textContent: "Note" }), this.note,
+      make("p", { className: "check" }, this.goOn, make("label", { for: "go-on", textContent: "Then go on to the next foot" })));
+    this.element = make("section", { className: "verdict", "aria-label": "Verdict" }, this.standing, this.main, this.reopen, this.others);
   }
 
   /** @param {Standing} standing */

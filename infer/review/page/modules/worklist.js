@@ -19,7 +19,7 @@ const ROW = 44;
 /** Rows made beyond what is in sight, above and below. */
 const SPARE = 8;
 /** Measures that get a column of their own. */
-const MEASURES = 4;
+const MEASURES = 2;
 const TYPING = 200;
 
 export class Worklist {
@@ -110,6 +110,7 @@ export class Worklist {
         const { sign, text } = DECISIONS[foot.decision ?? ""] ?? { sign: "", text: foot.decision };
         return make("span", { className: `decision ${foot.decision}`, textContent: `${sign} ${text}` });
       } },
+      { name: "reasons", title: "Why", cell: (foot) => make("span", { className: "why", title: (foot.reasons ?? []).join("\n"), textContent: (foot.reasons ?? []).join("; ") }) },
       ...this.session.measures.slice(0, MEASURES).map((measure) => ({ name: measure.name, title: measure.abbreviation, sort: measure.name, number: true,
         cell: (/** @type {WorklistFoot} */ foot) => {
           const found = foot.values?.[measure.name];
@@ -118,8 +119,7 @@ export class Worklist {
         } })),
       { name: "widest", title: "Widest", sort: "width", number: true, cell: (foot) => amount(foot.widest, "deg") },
       { name: "border", title: "Border", sort: "border", number: true, cell: (foot) => (foot.border === null || foot.border === undefined ? "–"
-        : make("span", { textContent: `${foot.borderline ? "± " : ""}${amount(foot.border, "deg")}`, title: foot.borderline ? "The interval crosses the border of a grade" : "Distance to the nearest border of a grade" })) },
-      { name: "reasons", title: "Why", cell: (foot) => make("span", { className: "why", title: (foot.reasons ?? []).join("\n"), textContent: (foot.reasons ?? []).join("; ") }) },
+        : make("span", { textContent: `${foot.borderline ? "≈ " : ""}${amount(foot.border, "deg")}`, title: foot.borderline ? "The interval crosses the border of a grade" : "Distance to the nearest border of a grade" })) },
       { name: "reader", title: "With", cell: (foot) => foot.claimed_by ?? "" },
     ];
   }
