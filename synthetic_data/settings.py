@@ -29,11 +29,21 @@ class PostureSettings(Config):
     ima_range: Pair
     hia: Pair
     ima45: Pair
+    bunionette_share: float
+    ima45_bunionette: Pair
     spread_2_3: Pair
     spread_3_4: Pair
     pronation_normal: Pair
     pronation_valgus: Pair
+    flat_pronation: float
+    joint_tilt_normal: Pair
+    joint_tilt_valgus: Pair
+    pronation_tilt: float
+    drift: Pair
     adduction: Pair
+    adducted_share: float
+    adducted_share_valgus: float
+    adduction_adductus: Pair
     row: Pair
     base_gap: Pair
     arch: Pair
@@ -42,7 +52,9 @@ class PostureSettings(Config):
     toe_lift: Pair
     toe_curl: Pair
     tip_curl: Pair
+    claw_share: float
     toe_lean: Pair
+    crossing_share: float
     fifth_toe_lean: Pair
     foot_pitch: Pair
     foot_roll: Pair

@@ -11,6 +11,7 @@ from raysplay.synthetic_data.anatomy.missing_toes import lose_toes
 from raysplay.synthetic_data.anatomy.person import draw_person
 from raysplay.synthetic_data.anatomy.pose import pose
 from raysplay.synthetic_data.anatomy.posture import Posture, cross_toes, draw_posture
+from raysplay.synthetic_data.anatomy.remodelling import remodel
 from raysplay.synthetic_data.anatomy.soft_tissue import soft_tissue
 from raysplay.synthetic_data.anatomy.wear import wear
 from raysplay.synthetic_data.projection.beam import draw_beam
@@ -69,6 +70,7 @@ def draw_subject(
     child = condition == "growth_plates"
     person = grow(rng, person) if child else wear(rng, person, settings.person)
     posture = draw_posture(rng, settings.posture, view, settings.posture.child_shares if child else None)
+    person = remodel(person, posture)
     beam = draw_beam(rng, settings.exposure)
     foot = pose(person, posture)
     overlap = overlap_share(person, foot, beam)

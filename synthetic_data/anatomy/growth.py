@@ -88,6 +88,7 @@ def grow(rng: np.random.Generator, person: Person) -> Person:
     if not present[bone_index("medial_sesamoid")]:
         present[bone_index("medial_sesamoid_half")] = False
     return Person(
+        female=person.female,
         size=person.size * float(scale),
         joint_space=space.astype(np.float32),
         place=place.astype(np.float32),

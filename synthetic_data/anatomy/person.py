@@ -30,6 +30,7 @@ class Person:
     ``density`` (N,) is the relative mineral density of each.
     """
 
+    female: bool
     size: float
     joint_space: FloatArray
     place: FloatArray
@@ -270,6 +271,7 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
     place = rng.normal(0, settings.place, (count, 3)).astype(np.float32)
     space = np.clip(rng.normal(1.7, 0.5), 0.3, 3.2) * size * _space_shares() * np.exp(rng.normal(0, 0.15, count))
     return Person(
+        female=female,
         size=size,
         joint_space=space.astype(np.float32),
         place=place,

@@ -96,7 +96,8 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
         radius: np.float32 = 0.42 * 0.5 * (person.shapes["width"][bone, at] + person.shapes["height"][bone, at])
         return radius
 
-    adduct = Rotation.from_euler("z", posture.adduction, degrees=True)
+    # The forefoot keeps its direction: the tarsus turns outwards under it.
+    adduct = Rotation.from_euler("z", -posture.adduction, degrees=True)
     for name, bone in rest.items():
         i = number[name]
         base = (np.array(bone.base) + person.place[i]) * lower
@@ -114,7 +115,7 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
     # The specimen of the rest table lay rolled, its bases stacked over each other. On a standing foot they lie side
     # by side on a flatter transverse arch; ``row`` says how far between the two this foot is.
     rest_base = {ray: np.array(rest[f"metatarsal_{ray}"].base) for ray in range(1, 6)}
-    row_base = {2: rest_base[2]}
+    row_base = {2: rest_base[2] - np.array([0.0, 0.0, 10.0])}
     for ray, aside, drop in (
         (3, posture.base_gap[1], 4.5),
         (4, posture.base_gap[2], 5.0),

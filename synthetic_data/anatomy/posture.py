@@ -17,7 +17,10 @@ class Posture:
     """Angles in degrees, heights in mm, of one right foot; a left foot is its mirror image.
 
     ``hva``, ``ima``, ``hia`` and ``ima45`` pose the bones in space. The angles on the film follow from the
-    projection and from the shapes of the bones and differ from these by a few degrees.
+    projection and from the shapes of the bones and differ from these by a few degrees. ``joint_tilt`` is how far the
+    distal joint surface of the first metatarsal faces laterally; ``eminence`` and ``fifth_eminence`` are bone in mm
+    that deformity adds to the inner side of the first head and to the outer side of the fifth. ``part`` is the number
+    of the part of the mixture that the foot was drawn from.
     """
 
     hva: float
@@ -29,6 +32,9 @@ class Posture:
     pronation: float
     sesamoid_drift: float
     subluxation: float
+    joint_tilt: float
+    eminence: float
+    fifth_eminence: float
     adduction: float
     row: float
     base_gap: tuple[float, float, float, float]
@@ -45,6 +51,7 @@ class Posture:
     ankle_flexion: float
     leg_turn: float
     leg: bool
+    part: int
 
 
 def cross_toes(rng: np.random.Generator, posture: Posture) -> Posture:
@@ -71,7 +78,8 @@ def draw_posture(
     ``shares`` of the parts of the mixture may be given in the place of the settings' own.
     """
     shares = shares or tuple(part.share for part in settings.mixture)
-    part = settings.mixture[rng.choice(len(settings.mixture), p=shares)]
+    number = int(rng.choice(len(settings.mixture), p=shares))
+    part = settings.mixture[number]
     while True:
         a, b = rng.standard_normal(2)
         hva = part.hva[0] + part.hva[1] * a
@@ -79,15 +87,36 @@ def draw_posture(
         if settings.hva_range[0] < hva < settings.hva_range[1] and settings.ima_range[0] < ima < settings.ima_range[1]:
             break
     valgus = float(np.clip((hva - 12) / 30, 0, 1.3))
-    pronation = rng.normal(*(settings.pronation_valgus if hva > 18 else settings.pronation_normal))
+    arch = float(np.clip(rng.normal(*settings.arch), 0.5, 1.35))
+    turned = rng.standard_normal()
+    mean, sd = settings.pronation_valgus if hva > 18 else settings.pronation_normal
+    # A flat arch goes with a first metatarsal that is turned inwards, a high one with one turned outwards.
+    flat = (settings.arch[0] - arch) / settings.arch[1]
+    pronation = mean + sd * (np.sqrt(1 - settings.flat_pronation**2) * turned + settings.flat_pronation * flat)
+    link = settings.pronation_tilt
+    mean, sd = settings.joint_tilt_valgus if hva > 18 else settings.joint_tilt_normal
+    joint_tilt = mean + sd * (link * turned + np.sqrt(1 - link**2) * rng.standard_normal())
     # The sesamoids stay with the second metatarsal while the head moves away from under them.
-    drift = rng.normal(0.2 + 6.5 * valgus, 1.4 + 1.2 * valgus)
+    drift = rng.normal(settings.drift[0] + settings.drift[1] * (1 - np.exp(-1.6 * valgus)), 1.1 + 1.0 * valgus)
     lift = rng.normal(*settings.toe_lift) + rng.normal(0, 6, 4)
     curl = rng.normal(*settings.toe_curl) + rng.normal(0, 9, 4)
     tip = rng.normal(*settings.tip_curl) + rng.normal(0, 9, 4)
+    if rng.random() < settings.claw_share:
+        clawed = rng.random(4) < rng.uniform(0.3, 1.0)
+        lift, curl = lift + clawed * rng.uniform(8, 26, 4), curl + clawed * rng.uniform(15, 50, 4)
     lean = rng.normal(*settings.toe_lean) + rng.normal(0, 3.5, 4)
     lean[0] += rng.uniform(0, 0.25) * max(0.0, hva - 15)
     lean[3] = rng.normal(*settings.fifth_toe_lean)
+    if hva > 25 and rng.random() < settings.crossing_share:
+        # The second toe rides on the great one.
+        lift[0] += rng.uniform(8, 25)
+        lean[0] -= rng.uniform(8, 24)
+    ima45, fifth_eminence = rng.normal(*settings.ima45), 0.0
+    if rng.random() < settings.bunionette_share:
+        ima45, fifth_eminence = rng.normal(*settings.ima45_bunionette), rng.uniform(0.3, 3.0)
+        lean[3] -= rng.uniform(0, 10)
+    adducted = rng.random() < (settings.adducted_share_valgus if hva > 15 else settings.adducted_share)
+    adduction = rng.normal(*(settings.adduction_adductus if adducted else settings.adduction))
     pitch, roll = rng.normal(*settings.foot_pitch), rng.normal(*settings.foot_roll)
     leg = bool(rng.random() < 0.7)
     # Standing: the leg rises over the talus; lying or sitting: it runs back, away from the foot.
@@ -106,16 +135,19 @@ def draw_posture(
         hva=float(hva),
         ima=float(ima),
         hia=float(rng.normal(*settings.hia)),
-        ima45=float(rng.normal(*settings.ima45)),
+        ima45=float(ima45),
         spread_2_3=float(rng.normal(*settings.spread_2_3)),
         spread_3_4=float(rng.normal(*settings.spread_3_4)),
         pronation=float(pronation),
         sesamoid_drift=float(drift),
         subluxation=float(rng.normal(2.5 * valgus, 1.0 + 1.5 * valgus)),
-        adduction=float(rng.normal(*settings.adduction)),
+        joint_tilt=float(joint_tilt),
+        eminence=float(max(0.0, rng.normal(1.0 * valgus, 0.6 * valgus))),
+        fifth_eminence=float(fifth_eminence),
+        adduction=float(adduction),
         row=float(rng.uniform(*settings.row)),
         base_gap=four(np.maximum(rng.normal(*settings.base_gap, 4) + np.array([3.5, 0, 0, 0]), 5.0)),
-        arch=float(rng.uniform(*settings.arch)),
+        arch=arch,
         head_height=float(max(6.0, rng.normal(*settings.head_height))),
         hallux_lift=float(rng.normal(*settings.hallux_lift)),
         hallux_roll=float(rng.normal(4 + 14 * valgus, 5 + 4 * valgus)),
@@ -128,4 +160,5 @@ def draw_posture(
         ankle_flexion=float(flexion),
         leg_turn=float(rng.normal(0, 12)),
         leg=leg,
+        part=number,
     )
