@@ -102,7 +102,8 @@ def exposed_field(
     edges = np.where(cut, edges, 9.0)
     left, right, top, bottom = send(edges, device)
     u, v = x * torch.cos(angle) + y * torch.sin(angle), y * torch.cos(angle) - x * torch.sin(angle)
-    return (u > -left) & (u < right) & (v > -top) & (v < bottom)
+    field: Tensor = (u > -left) & (u < right) & (v > -top) & (v < bottom)
+    return field
 
 
 def add_marks(images: Tensor, marks: Tensor, rng: np.random.Generator, share: float, height: float) -> Tensor:
