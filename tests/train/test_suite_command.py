@@ -98,6 +98,17 @@ def test_an_earlier_suite_is_not_overwritten(ran):
     assert "--overwrite" in again.output
 
 
+def test_only_a_suite_is_replaced_by_a_suite(tmp_path):
+    """An archive looks like the folder of a suite: films, truth.csv."""
+    archive = tmp_path / "archive"
+    write_suite(suite_settings().chosen(["lateral"]), 1, 3, archive)
+    files = sorted(path.name for path in archive.rglob("*"))
+    result = call("evaluate", "--suite", "--out", archive, "--overwrite", "--n", 1, "--conditions", "clean")
+    assert result.exit_code == 2
+    assert "is not empty" in result.output
+    assert sorted(path.name for path in archive.rglob("*")) == files
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [

@@ -16,7 +16,7 @@ from raysplay.synthetic_data.subject import draw_subject
 
 FloatArray = npt.NDArray[np.float64]
 
-_WAVES = 192
+_WAVES = 128
 """Waves of a field; their sum is near normal, and its spectrum near that of the kernel."""
 
 _FIELD = 611953

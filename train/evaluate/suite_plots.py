@@ -15,6 +15,8 @@ from raysplay.train.evaluate.suite import SuiteFigures
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+PLOTS = ("outcomes.png", "coverage.png", "severity.png", "risk_coverage.png")
+
 _COLOURS = ("#1b4965", "#c8553d", "#4a7c59", "#8d6a9f", "#b08900", "#5c6b73")
 _MARKERS = ("o", "s", "^", "D", "v", "P")
 _OUTCOMES = {"accepted": ("#4a7c59", ""), "review": ("#e0b84c", "//"), "refused": ("#8a8f94", "..")}
@@ -35,14 +37,14 @@ def write_plots(figures: SuiteFigures, level: float, folder: Path) -> list[str]:
 
     tall = 1.2 + 0.34 * len(figures.conditions)
     drawn: list[tuple[str, tuple[float, float], Callable[[Axes], None]]] = [
-        ("outcomes.png", (8.0, tall), lambda axes: _outcomes(figures, axes)),
+        (PLOTS[0], (8.0, tall), lambda axes: _outcomes(figures, axes)),
     ]
     if any(one.n for condition in figures.conditions for one in condition.figures("all measured").values()):
-        drawn.append(("coverage.png", (8.0, tall), lambda axes: _coverage(figures, level, axes)))
+        drawn.append((PLOTS[1], (8.0, tall), lambda axes: _coverage(figures, level, axes)))
     if figures.together is not None and figures.curves:
         drawn += [
-            ("severity.png", (8.0, 4.5), lambda axes: _severity(figures, axes)),
-            ("risk_coverage.png", (7.0, 4.5), lambda axes: _risk(figures, axes)),
+            (PLOTS[2], (8.0, 4.5), lambda axes: _severity(figures, axes)),
+            (PLOTS[3], (7.0, 4.5), lambda axes: _risk(figures, axes)),
         ]
     for name, size, draw in drawn:
         figure = Figure(figsize=size, layout="constrained")

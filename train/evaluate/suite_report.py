@@ -14,7 +14,10 @@ from raysplay.train.evaluate.errors import ErrorFigures
 from raysplay.train.evaluate.real_list import RealFigures
 from raysplay.train.evaluate.report import plain
 from raysplay.train.evaluate.suite import ConditionFigures, SuiteFigures
-from raysplay.train.evaluate.suite_plots import write_plots
+from raysplay.train.evaluate.suite_plots import PLOTS, write_plots
+
+SUITE_FILES = ("suite.json", "suite.csv", "suite.md", *PLOTS)
+"""What a report consists of."""
 
 _SHARES = ("found", "side_right", "accepted", "review", "refused", "own_reason")
 _COMMONEST = 4
@@ -44,6 +47,7 @@ def write_suite_report(figures: SuiteFigures, made: SuiteRun, folder: Path) -> N
         writer.writerows({name: _cell(value) for name, value in row.items()} for row in figures.rows)
     plots = write_plots(figures, made.level, folder)
     content = {
+        "finished": True,
         "made": asdict(made),
         "targets": [
             {**check.target.model_dump(exclude={"of"}), "condition": check.condition}

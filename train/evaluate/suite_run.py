@@ -12,20 +12,24 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
+from raysplay.configs.protocol import protocol
 from raysplay.infer.command import run_measure
 from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.settings import reading_settings
 from raysplay.synthetic_data.archive import FILMS, LANDMARKS, TRUTH, cores
+from raysplay.synthetic_data.archive_settings import archive_settings
 from raysplay.synthetic_data.command import CAUTION, progress_bar
+from raysplay.synthetic_data.settings import generator_settings
 from raysplay.train.evaluate.config import evaluation_settings
 from raysplay.train.evaluate.real_list import RealFigures, RealListError, read_list, real_figures
 from raysplay.train.evaluate.run_tables import read_run
 from raysplay.train.evaluate.suite import SuiteFigures, suite_figures
 from raysplay.train.evaluate.suite_films import copy_archive, write_suite
-from raysplay.train.evaluate.suite_report import SuiteRun, target_lines, write_suite_report
+from raysplay.train.evaluate.suite_report import SUITE_FILES, SuiteRun, target_lines, write_suite_report
 from raysplay.train.evaluate.suite_settings import suite_settings
 from raysplay.train.evaluate.truth import read_truth
 
-_MADE = (FILMS, TRUTH, LANDMARKS, "run", "real_run")
+_MADE = (FILMS, TRUTH, LANDMARKS, "run", "real_run", *SUITE_FILES)
 
 
 def run_suite(
@@ -64,6 +68,9 @@ def run_suite(
         If a condition, an archive, the list or the folder cannot be used; nothing was written then.
     """
     settings, suite = evaluation_settings(), suite_settings()
+    # All that can be wrong with a configuration comes out here, not after the films are made.
+    for read in (decision_limits, reading_settings, archive_settings, generator_settings, protocol):
+        read()
     films, seed = films or suite.films, suite.seed if seed is None else seed
     console, seconds = Console(stderr=True), {}
     try:
@@ -130,7 +137,7 @@ def _make_room(out: Path, overwrite: bool) -> None:
     """An empty place for a suite; of an earlier one only what a suite writes is removed."""
     try:
         out.mkdir(parents=True, exist_ok=True)
-        if any(out.iterdir()) and not (overwrite and (out / TRUTH).is_file()):
+        if any(out.iterdir()) and not (overwrite and (out / SUITE_FILES[0]).is_file()):
             raise typer.BadParameter(
                 f"{out}: is not empty; choose another folder, or pass --overwrite to replace an earlier suite",
                 param_hint="--out",
@@ -138,6 +145,8 @@ def _make_room(out: Path, overwrite: bool) -> None:
         for name in _MADE:
             path = out / name
             shutil.rmtree(path) if path.is_dir() else path.unlink(missing_ok=True)
+        # Marks the folder as that of a suite from the start, so that one that was stopped can be replaced, too.
+        (out / SUITE_FILES[0]).write_text('{"finished": false}\n', encoding="utf-8")
     except OSError as error:
         raise typer.BadParameter(f"{out}: cannot be used ({error.strerror})", param_hint="--out") from error
 
