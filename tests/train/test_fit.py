@@ -17,7 +17,7 @@ from raysplay.configs import CONFIG_DIR, landmark_schema, load
 from raysplay.configs.load import ConfigError, digest
 from raysplay.infer.network.weights import WeightsError, load_weights, save_weights
 from raysplay.infer.settings import reading_settings
-from raysplay.train.fit import build_network, fit, run
+from raysplay.train.fit import RunningAverage, build_network, fit, run
 from raysplay.train.real_films import MARGIN
 from raysplay.train.settings import TrainSettings
 
@@ -69,6 +69,7 @@ def real_folder(tmp_path, small_reading):
     return folder
 
 
+LOSSES = ("map", "place", "axis", "doubt", "found", "view", "condition")
 TIMES = ("steps_per_s", "minutes", "waited", "cast_per_s")
 
 
@@ -125,8 +126,45 @@ def test_landmarks_are_trained_on_generated_and_real_crops(configure, real_folde
     assert load_weights(build_network("landmarks"), weights)["network"] == "landmarks"
     steps = [line for line in lines if line["event"] == "step"]
     assert len(steps) == 2
-    for name in ("map", "place", "axis", "doubt", "found", "view", "condition"):
+    for name in LOSSES:
         assert math.isfinite(steps[-1][name])
+
+
+def test_unlabelled_crops_teach_once_their_time_has_come(configure, real_folder):
+    (real_folder / "landmarks.csv").unlink()
+    shares = {"real_films": real_folder, "real_share": 0.25, "consistency_share": 0.25, "consistency_weight": 0.5}
+    lines = []
+    settings = configure(
+        "landmarks", **shares, consistency_start=0.5, steps=2, start_from="shipped", familiarity_crops=4
+    )
+    weights = fit(settings, lines.append)
+    steps = [line for line in lines if line["event"] == "step"]
+    assert ["consistency" in line for line in steps] == [False, True]
+    assert math.isfinite(steps[1]["consistency"])
+    named = [v for k, v in steps[1].items() if k in (*LOSSES, "consistency")]
+    assert steps[1]["loss"] == pytest.approx(sum(named), abs=0.01)
+    assert lines[0]["fresh"] == []
+    # The weights that are kept know what usual films look like.
+    assert next(line for line in lines if line["event"] == "familiarity")["crops"] == 4
+    network = build_network("landmarks")
+    load_weights(network, weights)
+    assert float(network.whiten.abs().max()) > 0
+
+
+def test_the_average_follows_by_its_rate():
+    torch.manual_seed(1)
+    network = torch.nn.Sequential(torch.nn.Linear(3, 3), torch.nn.BatchNorm1d(3))
+    average = RunningAverage(network)
+    first = {name: value.clone() for name, value in network.state_dict().items()}
+    with torch.no_grad():
+        for value in network.parameters():
+            value.add_(1.0)
+        network[1].running_mean.add_(2.0)
+    average.follow(0.75)
+    kept = average.network.state_dict()
+    for name, value in network.state_dict().items():
+        if value.is_floating_point():
+            torch.testing.assert_close(kept[name], 0.75 * first[name] + 0.25 * value)
 
 
 def test_the_clock_ends_a_run_and_the_seed_fixes_it(configure, tmp_path):

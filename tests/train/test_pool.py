@@ -1,13 +1,14 @@
 """The store of cast feet: reproducible, renewed oldest first, landmarks on the bones they name."""
 
 import dataclasses
+import multiprocessing
 
 import numpy as np
 import pytest
 import torch
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import VIEWS
+from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
 from raysplay.train.pool import Pool, draw_group
 
 SHARES = {"dp": 0.5, "oblique": 0.2, "lateral": 0.15, "other": 0.15}
@@ -111,3 +112,38 @@ def test_feet_are_drawn_by_view_where_there_are_any(pool):
     assert (pool.views[pool.draw(20, generator, 0)] == 0).all()
     none = next(v for v in range(9) if not (pool.views == v).any())
     assert len(pool.draw(20, generator, none)) == 20
+
+
+def test_conditions_are_drawn_by_their_shares_and_kept_with_the_feet(coarse, pool):
+    shares = {"growth_plates": 0.5, "missing_toe": 0.5}
+    subjects, _ = draw_group(2, 0, 24, {"dp": 1.0}, shares)
+    has = [s.conditions & set(shares) for s in subjects]
+    assert all(len(h) == 1 for h in has)
+    # 24 draws of one half: four standard errors.
+    assert np.mean(["growth_plates" in h for h in has]) == pytest.approx(0.5, abs=4 * 0.5 / np.sqrt(24))
+
+    small = Pool(coarse.model_copy(update={"size": 4, "cast_batch": 4}), 9, pool.device)
+    small._groups = iter([(subjects[:4], [0] * 4)])
+    small.cast_group()
+    for k, subject in enumerate(subjects[:4]):
+        assert {c for c, there in zip(CONDITIONS, small.conditions[k], strict=True) if there} == set(subject.conditions)
+        # A lost toe takes landmarks with it; those of the metatarsals stay.
+        assert not ("missing_toe" in subject.conditions and small.placed[k].all())
+        assert small.placed[k, [landmark_schema().index(c) for c in ("M1_head_c", "M5p_med")]].all()
+
+
+def test_a_share_of_nothing_leaves_feet_without_conditions():
+    subjects, _ = draw_group(2, 0, 12, {"dp": 1.0}, {"growth_plates": 0.0, "missing_toe": 0.0})
+    assert all(not s.conditions & {"growth_plates", "missing_toe"} for s in subjects)
+
+
+def test_processes_draw_the_same_feet_and_end(coarse, pool):
+    drawn = [
+        Pool(coarse.model_copy(update={"size": 2, "cast_batch": 2, "workers": workers}), 5, pool.device)
+        for workers in (0, 1)
+    ]
+    for one in drawn:
+        one.fill(2)
+        one.close()
+    torch.testing.assert_close(drawn[0].points, drawn[1].points, rtol=0, atol=1e-3)
+    assert multiprocessing.active_children() == []

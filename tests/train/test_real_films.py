@@ -10,6 +10,7 @@ import torch
 from PIL import Image
 
 from raysplay.configs import landmark_schema
+from raysplay.infer.network.landmark_network import CONDITIONS
 from raysplay.infer.records import FootLandmarks, FoundFoot
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import transform_points
@@ -42,6 +43,16 @@ def test_a_folder_is_read(folder):
     assert real.points[0, at].tolist() == [12.5, 20.25]
 
 
+def test_conditions_are_yes_no_or_not_known(folder):
+    table = "crop,film,view,cast,metal\none.png,a.dcm,dp,yes,\ntwo.png,b.dcm,lateral,no,no\n"
+    (folder / "crops.csv").write_text(table)
+    conditions = load_real_crops(folder, CPU).conditions
+    cast, metal = CONDITIONS.index("cast"), CONDITIONS.index("metal")
+    assert conditions[:, cast].tolist() == [1.0, 0.0]
+    assert conditions[:, metal].isnan().tolist() == [True, False]
+    assert int((~conditions.isnan()).sum()) == 3
+
+
 def test_landmarks_may_be_missing_altogether(folder):
     (folder / "landmarks.csv").unlink()
     assert not load_real_crops(folder, CPU).known.any()
@@ -55,6 +66,7 @@ def test_landmarks_may_be_missing_altogether(folder):
         ("crops.csv", "crop,film,view\none.png,a.dcm\n"),
         ("crops.csv", "crop,film,view\none.png,a.dcm,sideways\n"),
         ("crops.csv", "crop,film,view\nthree.png,a.dcm,dp\n"),
+        ("crops.csv", "crop,film,view,cast\none.png,a.dcm,dp,maybe\n"),
         ("landmarks.csv", "crop,landmark,x,y\none.png,M1_head_c,left,2\n"),
         ("landmarks.csv", "crop,landmark,x,y\none.png,M1_head_c,1\n"),
         ("landmarks.csv", "crop,landmark,x,y\none.png,NOSE,1,2\n"),
@@ -114,7 +126,13 @@ def gathered(tmp_path, draw_blob):
         Image.fromarray(picture).save(films / name)
     (films / "broken.dcm").write_bytes(b"no film at all")
     table = tmp_path / "list.csv"
-    lines = ["film,view,trusted", "a/foot.png,dp,yes", "broken.dcm,dp,yes", "b/foot.png,dp,no", "gone.dcm,other,no"]
+    lines = [
+        "film,view,trusted,cast",
+        "a/foot.png,dp,yes,no",
+        "broken.dcm,dp,yes,",
+        "b/foot.png,dp,no,",
+        "gone.dcm,other,no,",
+    ]
     table.write_text("\n".join(lines) + "\n")
     out = tmp_path / "out"
     return gather(films, table, out, OneFoot(at)), out
@@ -128,6 +146,7 @@ def test_gathered_crops_are_read_back_with_landmarks_where_they_lie(gathered, ce
     # Only the trusted film gives landmarks, and only confident ones.
     assert real.known.sum(1).tolist() == [5, 0]
     assert (real.known[0, :5]).all()
+    assert real.conditions[:, CONDITIONS.index("cast")].nan_to_num(9).tolist() == [0, 9]
     picture, at = real.images[0].float().numpy(), real.points[0, 0].numpy()
     assert centre_of_mass(np.clip(picture - 60, 0, None), at, 30) == pytest.approx(at, abs=0.3)
     # The stored crop reaches MARGIN pixels beyond the reader's.

@@ -10,7 +10,7 @@ from torch import nn
 
 from raysplay.infer.network.landmark_network import LandmarkNetwork
 from raysplay.infer.network.locator_network import LocatorNetwork
-from raysplay.infer.network.weights import WeightsError, digest, load_weights, save_weights
+from raysplay.infer.network.weights import WeightsError, digest, load_weights, save_weights, start_weights
 
 DESCRIPTION = {"network": "locator", "steps": "17", "losses": '{"centre": 0.5}'}
 
@@ -123,3 +123,33 @@ def test_the_digest_is_sha_256(tmp_path):
     # FIPS 180-4, the one-block example "abc".
     (tmp_path / "abc").write_bytes(b"abc")
     assert digest(tmp_path / "abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+
+
+def test_training_goes_on_from_weights_that_lack_a_head(tmp_path):
+    torch.manual_seed(2)
+    older, newer = LandmarkNetwork(5, blocks=1), LandmarkNetwork(5, blocks=1)
+    older.conditions = nn.Identity()
+    path = tmp_path / "older.safetensors"
+    save_weights(older, path, {})
+    with pytest.raises(WeightsError, match="made for another network"):
+        load_weights(newer, path)
+    drawn = {name: value.clone() for name, value in newer.state_dict().items()}
+    fresh = start_weights(newer, path)
+    assert fresh == [name for name in sorted(drawn) if name.startswith("conditions.")]
+    for name, value in newer.state_dict().items():
+        if name in fresh:
+            assert torch.equal(value, drawn[name])
+        elif not name.endswith("num_batches_tracked"):
+            assert torch.equal(value, older.state_dict()[name].half().float())
+
+
+def test_training_starts_landmarks_fresh_whose_number_changed(tmp_path):
+    path = tmp_path / "five.safetensors"
+    save_weights(LandmarkNetwork(5, blocks=1), path, {})
+    fresh = start_weights(LandmarkNetwork(6, blocks=1), path)
+    assert fresh == ["doubt.1.bias", "doubt.1.weight", "maps.bias", "maps.weight"]
+
+
+def test_another_network_is_no_start(path):
+    with pytest.raises(WeightsError, match=r"locator\.safetensors: made for another network"):
+        start_weights(nn.Sequential(nn.Linear(2, 2)), path)

@@ -1,0 +1,152 @@
+"""Own films with a landmark table: cut where the landmarks lie, or refused with file, row and reason."""
+
+import csv
+
+import numpy as np
+import pytest
+import torch
+from PIL import Image
+from typer.testing import CliRunner
+
+from raysplay.configs import landmark_schema
+from raysplay.infer.settings import reading_settings
+from raysplay.infer.warp import transform_points
+from raysplay.synthetic_data.archive import LANDMARK_COLUMNS
+from raysplay.train.cli import app
+from raysplay.train.finetune_films import COLUMNS, FinetuneFilmsError, GivenFoot, cut_films, lay_crop, read_landmarks
+from raysplay.train.real_films import MARGIN, load_real_crops
+
+ANCHORS = reading_settings().anchors
+HEAD = ",".join(COLUMNS) + "\n"
+
+
+def place(turn=12.0, scale=1.3, shift=(150.0, 40.0), mirrored=False):
+    """A crop's place on a film: similarity, mirrored for a left foot."""
+    angle = np.radians(turn)
+    c, s = scale * np.cos(angle), scale * np.sin(angle)
+    matrix = np.array([[c, -s, shift[0]], [s, c, shift[1]], [0, 0, 1.0]])
+    mirror = np.array([[-1.0, 0, reading_settings().crop_columns - 1], [0, 1, 0], [0, 0, 1]])
+    return matrix @ mirror if mirrored else matrix
+
+
+def foot_at(matrix, side, codes=None):
+    landmarks = {a.code: tuple(transform_points(matrix, np.array([a.x, a.y]))) for a in ANCHORS}
+    return GivenFoot("a.png", side, 2, {c: p for c, p in landmarks.items() if codes is None or c in codes})
+
+
+def lines(foot, index="0"):
+    return "".join(f"{foot.film},{foot.side},{index},{c},{x},{y}\n" for c, (x, y) in foot.landmarks.items())
+
+
+@pytest.mark.parametrize("side", ["R", "L"])
+@pytest.mark.parametrize("count", [3, len(ANCHORS)])
+def test_the_crop_lies_where_the_anchors_say(side, count):
+    # The anchors stand where the template has them: the least squares must give the very matrix that put them there.
+    matrix = place(mirrored=side == "L")
+    foot = foot_at(matrix, side, [a.code for a in ANCHORS][:count])
+    np.testing.assert_allclose(lay_crop(foot, 1.0), matrix, atol=1e-9)
+
+
+def test_rows_further_apart_than_columns_are_taken_into_account():
+    # The same foot on a detector whose rows are twice as far apart as its columns: y halves, the crop stays.
+    matrix = place()
+    squeezed = np.diag([1, 0.5, 1]) @ matrix
+    np.testing.assert_allclose(lay_crop(foot_at(squeezed, "R"), 2.0), squeezed, atol=1e-9)
+
+
+def test_feet_are_cut_with_their_landmarks_on_them(tmp_path, draw_blob, centre_of_mass):
+    matrix = place(mirrored=True)
+    foot = foot_at(matrix, "L")
+    at = foot.landmarks["M1_head_c"]
+    picture = np.rint(200 * draw_blob((980, 760), at, 7.0)).astype(np.uint8)
+    picture[0, 0] = 255
+    Image.fromarray(picture).save(tmp_path / "a.png")
+    (tmp_path / "b.png").write_bytes(b"no film")
+    other = GivenFoot("b.png", "R", 0, foot_at(place(), "R").landmarks)
+    table = tmp_path / "landmarks.csv"
+    table.write_text(HEAD + lines(foot) + lines(other))
+    count, refused = cut_films(tmp_path, table, tmp_path / "out")
+    assert count == 1
+    assert list(refused) == ["b.png"]
+    real = load_real_crops(tmp_path / "out", torch.device("cpu"))
+    assert int(real.known.sum()) == len(ANCHORS)
+    where = real.points[0, landmark_schema().index("M1_head_c")].numpy()
+    anchor = next(a for a in ANCHORS if a.code == "M1_head_c")
+    assert where == pytest.approx([anchor.x + MARGIN, anchor.y + MARGIN], abs=0.01)
+    shown = np.clip(real.images[0].float().numpy() - 40, 0, None)
+    assert centre_of_mass(shown, where, 30) == pytest.approx(where, abs=0.3)
+
+
+def test_the_table_is_the_one_that_generated_films_come_with():
+    assert COLUMNS == LANDMARK_COLUMNS
+
+
+def test_two_feet_of_a_film_and_a_byte_order_mark(tmp_path):
+    table = tmp_path / "t.csv"
+    both = lines(foot_at(place(), "R"), "0") + lines(foot_at(place(mirrored=True), "L"), "1")
+    table.write_text(HEAD + both, encoding="utf-8-sig")
+    assert [(f.side, len(f.landmarks)) for f in read_landmarks(table)] == [("R", 8), ("L", 8)]
+
+
+GOOD = lines(foot_at(place(), "R"))
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("film,foot,landmark,x,y\n", r"t\.csv: no column foot_index"),
+        (HEAD, r"t\.csv: holds no landmark"),
+        (HEAD + GOOD + "a.png,R,0,NOSE,1,2\n", r"t\.csv, row 10: there is no landmark 'NOSE'"),
+        (HEAD + "a.png,right,0,M1_head_c,1,2\n", r"t\.csv, row 2: foot is 'right', not L or R"),
+        (HEAD + "a.png,R,0,M1_head_c,1,two\n", r"t\.csv, row 2: y is 'two', not a number"),
+        (HEAD + "a.png,R,0,M1_head_c,nan,2\n", r"t\.csv, row 2: x is 'nan', not a number"),
+        (HEAD + "a.png,R,0,M1_head_c,1\n", r"t\.csv, row 2: an entry is empty"),
+        (HEAD + GOOD + "a.png,R,0,M1_head_c,1,2\n", r"t\.csv, row 10: M1_head_c of this foot is given twice"),
+        (HEAD + GOOD + "a.png,L,0,M1_tip,1,2\n", r"t\.csv, row 10: foot 0 of a\.png was R in row 2"),
+        (HEAD + "".join(GOOD.splitlines(keepends=True)[:2]), r"t\.csv, row 2: this foot of a\.png has 2 of .* needs 3"),
+    ],
+)
+def test_a_table_that_cannot_be_used_is_refused_by_row(tmp_path, text, said):
+    table = tmp_path / "t.csv"
+    table.write_text(text)
+    with pytest.raises(FinetuneFilmsError, match=said):
+        read_landmarks(table)
+
+
+def test_a_missing_table_and_a_picture_in_its_place_are_refused(tmp_path):
+    (tmp_path / "t.png").write_bytes(b"\x89PNG\xff\x00")
+    for name in ("none.csv", "t.png"):
+        with pytest.raises(FinetuneFilmsError, match=rf"{name}: cannot be read as a table"):
+            read_landmarks(tmp_path / name)
+
+
+def test_landmarks_off_the_film_and_films_that_none_can_read_are_refused(tmp_path):
+    table = tmp_path / "t.csv"
+    table.write_text(HEAD + GOOD)
+    with pytest.raises(FinetuneFilmsError, match=r"none of the 1 films can be read; a\.png"):
+        cut_films(tmp_path, table, tmp_path / "out")
+    picture = np.zeros((150, 140), np.uint8)
+    picture[50, 50] = 255
+    Image.fromarray(picture).save(tmp_path / "a.png")
+    with pytest.raises(
+        FinetuneFilmsError, match=r"t\.csv: M1_head_c of the foot from row 2 .* off a\.png with 140 columns"
+    ):
+        cut_films(tmp_path, table, tmp_path / "out")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["train_finetune.yaml", "--films", "."], "go together"),
+        (["train_finetune.yaml", "--films", ".", "--landmarks", "bad.csv"], "no column"),
+        (["train_landmarks.yaml", "--films", ".", "--landmarks", "none.csv"], "none.csv"),
+        (["train_locator.yaml", "--films", ".", "--landmarks", "bad.csv"], "own films need the network landmarks"),
+    ],
+)
+def test_the_command_says_in_one_line_what_is_wrong(tmp_path, monkeypatch, arguments, said):
+    monkeypatch.chdir(tmp_path)
+    with (tmp_path / "bad.csv").open("w") as file:
+        csv.writer(file).writerow(["film"])
+    result = CliRunner().invoke(app, ["train", *arguments])
+    assert result.exit_code == 2
+    assert said in " ".join(result.output.replace("│", " ").split())

@@ -1,0 +1,80 @@
+"""The study of own films on a generator shifted on purpose, in the small."""
+
+import numpy as np
+import pytest
+import torch
+
+import raysplay.train.finetune_study as finetune_study
+from raysplay.configs import landmark_schema, load
+from raysplay.infer.foot_reader import WEIGHTS_DIR
+from raysplay.synthetic_data.settings import generator_settings
+from raysplay.train.finetune_study import StudyPlan, errors, render, shifted_generator, study, table
+from raysplay.train.real_films import RealCrops, load_real_crops
+from raysplay.train.reference_foot import REFERENCE_FOOT
+from raysplay.train.settings import TrainSettings
+
+
+@pytest.fixture(autouse=True)
+def _few_at_once(monkeypatch):
+    monkeypatch.setattr(finetune_study, "BLOCK", 4)
+
+
+def test_the_shift_changes_what_it_names_and_nothing_else(tmp_path):
+    overlay = tmp_path / "shift.yaml"
+    overlay.write_text("person: {flare: 0.5}\n")
+    shifted, plain = shifted_generator(overlay), generator_settings()
+    assert shifted.person.flare == 0.5
+    assert shifted.person.model_copy(update={"flare": plain.person.flare}) == plain.person
+    assert (shifted.posture, shifted.exposure) == (plain.posture, plain.exposure)
+
+
+def test_the_shipped_shift_changes_the_feet(coarse):
+    shifted, cpu = shifted_generator("finetune_shift.yaml"), torch.device("cpu")
+    _, points, _ = render(shifted, coarse, 2, 5, cpu)
+    _, plain, _ = render(generator_settings(), coarse, 2, 5, cpu)
+    assert points.shape == (2, len(landmark_schema()), 2)
+    assert np.abs(points - plain).max() > 5
+
+
+def test_errors_are_the_turns_of_the_axes():
+    # The reference foot (drawn by hand for the definitions) with its great toe turned by 3 degrees about its base:
+    # the hallux valgus angle changes by 3, the intermetatarsal angle not at all.
+    schema = landmark_schema()
+    at = np.array([REFERENCE_FOOT[code] for code in schema.codes], float) * [1, -1]
+    turned = at.copy()
+    toe = [k for k, code in enumerate(schema.codes) if code.startswith("PP")]
+    c, s = np.cos(np.radians(3)), np.sin(np.radians(3))
+    turned[toe] = at[toe] @ np.array([[c, s], [-s, c]])
+    points = torch.as_tensor(at)[None]
+    known = torch.ones(1, len(schema), dtype=torch.bool)
+    crops = RealCrops(torch.zeros(1, 1, 1), points, known, torch.zeros(1), torch.zeros(1, 6))
+    off = errors(torch.as_tensor(turned)[None], crops)
+    assert off["hva"] == pytest.approx(3.0, abs=1e-6)
+    assert off["ima"] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_the_table_gives_mean_and_range():
+    rows = [
+        {"films": 0, "hva": 1.0, "ima": 0.5},
+        {"films": 10, "hva": 0.8, "ima": 0.4},
+        {"films": 10, "hva": 0.6, "ima": 0.2},
+    ]
+    lines = table(rows).splitlines()
+    assert lines[2] == "| 0 | 1.00° | 0.50° |"
+    assert lines[3] == "| 10 | 0.70° (0.60 to 0.80) | 0.30° (0.20 to 0.40) |"
+
+
+def test_a_study_trains_on_its_films_and_reads_further_ones(coarse, tmp_path):
+    base = load(TrainSettings, "train_finetune.yaml")
+    few = {"device": "cpu", "steps": 1, "batch": 2, "warmup": 1, "pool": coarse, "learning_rate": 1e-9}
+    plan = StudyPlan(counts=(0, 1), repeats=1, tests=2)
+    weights = WEIGHTS_DIR / "landmarks.safetensors"
+    rows = study(tmp_path, weights, generator_settings(), base.model_copy(update=few), plan)
+    assert [(row["films"], row["repeat"]) for row in rows] == [(0, 0), (1, 0)]
+    # A step too small to see leaves the errors as they were: both rows read the same films.
+    assert rows[1]["hva"] == pytest.approx(rows[0]["hva"], abs=0.2)
+    tests = load_real_crops(tmp_path / "tests", torch.device("cpu"))
+    own = load_real_crops(tmp_path / "1_films_0" / "films", torch.device("cpu"))
+    assert (len(tests), len(own)) == (2, 1)
+    assert not any(torch.equal(own.points[0], other) for other in tests.points)
+    assert (tmp_path / "1_films_0" / "landmarks.safetensors").exists()
