@@ -8,7 +8,6 @@ import numpy as np
 
 from raysplay.infer.films.film import Film
 from raysplay.infer.records import Decision, FilmRecord, Outcome
-from raysplay.infer.warp import transform_points
 from raysplay.measure import Measure
 
 Row = list[str | float | int | None]
@@ -107,10 +106,10 @@ def crops_rows(record: FilmRecord, size: tuple[int, int]) -> Iterator[Row]:
         Rows and columns of the crop.
     """
     rows, columns = size
-    corners = np.array([[0, 0], [columns - 1, 0], [columns - 1, rows - 1], [0, rows - 1]], dtype=float)
+    corners = np.array([[0, 0, 1], [columns - 1, 0, 1], [columns - 1, rows - 1, 1], [0, rows - 1, 1]], dtype=float)
     for index, foot in enumerate(record.feet):
         found = foot.landmarks.foot
-        place = transform_points(found.film_from_crop, corners)
+        place = (corners @ np.asarray(found.film_from_crop).T)[:, :2]
         yield [record.film, found.side, index, *(round(float(v), 1) for v in place.ravel())]
 
 

@@ -42,8 +42,6 @@ def review(
     """Look at what a run left open, correct it, and settle it, on a page that only this machine can reach."""
     from rich.console import Console
 
-    from raysplay.infer.review.guard import Door
-    from raysplay.infer.review.server import ReviewServer
     from raysplay.infer.review.study import initials
 
     console = Console()
@@ -58,6 +56,9 @@ def review(
     with contextlib.closing(reads):
         desk, shelf = _desk(opened, reads, films, study)
         with shelf:
+            desk.warm_up()  # while the server's libraries are loaded
+            from raysplay.infer.review.guard import Door
+            from raysplay.infer.review.server import ReviewServer
 
             def invite(token: str) -> None:
                 console.print("For another browser:", server.address(token), soft_wrap=True, highlight=False)
@@ -72,7 +73,6 @@ def review(
                 console.print(f"Note: {notice}", soft_wrap=True, highlight=False)
             console.print(f"{len(opened)} feet. Open, once:", address, soft_wrap=True, highlight=False)
             console.print(f"Reads are kept in {reads.name}. End with Ctrl+C.", soft_wrap=True, highlight=False)
-            desk.warm_up()
             if browser:
                 webbrowser.open(address)
             server.run()

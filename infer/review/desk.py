@@ -382,9 +382,8 @@ class Desk(ABC):
         """Points as sent, over what stands; an unmoved point lies where the model put it, whatever was sent."""
         _, initial = self.model(foot)
         facts = self._facts(foot)
-        points, visible, moved = (
-            a.copy() for a in (standing.placed.points, standing.placed.visible, standing.placed.moved)
-        )
+        stands = standing.placed
+        points, visible, moved = stands.points.copy(), stands.visible.copy(), stands.moved.copy()
         seen = set()
         for one in sent:
             if one.code in seen:

@@ -131,7 +131,8 @@ class FilmShelf:
             self._forget(film)
             raise
         grey = np.rint(opened.pixels * np.float32(65535.0)).astype("<u2")
-        picture = Picture(*grey.shape, grey.tobytes(), opened.sha256)
+        rows, columns = grey.shape
+        picture = Picture(rows, columns, grey.tobytes(), opened.sha256)
         self._make_room(len(picture.data))
         return picture
 

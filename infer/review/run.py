@@ -130,7 +130,7 @@ class ReviewRun:
 
     @property
     def film_count(self) -> int:
-        return self._film_table.num_rows
+        return int(self._film_table.num_rows)
 
     def film(self, index: int) -> FilmFacts:
         """One film by number."""

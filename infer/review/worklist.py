@@ -125,11 +125,11 @@ class Worklist:
 
     def following(self, foot: int, wanted: Filter, count: int) -> list[int]:
         """Up to ``count`` feet after one."""
-        found: list[int] = []
-        at: int | None = foot
-        while len(found) < count and (at := self.neighbour(at, wanted, 1)) is not None:
-            found.append(at)
-        return found
+        order = self._order(wanted)
+        place = int(np.flatnonzero(order == foot)[0])
+        later = order[place + 1 :]
+        chosen: list[int] = later[self._passing(wanted)[later]][:count].tolist()
+        return chosen
 
     def counts(self, wanted: Filter) -> dict[str, dict[str, int]]:
         """How many feet each choice of a filter would leave, the other filters staying as they are."""
