@@ -58,8 +58,9 @@ def dust(images: Tensor, rng: np.random.Generator, generator: torch.Generator, s
     count = len(images)
     amount = send(strength * np.exp(rng.uniform(np.log(2e-5), np.log(8e-4), count)), images.device)
     chance = torch.rand(images.shape, generator=generator, device=images.device)
-    grain = torch.from_numpy(rng.uniform(0.4, 1.3, count).astype(np.float32))
-    specks = gaussian((chance < amount).float(), grain) * (2 * np.pi * send(grain.numpy() ** 2, images.device))
+    grain = rng.uniform(0.4, 1.3, count)
+    specks = gaussian((chance < amount).float(), torch.from_numpy(grain.astype(np.float32)))
+    specks = specks * send(2 * np.pi * grain**2, images.device)
     bright = send(rng.uniform(0.3, 1.0, count) * rng.choice([1.0, -1.0], count, p=[0.8, 0.2]), images.device)
     return (images + bright * specks.clamp(0, 1)).clamp(0, 1)
 
