@@ -13,7 +13,7 @@ def draw_aids(rng: np.random.Generator) -> list[Part]:
     for _ in range(int(rng.integers(1, 3))):
         side = float(rng.choice([-1.0, 1.0]))
         aside = 28.0 + side * float(rng.uniform(50, 90))
-        wide, thick = float(rng.uniform(15, 40)), float(rng.uniform(1.0, 8.0))
+        wide, thick = float(rng.uniform(15, 40)), float(rng.uniform(2.0, 16.0))
         low = float(rng.uniform(-1.4, 0.6))
         lean = float(rng.normal(0, 12))
         if rng.random() < 0.2:
