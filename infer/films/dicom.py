@@ -80,7 +80,9 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
             raise FilmRejected("damaged header: a grey picture with several samples a pixel")
         masked, said = outside_shutter(ds, rows, columns)
         remarks += said
-        grey, said = to_grey(_decode(ds, rows, columns), ds, limits.percentile_window, masked)
+        grey, said = to_grey(
+            _decode(ds, rows, columns), ds, limits.percentile_window, masked, beyond=limits.beyond_window
+        )
         remarks += said
     elif photometric in ("RGB", "PALETTE COLOR") or photometric.startswith("YBR_"):
         grey = _grey_of_colour(ds, photometric, rows, columns, limits)
@@ -216,4 +218,4 @@ def _grey_of_colour(
     grey = colour_to_grey(pixels.astype(np.uint8, copy=False), limits.colour_tolerance, limits.colour_share)
     if grey is None:
         raise FilmRejected("a colour picture, not a radiograph")
-    return percentile_grey(grey, limits.percentile_window)
+    return percentile_grey(grey, limits.percentile_window, beyond=limits.beyond_window)

@@ -32,6 +32,8 @@ def to_grey(
     ds: Dataset,
     percentiles: tuple[float, float],
     masked: npt.NDArray[np.bool_] | None = None,
+    *,
+    beyond: bool = False,
 ) -> tuple[npt.NDArray[np.float32], tuple[str, ...]]:
     """Apply the grey-scale chain of ``ds``; inversion comes last and once.
 
@@ -45,11 +47,13 @@ def to_grey(
         Window used where the file states none that is usable, in percent.
     masked : ndarray of bool, shape (rows, columns), optional
         True outside the display shutter.
+    beyond : bool
+        Go on beyond the window where it is a straight line, instead of ending at 0 and 1.
 
     Returns
     -------
     grey : ndarray of float32, shape (rows, columns)
-        0..1; padding and everything outside the shutter 0.
+        0..1 but for ``beyond``; padding and everything outside the shutter 0.
     remarks : tuple of str
 
     Raises
@@ -77,6 +81,8 @@ def to_grey(
     if np.unique(modality[counts > 0]).size < 2:
         raise FilmRejected("every pixel has the same value")
     grey = _windowed(modality, ds, counts, percentiles, remarks)
+    if beyond:
+        grey = _line(modality, grey)
     if _inverted(ds, remarks):
         grey = 1.0 - grey
     grey[padding] = 0.0
@@ -199,6 +205,16 @@ def _percentile_window(values: Float64, counts: npt.NDArray[np.int64], percentil
     return np.clip((values - low) / (high - low), 0.0, 1.0)
 
 
+def _line(values: Float64, grey: Float64) -> Float64:
+    """A window without its ends: the line on which the grey values between 0 and 1 lie, if they lie on one."""
+    between = (grey > 0.0) & (grey < 1.0)
+    if np.unique(values[between]).size < 2:
+        return grey
+    slope, start = np.polyfit(values[between], grey[between], 1)
+    line: Float64 = slope * values + start
+    return line if np.abs(line - grey)[between].max() < 1e-6 else grey
+
+
 def _inverted(ds: Dataset, remarks: list[str]) -> bool:
     """Whether the lowest value is to be shown white.
 
@@ -212,8 +228,12 @@ def _inverted(ds: Dataset, remarks: list[str]) -> bool:
     return monochrome1 or shape == "INVERSE"
 
 
-def percentile_grey(pixels: npt.NDArray[Any], percentiles: tuple[float, float]) -> npt.NDArray[np.float32]:
+def percentile_grey(
+    pixels: npt.NDArray[Any], percentiles: tuple[float, float], *, beyond: bool = False
+) -> npt.NDArray[np.float32]:
     """Unsigned integers of a picture file, shape (rows, columns), stretched to 0..1 between percentiles.
+
+    With ``beyond``, values outside the percentiles go on below 0 and above 1.
 
     Raises
     ------
@@ -224,7 +244,10 @@ def percentile_grey(pixels: npt.NDArray[Any], percentiles: tuple[float, float]) 
     values = np.arange(counts.size, dtype=np.float64)
     if np.count_nonzero(counts) < 2:
         raise FilmRejected("every pixel has the same value")
-    return np.asarray(_percentile_window(values, counts, percentiles).astype(np.float32)[pixels])
+    grey = _percentile_window(values, counts, percentiles)
+    if beyond:
+        grey = _line(values, grey)
+    return np.asarray(grey.astype(np.float32)[pixels])
 
 
 def colour_to_grey(pixels: npt.NDArray[np.uint8], tolerance: float, share: float) -> npt.NDArray[np.uint8] | None:

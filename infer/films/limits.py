@@ -11,7 +11,11 @@ from raysplay.infer.films.film import FilmRejected
 
 
 class FilmLimits(Config):
-    """Limits of one run; sizes in pixels, shares and tolerances 0..1, percentiles 0..100."""
+    """Limits of one run; sizes in pixels, shares and tolerances 0..1, percentiles 0..100.
+
+    ``beyond_window`` keeps grey values outside the window, below 0 and above 1, for a screen where a person sets
+    another one; networks were trained on films cut off at the window.
+    """
 
     max_file_bytes: int = Field(gt=0)
     max_side: int = Field(gt=0)
@@ -22,6 +26,7 @@ class FilmLimits(Config):
     percentile_window: tuple[float, float]
     colour_tolerance: float = Field(ge=0, le=1)
     colour_share: float = Field(ge=0, le=1)
+    beyond_window: bool = False
 
     @model_validator(mode="after")
     def _ordered(self) -> FilmLimits:

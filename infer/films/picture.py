@@ -56,7 +56,7 @@ def read_picture(content: bytes, path: Path, limits: FilmLimits, kind: FileForma
         raise FilmRejected(f"the {kind.value} picture is truncated or damaged ({type(error).__name__})") from error
     if turned:
         remarks.append("turned as its EXIF orientation says")
-    if looks_inverted(grey):
+    if looks_inverted(grey.clip(0.0, 1.0)):
         grey = 1.0 - grey
         remarks.append("inverted: a bright background means that bone was shown dark")
     remarks.append("picture file: no trustworthy pixel spacing, pixels taken as square, lengths withheld")
@@ -70,7 +70,7 @@ def _grey(picture: Image.Image, limits: FilmLimits, remarks: list[str], white_is
         if white_is_zero:  # the library undoes it for 8 bits only
             pixels = 65535 - pixels
         remarks.append("16-bit picture: window set by percentiles")
-        return percentile_grey(pixels, limits.percentile_window)
+        return percentile_grey(pixels, limits.percentile_window, beyond=limits.beyond_window)
     if picture.mode in ("1", "I", "F"):
         kinds = {"1": "black and white only", "I": "32-bit integers", "F": "floating-point numbers"}
         raise FilmRejected(f"a picture of {kinds[picture.mode]}, which is not read")

@@ -261,7 +261,6 @@ class Desk(ABC):
             "row_mm": facts.row_mm,
             "column_mm": facts.column_mm,
             "aspect": facts.aspect,
-            "window": {"low": 0, "high": 65535},
             "film_notice": self.films.notice(film) or None,
             "outline": None if (crop := self.run.crop(foot)) is None else crop.tolist(),
             "state": standing.state,

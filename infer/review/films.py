@@ -13,9 +13,11 @@ from pathlib import Path
 from types import TracebackType
 
 import numpy as np
+import numpy.typing as npt
 
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
+from raysplay.infer.films.limits import film_limits
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.review.run import FilmFacts, ReviewRun
 
@@ -26,12 +28,16 @@ class FilmUnavailableError(Exception):
 
 @dataclass(frozen=True)
 class Picture:
-    """Grey values of a film: unsigned 16 bits, little-endian, row by row, bone bright."""
+    """Grey values of a film over their whole range: unsigned 16 bits, little-endian, row by row, bone bright.
+
+    ``low`` and ``high`` are the values that the film's window shows black and white.
+    """
 
     rows: int
     columns: int
     data: bytes
-    sha256: str
+    low: int
+    high: int
 
 
 class FilmShelf:
@@ -57,7 +63,8 @@ class FilmShelf:
         self._kept: OrderedDict[int, Future[Picture]] = OrderedDict()
         self._guessed: set[int] = set()
         self._digests: dict[tuple[int, int, int], str] = {}
-        self._readers = FilmReader(), FilmReader()
+        limits = film_limits().model_copy(update={"beyond_window": True})
+        self._readers = FilmReader(limits), FilmReader(limits)
         self._asked, self._ahead = (ThreadPoolExecutor(1, thread_name_prefix=name) for name in ("asked", "ahead"))
 
     def __enter__(self) -> FilmShelf:
@@ -130,9 +137,7 @@ class FilmShelf:
         except BaseException:
             self._forget(film)
             raise
-        grey = np.rint(opened.pixels * np.float32(65535.0)).astype("<u2")
-        rows, columns = grey.shape
-        picture = Picture(rows, columns, grey.tobytes(), opened.sha256)
+        picture = _whole_range(opened.pixels)
         self._make_room(len(picture.data))
         return picture
 
@@ -178,6 +183,15 @@ class FilmShelf:
             return self._digests[key]
         except OSError as error:
             raise FilmUnavailableError(f"The film cannot be read ({error.strerror}).") from error
+
+
+def _whole_range(pixels: npt.NDArray[np.float32]) -> Picture:
+    """A decoded film as 16-bit values; what lies beyond its window (0 and 1) is kept."""
+    first, last = min(0.0, float(pixels.min())), max(1.0, float(pixels.max()))
+    scale = 65535.0 / (last - first)
+    grey = np.rint((pixels - np.float32(first)) * np.float32(scale)).astype("<u2")
+    rows, columns = grey.shape
+    return Picture(rows, columns, grey.tobytes(), round(-first * scale), round((1.0 - first) * scale))
 
 
 def _escaped(folder: Path, name: str) -> Path | None:

@@ -115,8 +115,9 @@ def application(desk: OpenDesk | BlindDesk) -> FastAPI:
     @app.get("/api/films/{number}/pixels")
     def pixels(number: int, viewer: Viewer) -> Response:
         picture = desk.picture(number, viewer)
-        size = {"X-Rows": str(picture.rows), "X-Columns": str(picture.columns)}
-        return Response(picture.data, media_type="application/octet-stream", headers=size)
+        numbers = {"Rows": picture.rows, "Columns": picture.columns, "Black": picture.low, "White": picture.high}
+        headers = {f"X-{name}": str(number) for name, number in numbers.items()}
+        return Response(picture.data, media_type="application/octet-stream", headers=headers)
 
     @app.post("/api/measure")
     def measure(sent: MeasureSent, viewer: Viewer) -> Json:

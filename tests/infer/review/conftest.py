@@ -61,12 +61,12 @@ def make_run(tmp_path, place):
     measures = protocol().reported_measures()
     gauge = FootGauge(measures, protocol(), decision_limits(), review_settings().hand_placed)
 
-    def foot(side, outcome, reasons, name):
+    def foot(side, outcome, reasons, name, rows, columns):
         landmarks = place(side)
         if outcome is Outcome.REFUSED:
             nowhere = np.full_like(landmarks.points, np.nan)
             return FootRecord(replace(landmarks, points=nowhere), (), Decision(outcome, tuple(reasons)))
-        facts = FilmFacts(name, "", ROWS, COLUMNS, MM, MM, 1.0, SpacingKind.DETECTOR_PLANE.value, "")
+        facts = FilmFacts(name, "", rows, columns, MM, MM, 1.0, SpacingKind.DETECTOR_PLANE.value, "")
         shown = np.ones(len(landmarks.points), bool)
         placed = PlacedPoints(landmarks.points, shown, ~shown)
         measured = gauge.measure(placed, landmarks.covariance, side, facts, gauge.construction)
@@ -76,15 +76,15 @@ def make_run(tmp_path, place):
         )
         return FootRecord(landmarks, numbers, Decision(outcome, tuple(reasons)))
 
-    def made(films, out="run", folder="films"):
+    def made(films, out="run", folder="films", rows=ROWS, columns=COLUMNS):
         home = tmp_path / folder
         writer = RunWriter(RunFolder(tmp_path / out), landmark_schema(), measures, overlays=False)
         for seed, (name, feet) in enumerate(films.items()):
-            write_film(home / name, seed)
+            write_film(home / name, seed, rows, columns)
             digest = hashlib.sha256((home / name).read_bytes()).hexdigest()
-            blank = np.broadcast_to(np.float32(0), (ROWS, COLUMNS))
+            blank = np.broadcast_to(np.float32(0), (rows, columns))
             film = Film(home / name, blank, Spacing(MM, MM, SpacingKind.DETECTOR_PLANE), sha256=digest)
-            records = [foot(side, Outcome(outcome), reasons, name) for side, outcome, reasons in feet]
+            records = [foot(side, Outcome(outcome), reasons, name, rows, columns) for side, outcome, reasons in feet]
             none = None if records else Decision(Outcome.REFUSED, ("no foot found",))
             writer.write(FilmRecord(name, tuple(records), none, ("loading unknown",)), film)
         return writer.finish(
@@ -136,10 +136,10 @@ def open_desk():
 class Served:
     """A server in a thread, and browsers that were let in."""
 
-    def __init__(self, desk, reader=None):
+    def __init__(self, desk, reader=None, port=0):
         self.invitations = []
         self.door = Door(reader, self.invitations.append)
-        self.server = ReviewServer(desk, self.door)
+        self.server = ReviewServer(desk, self.door, port)
         self.base = f"http://127.0.0.1:{self.server.port}"
         self.thread = threading.Thread(target=self.server.run, daemon=True)
         self.thread.start()

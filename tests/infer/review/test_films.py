@@ -6,6 +6,7 @@ import time
 import numpy as np
 import pydicom
 import pytest
+from PIL import Image
 
 from raysplay.infer.review.films import FilmShelf, FilmUnavailableError
 from raysplay.infer.review.run import ReviewRun
@@ -31,6 +32,36 @@ def test_pixels_keep_the_depth_of_the_film(page, films_folder):
     expected = np.clip((stored - 2047.5) / 4095 + 0.5, 0, 1) * 65535
     assert np.abs(shown - expected).max() <= 0.51
     assert np.unique(shown).size == np.unique(stored).size
+
+
+@pytest.mark.parametrize("photometric", ["MONOCHROME2", "MONOCHROME1"])
+def test_values_beyond_the_stated_window_are_kept(serve, harbour, films_folder, photometric):
+    """PS3.3, C.11.2.1.2.1: a window is black at c - 0.5 - (w - 1) / 2 and white at c - 0.5 + (w - 1) / 2."""
+    path = films_folder / "spring" / "cook.dcm"
+    ds = pydicom.dcmread(path)
+    ds.WindowCenter, ds.WindowWidth, ds.PhotometricInterpretation = 1000, 501, photometric
+    ds.save_as(path)
+    answer = serve(harbour).browser().get("/api/films/1/pixels")
+    shown = np.frombuffer(answer.content, "<u2").reshape(1000, 900).astype(float)
+    stored = ds.pixel_array.astype(float)
+    assert np.unique(shown).size == 4096
+    black, white = (int(answer.headers[f"X-{name}"]) for name in ("Black", "White"))
+    grey = (shown - black) / (white - black)
+    expected = (stored - 749.5) / 500
+    if photometric == "MONOCHROME1":
+        expected = 1 - expected
+    assert np.abs(grey - expected).max() < 2 / (white - black)
+
+
+def test_a_16_bit_picture_keeps_all_its_values(harbour, films_folder):
+    stored = np.random.default_rng(1).integers(0, 65536, (300, 300), dtype=np.uint16)
+    Image.fromarray(stored).save(films_folder / "spring" / "cook.dcm", format="PNG")
+    with FilmShelf(ReviewRun(harbour), None, 20_000_000) as shelf:
+        picture = shelf.picture(0)
+    shown = np.frombuffer(picture.data, "<u2").reshape(300, 300)
+    lowest, highest = float(stored.min()), float(stored.max())
+    assert np.abs(shown - (stored - lowest) / (highest - lowest) * 65535).max() < 1
+    assert 0 < picture.low < picture.high < 65535
 
 
 def test_a_film_that_is_gone_says_so_and_nothing_is_lost(page, films_folder):
