@@ -116,7 +116,7 @@ def read(network: LandmarkNetwork, crops: RealCrops) -> Tensor:
     """Landmarks (N, L, 2) in pixels of the stored crops, read twice as ``FootReader`` does."""
     size = reading_settings().crop_size
     found = []
-    for images in crops.images.split(BLOCK):
+    for images in torch.split(crops.images, BLOCK):
         matrix = torch.eye(3, device=images.device).repeat(len(images), 1, 1)
         matrix[:, :2, 2] = MARGIN
         points = torch.zeros(0)
@@ -139,7 +139,9 @@ def errors(points: Tensor, crops: RealCrops) -> dict[str, float]:
     return {name: float(np.nanmean(np.abs(values[0][name] - values[1][name]))) for name in MEASURES}
 
 
-def study(out: Path, weights: Path, generator: GeneratorSettings, base: TrainSettings, plan: StudyPlan) -> list[dict]:
+def study(
+    out: Path, weights: Path, generator: GeneratorSettings, base: TrainSettings, plan: StudyPlan
+) -> list[dict[str, Any]]:
     """Train and read as planned; one row for each training: films, repeat, and the errors by name."""
     device = device_of(base.device)
     most = max(plan.counts)
@@ -164,7 +166,7 @@ def study(out: Path, weights: Path, generator: GeneratorSettings, base: TrainSet
     return rows
 
 
-def table(rows: list[dict]) -> str:
+def table(rows: list[dict[str, Any]]) -> str:
     """Errors by number of films in Markdown: mean of the repeats, and in brackets their lowest and highest."""
     lines = ["| own films | " + " | ".join(f"{m.upper()}, mean absolute error" for m in MEASURES) + " |"]
     lines.append("|---|" + "---|" * len(MEASURES))

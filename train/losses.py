@@ -67,7 +67,8 @@ def place_loss(predicted: Tensor, points: Tensor, weight: Tensor) -> Tensor:
 
 def within_reach(predicted: Tensor, points: Tensor) -> Tensor:
     """Whether predicted points (B, L, 2) lie within ``REACH`` of the true ones, (B, L)."""
-    return (predicted - points).detach().norm(dim=-1) < REACH
+    near: Tensor = (predicted - points).detach().norm(dim=-1) < REACH
+    return near
 
 
 def landmark_loss(prediction: LandmarkPrediction, batch: LandmarkBatch) -> tuple[Tensor, dict[str, Tensor]]:
