@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from raysplay.synthetic_data.anatomy.loft import PLATE_ROUNDING
 from raysplay.synthetic_data.anatomy.person import METATARSALS, Person
 from raysplay.synthetic_data.anatomy.rest import bone_index, bone_names, bones
 
@@ -56,8 +57,12 @@ def grow(rng: np.random.Generator, person: Person) -> Person:
             bone = float(np.clip(grown + rng.normal(0, 0.05) - (0.08 if name[-1] in "45" else 0.0), 0.25, 1.0))
             bow = rng.normal(0.0, 0.35) * scale
             length = float(shapes["length"][n])
-            depth = max(depth, (0.5 * wide + 1.6) / length)
-            shapes["caps"][n, int(at_head), 1] = min(shapes["caps"][n, int(at_head), 1], 0.6 * depth)
+            # The end must hold its cap, the edge of the plate and the shell of both; a smaller one is not bone yet.
+            room = (0.5 * wide + PLATE_ROUNDING + 2 * shapes["cortex"][n, 1] + 0.3) / length
+            depth = max(depth, room + 0.03)
+            if depth > 0.4:
+                continue
+            shapes["caps"][n, int(at_head), 1] = min(shapes["caps"][n, int(at_head), 1], depth - room)
             shapes["plate"][n] = 1 - depth if at_head else depth, wide, bone, bow
         elif name in ROUND:
             since = age - APPEARS.get(name, 0.0)

@@ -110,21 +110,28 @@ def _rings(shapes: BoneShapes, shell: Tensor) -> _Rings:
     centre, gap, grown, _ = shapes.plate[..., None].unbind(2)
     cut = gap > 0
     count = SHAFT_RINGS + 2
-    whole = torch.linspace(0, 1, count, device=caps.device, dtype=caps.dtype)
+    extra = torch.arange(count, device=caps.device) >= count - PLATE_RINGS
+    steps = torch.linspace(0, 1, count, device=caps.device, dtype=caps.dtype)
     parted = torch.linspace(0, 1, count - PLATE_RINGS, device=caps.device, dtype=caps.dtype)
-    parted = torch.cat([parted, torch.zeros_like(whole[:PLATE_RINGS])])
-    shaft = base + (1 - base - tip) * torch.where(cut, parted, whole)
+    parted = torch.cat([parted, steps[:PLATE_RINGS] * 0])
     depth = torch.tensor([1.0, 0.0, 0.0, 0.0, 0.0, 1.0], device=caps.device) * PLATE_ROUNDING
     side = torch.tensor([-1.0, -1.0, -1.0, 1.0, 1.0, 1.0], device=caps.device)
     face = torch.tensor([1.0, 0.93, 0.02, 0.02, 0.93, 1.0], device=caps.device)
-    extra = torch.arange(count, device=caps.device) >= count - PLATE_RINGS
-    faces = centre + side * (0.5 * gap + depth) / length
-    sunk = centre + side * (0.5 * gap + depth + shell) / length
-    shaft = torch.where(cut & extra, torch.cat([shaft[..., :-PLATE_RINGS], faces], -1), shaft)
-    trimmed = trim + (1 - 2 * trim) * shaft
-    trimmed = torch.where(cut & extra, torch.cat([shaft[..., :-PLATE_RINGS], sunk], -1), trimmed)
-    open_ = torch.where(cut & extra, torch.cat([whole[:-PLATE_RINGS] * 0 + 1, face]), torch.ones_like(shaft))
-    trimmed, order = trimmed.sort(dim=-1)
+
+    def lay(low: Tensor, high: Tensor, taken: Tensor) -> Tensor:
+        """Rings from ``low`` to ``high``, none of the ordinary ones within a plate; ``taken`` mm off its faces."""
+        zone = (0.5 * gap + taken + PLATE_ROUNDING) / length
+        apart = low + (high - low - 2 * zone) * parted
+        apart = torch.where(apart > centre - zone, apart + 2 * zone, apart)
+        faces = centre + side * (0.5 * gap + depth + taken) / length
+        with_plate = torch.where(extra, torch.cat([apart[..., :-PLATE_RINGS], faces], -1), apart)
+        return torch.where(cut, with_plate, low + (high - low) * steps)
+
+    shaft = lay(base, 1 - tip, torch.zeros_like(shell))
+    trimmed = lay(trim + (1 - 2 * trim) * base, 1 - trim - (1 - 2 * trim) * tip, shell)
+    open_ = torch.where(cut & extra, torch.cat([steps[:-PLATE_RINGS] * 0 + 1, face]), torch.ones_like(shaft))
+    # Faces and the rings that close them lie at one place: their order must stay.
+    trimmed, order = torch.sort(trimmed, dim=-1, stable=True)
     shaft, open_ = shaft.gather(-1, order), open_.gather(-1, order)
     at_plate = (cut & extra).expand_as(shaft).gather(-1, order)
 

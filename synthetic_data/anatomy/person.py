@@ -255,7 +255,10 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
     caps[..., 0] = np.clip(1 + (caps[..., 0] - 1) * np.exp(rng.normal(0, settings.cap_closing, caps.shape[:2])), 1.6, 9)
     caps[..., 1] = np.clip(caps[..., 1] * np.exp(rng.normal(0, 0.15, caps.shape[:2])), 0.008, 0.3)
     caps[..., 2:4] *= (size * np.exp(rng.normal(0, 0.35, caps.shape[:2])))[..., None]
-    caps[..., 4] += np.radians(rng.normal(0, settings.cap_tilt, caps.shape[:2]))
+    caps[..., 4] += np.radians(settings.cap_tilt * np.clip(rng.standard_normal(caps.shape[:2]), -2, 2))
+    # A surface tilts over the last fifth of the bone; a steeper one would fold that part of a short, wide bone.
+    steepest = np.arctan(0.36 * shapes["length"] / shapes["width"][:, [2, -3]].max(1))[:, None]
+    caps[..., 4] = np.clip(caps[..., 4], -steepest, steepest)
     bumps = shapes["bumps"]
     bumps[..., 4] *= size * np.clip(np.exp(rng.normal(0, settings.bump, bumps.shape[:2])), 0.0, 3.0)
     bumps[..., 0] += rng.normal(0, 0.01, bumps.shape[:2])
