@@ -81,7 +81,7 @@ export class FilmPage {
     this.before = Object.fromEntries(foot.measured.measures.map((one) => [one.name, one.value]));
     this.measured = foot.measured;
     this.savedNote = foot.note;
-    this.measuring = new Measuring(() => this.#toMeasure(), (measured, took) => this.#arrived(measured, took), (error) => this.#measureFailed(error));
+    this.measuring = new Measuring(() => this.#toMeasure(), (measured, took) => this.#arrived(measured, took), (error) => this.#measureFailed(error), (busy) => this.numbers.element.setAttribute("aria-busy", String(busy)));
     this.#build(main, foot);
     this.claim = new Claim(this.id, this.session.claim_seconds, (other) => this.#claimed(other));
     this.stopKeys = listen("film", this.#keys());

@@ -69,6 +69,11 @@ export const KEY_GROUPS = [
   ] },
 ];
 
+/** Where letters are text, or choose. */
+const TYPING = "textarea, select, input:not([type=checkbox], [type=radio], [type=range])";
+/** Keys that boxes and sliders need themselves. */
+const OWN = [" ", "ArrowLeft", "ArrowRight", "ArrowUp", "ArrowDown", "Home", "End", "PageUp", "PageDown"];
+
 const STORED = "letter keys off";
 
 export const letterKeys = {
@@ -105,10 +110,11 @@ export function listen(name, actions) {
     if (!binding || event.defaultPrevented || document.querySelector("dialog[open]")) return;
     const target = /** @type {HTMLElement} */ (event.target);
     const everywhere = event.key === "Enter" && event.ctrlKey;
-    if (!everywhere && target.closest("input, textarea, select")) {
+    if (!everywhere && target.closest(TYPING)) {
       if (event.key === "Escape") target.blur();
       return;
     }
+    if (target.closest("input") && OWN.includes(event.key)) return;
     if ((event.key === "Enter" || event.key === " ") && !everywhere && target.closest("button, a, summary")) return;
     if (binding.letter && !letterKeys.on) return;
     const action = actions[binding.does];

@@ -9,11 +9,13 @@ export class Measuring {
    * @param {() => any} body what to send, made as late as possible
    * @param {(measured: import("./types.js").Measurements, milliseconds: number) => void} arrived
    * @param {(error: ApiError) => void} failed
+   * @param {(busy: boolean) => void} busy whether the numbers shown are behind the points
    */
-  constructor(body, arrived, failed) {
+  constructor(body, arrived, failed, busy) {
     this.body = body;
     this.arrived = arrived;
     this.failed = failed;
+    this.busy = busy;
     this.wanted = 0;
     this.waiting = false;
     this.stopped = new AbortController();
@@ -22,10 +24,13 @@ export class Measuring {
   /** Points, construction or scheme changed. */
   ask() {
     this.wanted ||= performance.now();
-    if (!this.waiting) {
-      this.waiting = true;
-      requestAnimationFrame(() => this.#send());
-    }
+    if (!this.waiting) this.#wait();
+  }
+
+  #wait() {
+    this.waiting = true;
+    this.busy(true);
+    requestAnimationFrame(() => this.#send());
   }
 
   stop() {
@@ -47,10 +52,9 @@ export class Measuring {
         await new Promise((resolve) => setTimeout(resolve, 1000));
       }
     }
+    if (this.stopped.signal.aborted) return;
     this.waiting = false;
-    if (this.wanted && !this.stopped.signal.aborted) {
-      this.waiting = true;
-      requestAnimationFrame(() => this.#send());
-    }
+    if (this.wanted) this.#wait();
+    else this.busy(false);
   }
 }

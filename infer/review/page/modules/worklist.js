@@ -66,6 +66,7 @@ export class Worklist {
   /** Fetch from the start by the filters as they are. */
   async load() {
     const asked = ++this.asked;
+    const began = performance.now();
     this.app.filters = this.#filters();
     const answer = await api.feet({ offset: 0, limit: PAGE, ...this.app.filters });
     if (asked !== this.asked || this.stopped) return;
@@ -80,6 +81,7 @@ export class Worklist {
     this.table.setAttribute("aria-rowcount", String(this.total + 1));
     if (last > 0) this.#reveal();
     this.#draw();
+    performance.measure("worklist visible", { start: began, end: performance.now() });
   }
 
   /** Go to the first foot that is still open, by the filters as they are. */

@@ -61,7 +61,7 @@ class Reader:
 
     def settled_number(self, measure="hva"):
         """The measure once no answer is under way."""
-        self.page.wait_for_load_state("networkidle")
+        self.page.wait_for_selector(".numbers:not([aria-busy=true])")
         return self.number(measure)
 
     def place(self, code):
@@ -88,6 +88,12 @@ class Reader:
         mouse.down()
         mouse.move(x + dx, y + dy, steps=steps)
         mouse.up()
+
+    def timings(self, name):
+        """Milliseconds of a step, as the page took them."""
+        return self.page.evaluate(
+            "name => performance.getEntriesByName(name, 'measure').map((entry) => entry.duration)", name
+        )
 
     def state(self):
         return self.page.locator(".film-page").get_attribute("data-state")
@@ -129,3 +135,20 @@ def harbour_page(serve, harbour, enter):
     """The harbour run, its server, and reader AB before it."""
     served = serve(harbour)
     return SimpleNamespace(folder=harbour, served=served, reader=enter(served, "AB"))
+
+
+WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+"""axe-core's rules for WCAG 2.0 to 2.2, levels A and AA, and what it advises besides."""
+
+
+@pytest.fixture(scope="session")
+def violations():
+    """``violations(page)``: broken rules with the elements that break them, by axe-core."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="NO AXE: accessibility was not tested")
+
+    def found(page):
+        options = {"runOnly": {"type": "tag", "values": WCAG}}
+        rules = axe.Axe().run(page, options=options).response["violations"]
+        return [(rule["id"], [node["html"][:160] for node in rule["nodes"]]) for rule in rules]
+
+    return found
