@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import threading
+from collections import Counter
+from collections.abc import Iterable
 from functools import lru_cache
 
 import numpy as np
@@ -14,7 +16,7 @@ from raysplay.infer.review.requests import ReadSent
 from raysplay.infer.review.run import FootLandmarkTable, ReviewRun
 from raysplay.infer.review.settings import ReviewSettings
 from raysplay.infer.review.store import Claim, Key, ReadStore
-from raysplay.infer.review.worklist import DECISIONS, STATES, Filter, Worklist
+from raysplay.infer.review.worklist import DECISIONS, OPEN, STATES, Change, Filter, Worklist
 
 
 class OpenDesk(Desk):
@@ -26,8 +28,8 @@ class OpenDesk(Desk):
         self._lock = threading.Lock()
         self._last = store.last_id()
         self.model = lru_cache(maxsize=256)(self._model)  # type: ignore[method-assign]
-        for item, version, _, _, content in store.current():
-            self._apply(item, version, content)
+        self._settled_by: dict[int, str] = {}
+        self._apply((item, version, reader, content) for item, version, _, reader, content in store.current())
 
     def warm_up(self) -> None:
         """Decode the first films of the worklist before anybody asks."""
@@ -147,23 +149,28 @@ class OpenDesk(Desk):
     def progress(self, reader: str) -> Json:
         """Feet open and settled, and who settled how many."""
         self._catch_up()
-        by_reader: dict[str, int] = {}
-        for _, _, _, who, content in self.store.current():
-            if content["state"] != STATES[0]:
-                by_reader[who] = by_reader.get(who, 0) + 1
         with self._lock:
-            return {**self.worklist.progress(), "by_reader": by_reader}
+            return {**self.worklist.progress(), "by_reader": dict(Counter(self._settled_by.values()))}
 
     def _catch_up(self) -> None:
         """Take over reads that were saved since, by this or another server."""
         with self._lock:
-            for entry in self.store.since(self._last):
-                self._apply(entry.key.item, entry.version, entry.after)
-                self._last = entry.id
+            fresh = list(self.store.since(self._last))
+            if fresh:
+                self._apply((one.key.item, one.version, one.reader, one.after) for one in fresh)
+                self._last = fresh[-1].id
 
-    def _apply(self, item: int, version: int, content: Json) -> None:
-        if 1 <= item <= len(self.run):
-            self.worklist.apply(item - 1, version, content["state"], content["values"])
+    def _apply(self, reads: Iterable[tuple[int, int, str, Json]]) -> None:
+        changes = []
+        for item, version, reader, content in reads:
+            if not 1 <= item <= len(self.run):
+                continue
+            changes.append(Change(item - 1, version, content["state"], content["values"]))
+            if content["state"] == OPEN:
+                self._settled_by.pop(item, None)
+            else:
+                self._settled_by[item] = reader
+        self.worklist.apply(changes)
 
 
 def claim_json(claim: Claim | None) -> Json | None:

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
+from pydantic_core import from_json
 from sqlalchemy import event
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError, SQLAlchemyError
 
@@ -306,7 +307,7 @@ class ReadStore:
         columns = (_current.c.version, _current.c.at, _current.c.reader, _current.c.after)
         with self._reading.connect() as connection:
             found = connection.execute(sa.select(*columns).where(*self._where(_current, key))).first()
-        return None if found is None else (found.version, found.at, found.reader, json.loads(found.after))
+        return None if found is None else (found.version, found.at, found.reader, from_json(found.after))
 
     def claimed(self, key: Key) -> Claim | None:
         """Who has a foot in hand now."""
@@ -332,7 +333,7 @@ class ReadStore:
         chosen = (_current.c.run == self._run, _current.c.study == study, _current.c.lane == lane)
         with self._reading.connect() as connection:
             for item, version, at, reader, after in connection.execute(sa.select(*columns).where(*chosen)):
-                yield item, version, at, reader, json.loads(after)
+                yield item, version, at, reader, from_json(after)
 
     def last_id(self) -> int:
         """Number of the newest entry, 0 if there is none."""
@@ -509,7 +510,7 @@ def _text(content: dict[str, Any]) -> str:
 
 def _entry(row: sa.Row[Any]) -> Entry:
     key = Key(row.item, row.study, row.lane)
-    before, after = json.loads(row.before), json.loads(row.after)
+    before, after = from_json(row.before), from_json(row.after)
     return Entry(row.id, key, row.version, row.at, row.reader, row.verdict, before, after, row.film, row.foot_index)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -53,6 +53,16 @@ class Filter:
     text: str = ""
 
 
+@dataclass(frozen=True)
+class Change:
+    """What a read made of a foot; ``values`` begin with value, low and high, a measure they lack is withheld."""
+
+    foot: int
+    version: int
+    state: str
+    values: Mapping[str, Sequence[float | None]]
+
+
 def reason_kind(reason: str) -> str:
     """What kind of reason a sentence of the decision states: its words before the numbers.
 
@@ -98,14 +108,22 @@ class Worklist:
         # Fixed, so that a worklist does not move under the hands of a reader.
         self._by_doubt = np.lexsort((np.arange(count), -_known(self.widest), ~self.borderline, -reasons, self.decision))
 
-    def apply(self, foot: int, version: int, state: str, values: dict[str, Sequence[float | None]]) -> None:
-        """Take over what a read made of a foot; measures it does not name are withheld."""
-        self.version[foot] = version
-        self.state[foot] = STATES.index(state)
-        for i, measure in enumerate(self._run.measures):
-            given = values.get(measure.name) or (None, None, None)
-            self.values[foot, i] = [np.nan if number is None else number for number in given[:3]]
-        self._derive(slice(foot, foot + 1))
+    def apply(self, changes: Iterable[Change]) -> None:
+        """Take over what reads made of feet."""
+        names = [measure.name for measure in self._run.measures]
+        withheld = (None, None, None)
+        feet, versions, states, values = [], [], [], []
+        for change in changes:
+            feet.append(change.foot)
+            versions.append(change.version)
+            states.append(STATES.index(change.state))
+            values.append([change.values.get(name, withheld)[:3] for name in names])
+        if not feet:
+            return
+        # Of several changes of one foot the last counts, as in an assignment one after another.
+        self.version[feet], self.state[feet] = versions, states
+        self.values[feet] = np.array(values, dtype=np.float64)
+        self._derive(np.array(feet))
 
     def select(self, wanted: Filter) -> IntArray:
         """Feet that pass, in order."""
@@ -221,7 +239,7 @@ class Worklist:
             masks["text"] = np.asarray(found.to_numpy(zero_copy_only=False), dtype=np.bool_)
         return masks
 
-    def _derive(self, feet: slice) -> None:
+    def _derive(self, feet: slice | IntArray) -> None:
         """Widest interval among the angles and nearness to a grade border, from the values."""
         values = self.values[feet]
         width = np.round(values[..., 2] - values[..., 1], 3)[:, self._angles]

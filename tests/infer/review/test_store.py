@@ -4,6 +4,7 @@ optimistic locking as in SQLAlchemy's documentation of version counters."""
 import json
 import os
 import random
+import secrets
 import signal
 import sqlite3
 import subprocess
@@ -316,8 +317,9 @@ def test_the_store_goes_by_any_address_of_sqlalchemy(tmp_path):
 
 @pytest.mark.skipif("RAYSPLAY_TEST_STORE" not in os.environ, reason="RAYSPLAY_TEST_STORE names no SQL server")
 def test_a_server_keeps_the_same_promises():
-    """Triggers and versions on another database, PostgreSQL above all; needs an empty one."""
-    store = ReadStore(os.environ["RAYSPLAY_TEST_STORE"], RUN)
+    """Triggers and versions on another database: PostgreSQL."""
+    run = secrets.token_hex(32)
+    store = ReadStore(os.environ["RAYSPLAY_TEST_STORE"], run)
     made = save(store)
     with pytest.raises(StaleReadError):
         save(store, reader="CD")
@@ -327,4 +329,4 @@ def test_a_server_keeps_the_same_promises():
     assert store.history(Key(1)) == [made]
     assert json.loads(json.dumps(made.after)) == made.after
     store.close()
-    assert ReadStore(os.environ["RAYSPLAY_TEST_STORE"], RUN).notices == ()
+    assert ReadStore(os.environ["RAYSPLAY_TEST_STORE"], run).notices == ()

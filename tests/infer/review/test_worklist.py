@@ -15,7 +15,7 @@ from raysplay.configs.load import shipped
 from raysplay.infer.outputs.landmarks_table import COLUMNS
 from raysplay.infer.outputs.tables import CROPS_HEADER, FILMS_HEADER, feet_header
 from raysplay.infer.review.run import ReviewRun, RunError
-from raysplay.infer.review.worklist import Filter, Worklist, reason_kind
+from raysplay.infer.review.worklist import Change, Filter, Worklist, reason_kind
 from raysplay.measure import by_name
 
 REASONS = (
@@ -172,7 +172,7 @@ def test_a_settled_foot_leaves_the_filter_but_keeps_its_place(listed):
     worklist, _ = listed
     wanted = Filter(state="open", decision="review")
     order = worklist.select(wanted).tolist()
-    worklist.apply(order[5], 1, "confirmed", {"hva": [70.0, 69.0, 71.0]})
+    worklist.apply([Change(order[5], 1, "confirmed", {"hva": [70.0, 69.0, 71.0]})])
     assert worklist.select(wanted).tolist() == order[:5] + order[6:]
     assert worklist.neighbour(order[5], wanted, 1) == order[6]
     assert worklist.neighbour(order[5], wanted, -1) == order[4]
