@@ -185,11 +185,13 @@ class TestShippedSettings:
     @pytest.mark.parametrize(
         ("old", "new", "said"),
         [
-            ("of: rotated}", "of: rotten}", "no condition rotten"),
+            ("of: rotated,", "of: rotten,", "no condition rotten"),
             ("name: rotated,", "name: clean,", "stands twice"),
             ("[clean, strangers,", "[clean, stranger,", "target of no condition: stranger"),
             ("at_most: 1.5, ", "", "at_least or at_most"),
             ("films: 40", "films: 0", "films"),
+            ("turned: 180.0", "spun: 180.0", "spun|xtra"),
+            ("without: [hva", "without: [hav", "no such measure: hav"),
         ],
     )
     def test_a_wrong_file_says_why(self, tmp_path, old, new, said):

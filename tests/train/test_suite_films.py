@@ -55,3 +55,20 @@ def test_jpeg_loses_what_its_quality_loses(folder):
         read = np.asarray(picture) / 255
     film = suite_film(JPEG, 5, 0)
     assert 0.002 < np.abs(read - film.pixels).mean() < 0.05
+
+
+def test_the_field_ends_within_what_a_condition_is_to_be_without():
+    cut = SuiteCondition(name="cut", expect="turn away", of="cropped", without=("hva", "ima"), pixel_mm=0.9)
+    for number in range(3):
+        (foot,) = suite_film(cut, 5, number).feet
+        assert np.isnan(foot.measures["hva"]) or np.isnan(foot.measures["ima"])
+        assert not foot.visible.all()
+
+
+def test_feet_of_a_full_turn_point_any_way():
+    """The film's section of archive.yaml, where turned is 35 degrees, is overridden: turns up to 180 are drawn."""
+    turned = SuiteCondition(name="turned", expect="measure", of="rotated", film={"turned": 180.0}, pixel_mm=0.9)
+    ahead = [suite_film(turned, 5, k).feet[0].axes[:, 1] for k in range(6)]
+    angles = np.degrees([np.arctan2(x, -y) for x, y in ahead])
+    assert np.abs(angles).max() > 60
+    assert np.ptp(angles) > 60

@@ -15,7 +15,6 @@ import numpy as np
 from PIL import Image
 
 from raysplay.synthetic_data.archive import FILMS, TRUTH, TruthRows, truth_rows, write_tables
-from raysplay.synthetic_data.archive_settings import ArchiveSettings, condition_settings
 from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
 from raysplay.synthetic_data.film.compose import FilmRequest, GeneratedFilm, compose_film
 from raysplay.synthetic_data.subject import draw_subject
@@ -25,6 +24,10 @@ from raysplay.train.evaluate.truth import TrueFoot, read_truth
 
 _FEWEST_FOR_POOL = 12
 """Below this many films starting other processes takes longer than it saves."""
+
+
+_ATTEMPTS = 200
+"""Draws before a condition counts as impossible."""
 
 
 @dataclass(frozen=True)
@@ -84,21 +87,21 @@ def copy_archive(archive: Path, condition: str, out: Path) -> list[TrueFoot]:
 
 
 def suite_film(condition: SuiteCondition, seed: int, number: int) -> GeneratedFilm:
-    """Film ``number`` of a generated condition."""
+    """Film ``number`` of a generated condition: the first of its draws that fits."""
     draw = draw_subject
     if (strange := condition.strange) is not None:
         draw = partial(draw_stranger, length=strange.length_mm, sd=strange.sd_mm)
-    return compose_film(
-        _key(condition, seed, number),
-        _settings(condition),
-        FilmRequest(pixel_mm=condition.pixel_mm),
-        draw,
+    settings, request = condition.archive(), FilmRequest(pixel_mm=condition.pixel_mm)
+    films = (
+        compose_film((*_key(condition, seed, number), attempt), settings, request, draw) for attempt in range(_ATTEMPTS)
     )
+    return next(film for film in films if _fits(film, condition))
 
 
-def _settings(condition: SuiteCondition) -> ArchiveSettings:
-    assert condition.of is not None, "only generated conditions have films to draw"
-    return condition_settings(condition.of, condition.strength)
+def _fits(film: GeneratedFilm, condition: SuiteCondition) -> bool:
+    """Whether every foot lacks a true value of one of the measures it shall be without."""
+    missing = [any(np.isnan(foot.measures[name]) for name in condition.without) for foot in film.feet]
+    return not condition.without or all(missing)
 
 
 def _key(condition: SuiteCondition, seed: int, number: int) -> tuple[int, int, int]:
@@ -115,6 +118,6 @@ def _write(task: _Task) -> TruthRows:
         Image.fromarray(grey).save(task.folder / name, quality=condition.jpeg_quality)
     else:
         name += ".dcm"
-        writing = draw_writing(np.random.default_rng(key), _settings(condition).dicom, film)
+        writing = draw_writing(np.random.default_rng(key), condition.archive().dicom, film)
         film_dataset(film, writing, "suite", *key).save_as(task.folder / name, enforce_file_format=True)
     return truth_rows(film, name, task.seed)

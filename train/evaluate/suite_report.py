@@ -92,7 +92,8 @@ def _text(figures: SuiteFigures, made: SuiteRun, plots: Sequence[str]) -> Iterab
     limits = [f"within {limit:g}°" for limit in made.within]
     yield "# Evaluation suite\n"
     yield f"raysplay {made.version}; {made.films} films a condition, seed {made.seed}; {spent}."
-    yield f"Weights (SHA-256): {weights}.\n"
+    yield f"Weights (SHA-256): {weights}."
+    yield f"Again: `raysplay evaluate --suite --n {made.films} --seed {made.seed} --out DIR`.\n"
     yield (
         "Generated films show no person and prove nothing about patients. Errors are degrees, read minus true, on "
         "landmarks projected from the bones. Intervals in brackets are 95 %: of means by bootstrap of films, of shares "

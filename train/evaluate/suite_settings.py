@@ -9,7 +9,14 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from raysplay.configs.load import Config, load, shipped
-from raysplay.synthetic_data.archive_settings import FILM_CONDITIONS
+from raysplay.measure import MEASURES
+from raysplay.synthetic_data.archive_settings import (
+    FILM_CONDITIONS,
+    ArchiveSettings,
+    FilmSettings,
+    archive_settings,
+    condition_settings,
+)
 
 Expectation = Literal["measure", "turn away"]
 
@@ -31,7 +38,8 @@ class SuiteCondition(Config):
     """One archive: what it is asked for from the generator and what shall become of its feet.
 
     ``of`` and ``strength`` are those of ``condition_settings``, no ``of``: the archive is not generated but handed in,
-    and left out where it is not; ``pixel_mm`` fixes the size of a pixel;
+    and left out where it is not; ``film`` replaces keys of the section ``film`` of ``archive.yaml``; ``without`` takes
+    only films each foot of which lacks a true value of one of these measures; ``pixel_mm`` fixes the size of a pixel;
     ``jpeg_quality`` writes 8-bit JPEG files instead of DICOM; ``strange`` bends the bones. ``reasons`` are the first
     words of those that fit what is to be turned away.
     """
@@ -40,10 +48,25 @@ class SuiteCondition(Config):
     expect: Expectation
     of: Annotated[str | None, AfterValidator(_known)] = None
     strength: float = Field(default=1.0, ge=0, le=2)
+    film: dict[str, float | tuple[float, float]] = Field(default_factory=dict)
+    without: tuple[str, ...] = ()
     pixel_mm: float | None = Field(default=None, gt=0)
     jpeg_quality: int | None = Field(default=None, ge=1, le=95)
     strange: StrangerSettings | None = None
     reasons: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _can_be_made(self) -> SuiteCondition:
+        if unknown := set(self.without) - {measure.name for measure in MEASURES}:
+            raise ValueError(f"no such measure: {', '.join(sorted(unknown))}")
+        self.archive()
+        return self
+
+    def archive(self) -> ArchiveSettings:
+        """Settings of the generator; the shipped ones, unused, for an archive that is handed in."""
+        settings = archive_settings() if self.of is None else condition_settings(self.of, self.strength)
+        film = FilmSettings.model_validate({**settings.film.model_dump(), **self.film})
+        return settings.model_copy(update={"film": film})
 
 
 class Target(Config):
