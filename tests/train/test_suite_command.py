@@ -125,6 +125,7 @@ def test_only_a_suite_is_replaced_by_a_suite(tmp_path):
         (["films", "truth.csv", "--n", "3"], "--n"),
         (["films"], "TRUTH"),
         (["films", "truth.csv", "--calibrate"], "--out"),
+        (["films", "truth.csv", "--measured", "run", "--landmark-weights", "w"], "--landmark-weights"),
         (["films", "truth.csv", "--level", "0.9", "--out", "OUT"], "--level"),
     ],
 )

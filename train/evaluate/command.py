@@ -30,6 +30,12 @@ def evaluate(
     ] = None,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier evaluation.")] = False,
     threads: Annotated[int | None, typer.Option("--threads", min=1, help="Threads of the network.")] = None,
+    landmark_weights: Annotated[
+        Path | None,
+        typer.Option(
+            "--landmark-weights", metavar="FILE", help="Fine-tuned landmark network; the shipped one if left out."
+        ),
+    ] = None,
     measured: Annotated[
         Path | None,
         typer.Option(
@@ -126,6 +132,7 @@ def evaluate(
             listed=listed,
             overwrite=overwrite,
             threads=threads,
+            landmark_weights=landmark_weights,
         )
         return
     _only(n=n, seed=seed, conditions=conditions, archive=archive, real=real, list=listed)
@@ -133,11 +140,13 @@ def evaluate(
         raise typer.BadParameter("FILMS and TRUTH are needed, or --suite", param_hint="FILMS TRUTH")
     if measured is not None and protocol is not None:
         raise typer.BadParameter("a finished run keeps the protocol it was read by", param_hint="--protocol")
+    if measured is not None and landmark_weights is not None:
+        raise typer.BadParameter("a finished run keeps the weights it was read with", param_hint="--landmark-weights")
     if calibrate and out is None:
         raise typer.BadParameter("is needed by --calibrate", param_hint="--out")
     if level is not None and not calibrate:
         raise typer.BadParameter("only with --calibrate", param_hint="--level")
-    _evaluate(films, truth, out, overwrite, threads, measured, protocol, calibrate, level)
+    _evaluate(films, truth, out, overwrite, threads, landmark_weights, measured, protocol, calibrate, level)
 
 
 def _only(**others: object) -> None:
@@ -154,6 +163,7 @@ def _evaluate(
     out: Path | None,
     overwrite: bool,
     threads: int | None,
+    landmark_weights: Path | None,
     measured: Path | None,
     protocol: Path | None,
     calibrate: bool,
@@ -189,6 +199,7 @@ def _evaluate(
                 overwrite=overwrite,
                 overlays=out is not None,
                 threads=threads,
+                landmark_weights=landmark_weights,
                 protocol=protocol,
                 console=Console(stderr=True),
             )

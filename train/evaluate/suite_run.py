@@ -6,6 +6,7 @@ import importlib.metadata
 import shutil
 import time
 from collections.abc import Iterable, Sequence
+from functools import partial
 from pathlib import Path
 
 import typer
@@ -43,6 +44,7 @@ def run_suite(
     listed: Path | None = None,
     overwrite: bool = False,
     threads: int | None = None,
+    landmark_weights: Path | None = None,
 ) -> SuiteFigures:
     """Run the suite into ``out``: films, truth, run, ``suite.csv``, ``suite.json``, ``suite.md`` and plots.
 
@@ -61,6 +63,8 @@ def run_suite(
         Replace an earlier suite in ``out``.
     threads : int, optional
         Of the network.
+    landmark_weights : Path, optional
+        Fine-tuned landmark network; the shipped one by default.
 
     Raises
     ------
@@ -96,11 +100,12 @@ def run_suite(
     for foot in read_truth(truth):
         known[foot.film.split("/")[0]].append(foot)
     started = time.perf_counter()
-    run_measure([out / FILMS], out / "run", overlays=False, threads=threads, console=console)
+    measure = partial(run_measure, overlays=False, threads=threads, landmark_weights=landmark_weights, console=console)
+    measure([out / FILMS], out / "run")
     seconds["measuring"] = time.perf_counter() - started
     real_read: tuple[RealFigures, ...] = ()
     if kinds:
-        run_measure(kinds, out / "real_run", overlays=False, threads=threads, console=console)
+        measure(kinds, out / "real_run")
         real_read = real_figures(read_run(out / "real_run"), kinds)
 
     started = time.perf_counter()
