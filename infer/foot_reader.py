@@ -18,6 +18,7 @@ from raysplay.infer.network.locator_network import STRIDE, UNIT, LocatorNetwork
 from raysplay.infer.network.weights import digest, load_weights
 from raysplay.infer.records import FootLandmarks, FoundFoot
 from raysplay.infer.settings import ReadingSettings, reading_settings
+from raysplay.infer.shafts.refine import refine_shafts
 from raysplay.infer.warp import crop, similarity, transform_covariance, transform_points
 
 FloatArray = npt.NDArray[np.float64]
@@ -53,10 +54,10 @@ class FootReader:
         if threads is not None:
             torch.set_num_threads(threads)
         self.settings = settings or reading_settings()
-        schema = landmark_schema()
-        self._anchor_index = [schema.index(a.code) for a in self.settings.anchors]
+        self._schema = landmark_schema()
+        self._anchor_index = [self._schema.index(a.code) for a in self.settings.anchors]
         self._locator = LocatorNetwork(len(self.settings.anchors))
-        self._landmarks = LandmarkNetwork(len(schema))
+        self._landmarks = LandmarkNetwork(len(self._schema))
         load_weights(self._locator, locator_weights)
         load_weights(self._landmarks, landmark_weights)
         for network in (self._locator, self._landmarks):
@@ -164,7 +165,8 @@ class FootReader:
     def landmarks(self, film: Film, foot: FoundFoot) -> FootLandmarks:
         """Landmarks of one found foot, with the view as seen at full resolution.
 
-        The crop is laid over the foot again by the landmarks of the first pass, then read once more.
+        The crop is laid over the foot again by the landmarks of the first pass, then read once more. Cortices of the
+        shafts are then refined on the film's own pixels.
         """
         film_from_even = _film_from_even(film)
         even_from_film = np.linalg.inv(film_from_even).astype(np.float64)
@@ -192,6 +194,10 @@ class FootReader:
                 if placed is None:
                     break
                 matrix = film_from_even @ placed[0]
+        if self.settings.shaft_edges is not None:
+            points, covariance = refine_shafts(
+                film, points, covariance, confidence, self._schema, self.settings.shaft_edges
+            )
         rows, columns = film.pixels.shape
         off = (points < -0.5).any(-1) | (points[:, 0] > columns - 0.5) | (points[:, 1] > rows - 0.5)
         confidence = np.where(off, 0.0, confidence)

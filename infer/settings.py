@@ -12,6 +12,7 @@ from pydantic import Field, field_validator
 from raysplay.configs.load import Config, landmark_schema, load, shipped
 
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Positive = Annotated[float, Field(gt=0.0)]
 Side = Annotated[int, Field(ge=32, le=4096, multiple_of=16)]
 """Pixels; the coarsest features of the networks stand for 16 each."""
 
@@ -32,8 +33,28 @@ class Anchor(Config):
         return code
 
 
+class ShaftEdgeSettings(Config):
+    """How the film's own edges of shafts are weighed against the network; ``configs/reading.yaml`` explains each."""
+
+    confidence_min: Share
+    search_factor: Positive
+    search_least: Positive
+    search_most: Positive
+    edge_sd: Positive
+    scatter_factor: Positive
+    pixel_sd: Positive
+    right: Share
+    right_least: Share
+    astray_sd: Positive
+    usual_error: Positive
+    gross_error: Positive
+    gross_share: Share
+    hidden_below: Positive
+    hidden_doubt: float = Field(ge=0.0)
+
+
 class ReadingSettings(Config):
-    """How feet are found and cut out."""
+    """How feet are found and cut out, and how shafts are refined (``shaft_edges``; none: the network alone)."""
 
     film_side: Side
     crop_rows: Side
@@ -43,6 +64,7 @@ class ReadingSettings(Config):
     same_foot: float = Field(ge=0.0)
     feet_max: int = Field(ge=1)
     passes: int = Field(ge=1)
+    shaft_edges: ShaftEdgeSettings | None
 
     @property
     def crop_size(self) -> tuple[int, int]:

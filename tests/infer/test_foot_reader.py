@@ -11,7 +11,7 @@ from raysplay.configs import landmark_schema
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, Spacing
 from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
-from raysplay.infer.network.landmark_network import VIEWS, LandmarkPrediction
+from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS, LandmarkPrediction
 from raysplay.infer.network.locator_network import STRIDE, UNIT
 from raysplay.infer.network.weights import WeightsError
 from raysplay.infer.settings import reading_settings
@@ -144,7 +144,8 @@ class Seeker:
             points[0, landmark_schema().index(anchor.code)] = torch.tensor([anchor.x, anchor.y], dtype=points.dtype)
         view = torch.tensor([[5.0, 0.0, 0.0, 0.0]])
         spread = torch.tensor(self.factor).expand(1, count, 3)
-        return LandmarkPrediction(points, spread, torch.full((1, count), 2.0), view, torch.zeros(1))
+        none, no_maps = torch.zeros(1, len(CONDITIONS)), torch.zeros(1, count, 1, 1)
+        return LandmarkPrediction(points, spread, torch.full((1, count), 2.0), view, none, torch.zeros(1), no_maps)
 
 
 @pytest.mark.parametrize("side", ["L", "R"])

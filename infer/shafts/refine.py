@@ -1,0 +1,119 @@
+"""Landmarks of the shafts after the film's own edges have been heard."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from raysplay.infer.films.film import Film
+from raysplay.infer.settings import ShaftEdgeSettings
+from raysplay.infer.shafts.belief import Belief, weigh
+from raysplay.infer.shafts.cortex import CortexFits, find_cortices
+from raysplay.infer.shafts.strips import Shafts, cut_strips
+from raysplay.infer.warp import transform_covariance, transform_points
+from raysplay.measure import LandmarkSchema
+from raysplay.measure.axes import BONES
+
+FloatArray = npt.NDArray[np.float64]
+
+_CORNERS = ("p_med", "p_lat", "d_med", "d_lat")
+
+_SMALLEST = 4.0
+"""Pixels of width and of length below which a shaft shows no edges."""
+
+
+def refine_shafts(
+    film: Film,
+    points: FloatArray,
+    covariance: FloatArray,
+    confidence: FloatArray,
+    schema: LandmarkSchema,
+    settings: ShaftEdgeSettings,
+) -> tuple[FloatArray, FloatArray]:
+    """Move the cortex landmarks of every shaft to where film and network together place them.
+
+    The definition stays: outer cortices at 30 % and 70 % of the projected length (``configs/landmarks.yaml``). The
+    network alone says where these levels are; both cortices of a level are taken at the mean of its two points along
+    the bone, as the definition asks, and across the bone the film's edge is weighed against the network
+    (:func:`~raysplay.infer.shafts.belief.weigh`).
+
+    Parameters
+    ----------
+    film : Film
+    points : ndarray, shape (L, 2)
+        Pixels of the film.
+    covariance : ndarray, shape (L, 2, 2)
+    confidence : ndarray, shape (L,)
+    schema : LandmarkSchema
+    settings : ShaftEdgeSettings
+
+    Returns
+    -------
+    points : ndarray, shape (L, 2)
+    covariance : ndarray, shape (L, 2, 2)
+        Doubt about the level is carried along the middle of the shaft: where a shaft is bowed or flared to one side,
+        it is doubt about its axis, too. Other landmarks, and bones of which one corner is not to be relied on, come
+        back as they are.
+    """
+    corners = np.array([[schema.index(bone + corner) for corner in _CORNERS] for bone in BONES])
+    film_from_even = np.diag([1.0, 1.0 / film.spacing.aspect, 1.0])
+    even_from_film = np.diag([1.0, film.spacing.aspect, 1.0])
+    shafts = Shafts.of(transform_points(even_from_film, points[corners]))
+    known = (confidence[corners] >= settings.confidence_min).all(1) & np.isfinite(covariance[corners]).all((1, 2, 3))
+    usable = known & (shafts.length >= _SMALLEST) & (shafts.width >= _SMALLEST) & np.isfinite(shafts.slope).all(1)
+    if not usable.any():
+        return points, covariance
+    corners = corners[usable]
+    shafts = Shafts.of(transform_points(even_from_film, points[corners]))
+    own = transform_covariance(even_from_film, covariance[corners])
+    across = np.sqrt(np.einsum("bi,bkij,bj->bk", shafts.across, own, shafts.across)) / shafts.width[:, None]
+    doubt = _by_side(across)
+    allowed = np.minimum(np.hypot(settings.search_least, settings.search_factor * doubt), settings.search_most)
+    fits = find_cortices(cut_strips(film.pixels, film_from_even, shafts), _by_side(shafts.level), allowed)
+    pixel = np.broadcast_to(1 / shafts.width[:, None, None], doubt.shape)
+    belief = weigh(fits.offset, fits.strength, fits.scatter, doubt, pixel, settings)
+    belief = _without_strangers(belief, settings)
+    moved, spread = _placed(shafts, own, fits, belief)
+    refined, refined_covariance = points.copy(), covariance.copy()
+    refined[corners] += transform_points(film_from_even, moved)
+    refined_covariance[corners] = transform_covariance(film_from_even, spread)
+    return refined, refined_covariance
+
+
+def _by_side(corners: FloatArray) -> FloatArray:
+    """(B, 4) in the order of the corners as (B, side, level), and back again."""
+    return corners.reshape(-1, 2, 2).transpose(0, 2, 1)
+
+
+def _without_strangers(belief: Belief, settings: ShaftEdgeSettings) -> Belief:
+    """Where most edges of a bone are not its cortices, none of them moves a point; the doubt they raised stays."""
+    fits = (belief.edge_right.mean((1, 2)) >= settings.right_least)[:, None, None]
+    return Belief(np.where(fits, belief.mean, 0.0), belief.variance, np.where(fits, belief.edge_right, 0.0))
+
+
+def _placed(shafts: Shafts, own: FloatArray, fits: CortexFits, belief: Belief) -> tuple[FloatArray, FloatArray]:
+    """How far each corner moves, (B, 4, 2), and its covariance afterwards, (B, 4, 2, 2), in the plane of the shafts."""
+    inward = np.array([1.0, -1.0])[:, None]
+    # Drift of the cortex along the axis: the edge's where it is one, else that of the line through both points.
+    drift = fits.slope.clip(-0.6, 0.6) * (shafts.width / shafts.length)[:, None, None]
+    slope = shafts.slope[:, :, None] + inward * drift * belief.edge_right
+    level = _by_side(shafts.level)
+    along = (level.mean(1, keepdims=True) - level) * shafts.length[:, None, None]
+    aside = inward * belief.mean * shafts.width[:, None, None] + slope * along
+    axis, across = shafts.axis[:, None, None], shafts.across[:, None, None]
+    moved = along[..., None] * axis + aside[..., None] * across
+    variance = belief.variance * (shafts.width**2)[:, None, None]
+    own_along = np.einsum("bi,bkij,bj->bk", shafts.axis, own, shafts.axis)
+    level_variance = np.broadcast_to(_by_side(own_along).mean(1, keepdims=True), variance.shape)
+    # Both cortices of a level share its error, which halves for neither: hence once more the middle's part.
+    middle = np.broadcast_to(slope.mean(1, keepdims=True), slope.shape)
+    run = axis + middle[..., None] * across
+    spread = level_variance[..., None, None] * run[..., :, None] * run[..., None, :]
+    extra = (variance + middle**2 * level_variance)[..., None, None]
+    spread = spread + extra * across[..., :, None] * across[..., None, :]
+    return _by_corner(moved), _by_corner(spread)
+
+
+def _by_corner(sides: FloatArray) -> FloatArray:
+    """(B, side, level, ...) in the order of the corners."""
+    return sides.swapaxes(1, 2).reshape(len(sides), 4, *sides.shape[3:])
