@@ -17,12 +17,17 @@ from http.cookies import CookieError, SimpleCookie
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 COOKIE = "raysplay_review"
 
 _SAFE = ("GET", "HEAD")
+_OWN_SITE = ("none", "same-origin")
+_ONWARD = (
+    '<!doctype html><html lang="en"><meta charset="utf-8"><meta http-equiv="refresh" content="0; url=/">'
+    '<title>Review</title><p><a href="/">To the review page</a></p></html>'
+)
 _NO_SESSION = "Open the address that the command printed; it works once."
 
 _HEADERS = {
@@ -128,7 +133,7 @@ class Guard:
         own = {f"http://{host}" for host in hosts}
         if origin is not None and origin.lower() not in own:
             return _error(403, "A request from another site was refused.")
-        if headers.get("sec-fetch-site", "none") not in ("none", "same-origin") and scope["path"] != "/start":
+        if headers.get("sec-fetch-site", "none") not in _OWN_SITE and scope["path"] != "/start":
             return _error(403, "A request from another site was refused.")
         if scope["method"] not in _SAFE and origin is None:
             return _error(403, "A request that does not say where it comes from was refused.")
@@ -152,7 +157,10 @@ class Guard:
             if self._door.session(_cookie(request.headers)) is not None:
                 return RedirectResponse("/", 303)
             return PlainTextResponse(f"This address was used before or is not whole. {_NO_SESSION}", 403)
-        answer = RedirectResponse("/", 303)
+        # A browser that follows a link of another site keeps a strict cookie back even on the way of a redirect; a page
+        # of this server that leads on does not.
+        elsewhere = request.headers.get("sec-fetch-site", "none") not in _OWN_SITE
+        answer = HTMLResponse(_ONWARD) if elsewhere else RedirectResponse("/", 303)
         answer.set_cookie(COOKIE, cookie, httponly=True, samesite="strict", path="/")
         return answer
 

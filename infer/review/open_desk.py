@@ -27,7 +27,7 @@ class OpenDesk(Desk):
         self.worklist = Worklist(run, settings.grading)
         self._lock = threading.Lock()
         self._last = store.last_id()
-        self.model = lru_cache(maxsize=256)(self._model)  # type: ignore[method-assign]
+        self._models = lru_cache(maxsize=256)(self._read_model)
         self._settled_by: dict[int, str] = {}
         self._apply((item, version, reader, content) for item, version, _, reader, content in store.current())
 
@@ -59,9 +59,9 @@ class OpenDesk(Desk):
         return number - 1
 
     def model(self, foot: int) -> tuple[FootLandmarkTable, PlacedPoints]:
-        raise NotImplementedError  # replaced by a cache of _model for each desk
+        return self._models(foot)
 
-    def _model(self, foot: int) -> tuple[FootLandmarkTable, PlacedPoints]:
+    def _read_model(self, foot: int) -> tuple[FootLandmarkTable, PlacedPoints]:
         table = self.run.landmarks(foot)
         return table, initial_points(table, self._facts(foot), self._limits.landmarks.withhold_below)
 

@@ -56,6 +56,15 @@ def test_the_cookie_is_kept_from_scripts_and_other_sites(server):
     assert {"httponly", "samesite=strict", "path=/"} == attributes
 
 
+def test_a_link_on_another_page_opens_the_review_too(server):
+    """RFC 6265bis, 5.2: a redirect of a cross-site request gets no strict cookie; a page that leads on does."""
+    browser = server.stranger()
+    answer = browser.get("/start", params={"token": server.door.token}, headers={"Sec-Fetch-Site": "cross-site"})
+    assert answer.status_code == 200
+    assert 'content="0; url=/"' in answer.text
+    assert browser.get("/", headers={"Sec-Fetch-Site": "same-origin"}).status_code == 200
+
+
 def test_secrets_are_compared_in_constant_time(server, monkeypatch):
     """Python's documentation of hmac.compare_digest: the comparison for secrets."""
     compared = []

@@ -16,6 +16,8 @@ import pytest
 from raysplay.infer.review.settings import review_settings
 from raysplay.measure import MEASURES
 
+pytestmark = pytest.mark.usefixtures("no_films_ahead")
+
 MM = 0.2
 """Distance of pixels on the harbour films, as written by the fixtures."""
 

@@ -10,6 +10,8 @@ from raysplay.infer.review.store import FILE_NAME
 from raysplay.train.cli import app
 from raysplay.train.evaluate.truth import read_truth
 
+pytestmark = pytest.mark.usefixtures("no_films_ahead")
+
 
 def table(path):
     with path.open(encoding="utf-8", newline="") as stream:

@@ -15,6 +15,8 @@ from raysplay.infer.review.run import ReviewRun
 from raysplay.infer.review.study import Study, StudyError, StudyItem
 from raysplay.train.cli import app
 
+pytestmark = pytest.mark.usefixtures("no_films_ahead")
+
 PLAN = {"name": "Harbour readers", "seed": 3, "readers": ["AB", "CD"], "repeats": 0.5}
 NEEDED = 22
 """Landmarks of HVA, IMA, HIA and IMA 4-5 by shafts: four on each of five bones, two on the distal phalanx."""
