@@ -131,16 +131,19 @@ def _feet(desk: OpenDesk, settled: dict[int, Standing]) -> Iterator[Row]:
 
 
 def _landmarks(desk: OpenDesk, settled: dict[int, Standing]) -> Iterator[Row]:
-    """Points of settled feet that a person answers for: moved ones, and those that the reported measures stand on."""
+    """Visible points of feet that a person corrected or confirmed.
+
+    Those that nobody moved are among them: training lays its crops by them, and they hold the network where it was
+    right.
+    """
     for number, standing in settled.items():
         if standing.state not in _LANDMARKS_STAND:
             continue
         foot = number - 1
-        needed = set(desk.gauge.needed(standing.construction))
         placed = standing.placed
         for i, code in enumerate(desk.codes):
             x, y = (float(v) for v in placed.points[i])
-            if placed.visible[i] and x == x and (placed.moved[i] or code in needed):
+            if placed.visible[i] and x == x:
                 about = desk.run.films[foot].as_py(), standing.side, int(desk.run.foot_index[foot])
                 yield [*about, code, round(x, 3), round(y, 3)]
 
