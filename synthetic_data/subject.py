@@ -55,9 +55,9 @@ def draw_subject(
     """
     settings = settings or generator_settings()
     rng = np.random.default_rng(seed)
+    drawn = rng.random()  # also where it is not needed: a foot keeps its bones when a condition is asked for
     if condition is None:
         shares = settings.conditions.model_dump()
-        drawn = rng.random()
         for name in ANATOMIC_CONDITIONS:
             drawn -= shares[name]
             if drawn < 0:

@@ -62,7 +62,13 @@ def grow(rng: np.random.Generator, person: Person) -> Person:
             depth = max(depth, room + 0.03)
             if depth > 0.4:
                 continue
-            shapes["caps"][n, int(at_head), 1] = min(shapes["caps"][n, int(at_head), 1], depth - room)
+            cap = shapes["caps"][n, int(at_head)]
+            cap[1] = min(cap[1], depth - room)
+            # Nor may its hollow or the tilt of its surface reach the plate.
+            inside = bone * ((depth - room) * length + 0.3)
+            cap[2] = min(cap[2], 0.4 * inside)
+            steepest = np.arctan(0.8 * inside / shapes["width"][n, [2, -3]].max())
+            cap[4] = np.clip(cap[4], -steepest, steepest)
             shapes["plate"][n] = 1 - depth if at_head else depth, wide, bone, bow
         elif name in ROUND:
             since = age - APPEARS.get(name, 0.0)

@@ -82,9 +82,12 @@ def triangles() -> Tensor:
 
 @dataclass(frozen=True)
 class _Rings:
-    """Rings of every bone, each (B, N, RINGS): ``read``, the place whose section a ring has; ``place``, where it
-    lies; ``closing``, factor of the section at the caps; ``ossified``, the same in and beyond a growth plate;
-    ``original``, the place before the shell is taken off; ``at_plate``, whether a ring bounds the plate."""
+    """Rings of every bone, each (B, N, RINGS).
+
+    ``read``, the place whose section a ring has; ``place``, where it lies; ``closing``, factor of the section at the
+    caps; ``ossified``, the same in and beyond a growth plate; ``original``, the place by which an end tilts: on a
+    bone without a plate, the one before the shell is taken off; ``at_plate``, whether a ring bounds the plate.
+    """
 
     read: Tensor
     place: Tensor
@@ -132,7 +135,7 @@ def _rings(shapes: BoneShapes, shell: Tensor) -> _Rings:
     open_ = torch.where(cut & extra, torch.cat([steps[:-PLATE_RINGS] * 0 + 1, face]), torch.ones_like(shaft))
     # Faces and the rings that close them lie at one place: their order must stay.
     trimmed, order = torch.sort(trimmed, dim=-1, stable=True)
-    shaft, open_ = shaft.gather(-1, order), open_.gather(-1, order)
+    shaft, open_ = torch.where(cut, trimmed, shaft), open_.gather(-1, order)
     at_plate = (cut & extra).expand_as(shaft).gather(-1, order)
 
     proximal = (base * (1 - rise[..., 0, :])).flip(-1)
@@ -145,7 +148,7 @@ def _rings(shapes: BoneShapes, shell: Tensor) -> _Rings:
     at_plate = torch.cat([none > 0, at_plate, none > 0], dim=-1)
     # An epiphysis that is bone only in its middle is a smaller copy of itself.
     proximal_plate = centre < 0.5
-    beyond = cut & torch.where(proximal_plate, original < centre, original > centre)
+    beyond = cut & torch.where(proximal_plate, read < centre, read > centre)
     middle = torch.where(proximal_plate, 0.5 * centre, 0.5 + 0.5 * centre)
     place = torch.where(beyond, middle + grown * (read - middle), read)
     ossified = torch.where(beyond, ossified * grown, ossified)
