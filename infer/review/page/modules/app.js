@@ -1,4 +1,4 @@
-import { api, watchServer } from "./api.js";
+import { api, ApiError, watchServer } from "./api.js";
 import { banner } from "./banners.js";
 import { make, refill } from "./dom.js";
 import { FilmPage } from "./film_page.js";
@@ -65,11 +65,7 @@ export class App {
     }
   }
 
-  /** A read was saved. */
-  saved() {
-    this.progress();
-  }
-
+  /** Show how much is settled. */
   async progress() {
     const { done, total } = await api.progress().catch(() => ({ done: 0, total: 0 }));
     const place = /** @type {HTMLElement} */ (document.getElementById("progress"));
@@ -91,21 +87,34 @@ export class App {
   /** @param {string} hash */
   async #show(hash) {
     this.page?.close();
+    this.page = null;
     this.shown = hash;
-    const foot = /^#\/foot\/(\d+)$/.exec(hash);
-    this.page = foot ? new FilmPage(this, Number(foot[1])) : new Worklist(this);
-    if (foot) this.last = Number(foot[1]);
-    document.body.dataset.page = foot ? "film" : "worklist";
-    const page = this.page;
+    const id = Number(/^#\/foot\/(\d+)$/.exec(hash)?.[1] ?? 0);
+    document.body.dataset.page = id ? "film" : "worklist";
     try {
+      const page = await this.#page(id);
+      if (this.shown !== hash) {
+        page.close();
+        return;
+      }
+      this.page = page;
       await page.open(this.main);
     } catch (error) {
-      if (this.page !== page) return;
+      if (this.shown !== hash) return;
       refill(this.main, make("div", { className: "failed", role: "alert" },
         make("h1", { textContent: "This cannot be shown" }),
         make("p", { textContent: error instanceof Error ? error.message : String(error) }),
-        make("a", { href: "#/feet", textContent: "Back to the worklist" })));
-      if (!(/** @type {any} */ (error)?.status !== undefined)) throw error;
+        make("p", {}, make("button", { type: "button", textContent: "Try again", onclick: () => this.#show(hash) }), " ",
+          make("a", { href: "#/feet", textContent: "Back to the worklist" }))));
+      if (!(error instanceof ApiError)) throw error;
     }
+  }
+
+  /** @param {number} id of a foot; 0 for the worklist @returns {Promise<Page>} */
+  async #page(id) {
+    if (!id) return new Worklist(this);
+    const began = performance.now();
+    this.last = id;
+    return new FilmPage(this, await this.foot(id), began);
   }
 }

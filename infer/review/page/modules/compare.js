@@ -1,7 +1,7 @@
 import { api } from "./api.js";
 import { apply, compose, invert, similarity } from "./affine.js";
 import { make, refill } from "./dom.js";
-import { usualWindow } from "./grey_window.js";
+import { firstWindow } from "./grey_window.js";
 import { Stage } from "./stage.js";
 import { STATES, amount, footName } from "./words.js";
 
@@ -75,7 +75,7 @@ export class Compare {
     if (this.other !== other) return;
     this.stage.view.rows = film.rows;
     this.stage.view.columns = film.columns;
-    this.stage.window = usualWindow(film.levels, home(other));
+    this.stage.window = firstWindow(film, home(other));
     const aligned = this.#aligned(other);
     if (aligned) {
       this.stage.following = () => this.#fitted(compose(this.here.view.screenFromFilm, aligned));

@@ -63,10 +63,10 @@ class GraphicsPainter {
     this.gl = gl;
     /** @type {import("./film_store.js").LoadedFilm|null} */
     this.film = null;
-    this.#prepare();
+    this.at = this.#prepare();
     canvas.addEventListener("webglcontextlost", (event) => event.preventDefault());
     canvas.addEventListener("webglcontextrestored", () => {
-      this.#prepare();
+      this.at = this.#prepare();
       if (this.film) this.load(this.film);
       if (this.last) this.draw(...this.last);
     });
@@ -110,6 +110,7 @@ class GraphicsPainter {
     gl.drawArrays(gl.TRIANGLES, 0, 3);
   }
 
+  /** @returns {Record<string, WebGLUniformLocation|null>} where the shader takes its settings */
   #prepare() {
     const { gl } = this;
     this.texture = null;
@@ -131,8 +132,7 @@ class GraphicsPainter {
     gl.enableVertexAttribArray(corner);
     gl.vertexAttribPointer(corner, 2, gl.FLOAT, false, 0, 0);
     const names = ["filmFromDevice", "deviceHeight", "level", "window", "inverted", "ground"];
-    /** @type {Record<string, WebGLUniformLocation|null>} */
-    this.at = Object.fromEntries(names.map((name) => [name, gl.getUniformLocation(program, name)]));
+    return Object.fromEntries(names.map((name) => [name, gl.getUniformLocation(program, name)]));
   }
 }
 

@@ -1,7 +1,7 @@
 import { ApiError } from "./api.js";
 
 /**
- * @typedef {{rows: number, columns: number, levels: import("./halved.js").Level[]}} LoadedFilm
+ * @typedef {{rows: number, columns: number, window: {low: number, high: number}, levels: import("./halved.js").Level[]}} LoadedFilm
  * @typedef {{promise: Promise<LoadedFilm>, settle: (film: LoadedFilm) => void, fail: (error: Error) => void}} Entry
  */
 

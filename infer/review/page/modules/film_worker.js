@@ -9,7 +9,7 @@ self.onmessage = async ({ data: { film, url } }) => {
       self.postMessage({ film, status: answer.status, error: told.error || "The film cannot be shown." });
       return;
     }
-    const [rows, columns] = ["X-Rows", "X-Columns"].map((name) => Number(answer.headers.get(name)));
+    const [rows, columns, low, high] = ["X-Rows", "X-Columns", "X-Black", "X-White"].map((name) => Number(answer.headers.get(name)));
     const pixels = new Uint16Array(await answer.arrayBuffer());
     if (!(rows > 0 && columns > 0) || pixels.length !== rows * columns) {
       self.postMessage({ film, status: 500, error: "The film arrived incomplete." });
@@ -17,7 +17,7 @@ self.onmessage = async ({ data: { film, url } }) => {
     }
     const levels = halvedLevels(pixels, columns, rows);
     const buffers = levels.map((level) => level.pixels.buffer);
-    /** @type {any} */ (self).postMessage({ film, rows, columns, levels }, buffers);
+    /** @type {any} */ (self).postMessage({ film, rows, columns, window: { low, high }, levels }, buffers);
   } catch {
     self.postMessage({ film, status: 0, error: "The server does not answer." });
   }

@@ -30,13 +30,15 @@ export function adjusted(window, brighter, harder) {
 }
 
 /**
- * The greys that bones and soft parts use where the foot lies: all but the lowest and highest of a small copy.
+ * The window that the film states; where it states none, the greys that bones and soft parts use where the foot lies:
+ * all but the lowest and highest of a small copy.
  *
- * @param {import("./halved.js").Level[]} levels
+ * @param {import("./film_store.js").LoadedFilm} film
  * @param {import("./types.js").Place[]} around points of the foot, film pixels; the whole film if there are none
  * @returns {GreyWindow}
  */
-export function usualWindow(levels, around) {
+export function firstWindow({ window, levels }, around) {
+  if (window.high - window.low < MOST) return { ...window, inverted: false };
   const { width, height, pixels } = levels[levels.length - 1];
   const factor = levels[0].width / width;
   const ends = (/** @type {number[]} */ values, /** @type {number} */ size) => values.length

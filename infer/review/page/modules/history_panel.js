@@ -1,4 +1,3 @@
-import { api } from "./api.js";
 import { make, refill } from "./dom.js";
 import { VERDICTS, amount, counted, moment } from "./words.js";
 
@@ -16,11 +15,6 @@ export class HistoryPanel {
   update(history) {
     this.summary.textContent = history.length ? `History (${counted(history.length, "entry", "entries")})` : "History (nothing decided yet)";
     refill(this.list, ...[...history].reverse().map((entry) => this.#entry(entry)));
-  }
-
-  /** @param {string} id */
-  async load(id) {
-    this.update(await api.history(id));
   }
 
   /** @param {any} entry */

@@ -7,15 +7,12 @@ import { api, ApiError, outOfReach } from "./api.js";
 export class Measuring {
   /**
    * @param {() => any} body what to send, made as late as possible
-   * @param {(measured: import("./types.js").Measurements, milliseconds: number) => void} arrived
-   * @param {(error: ApiError) => void} failed
-   * @param {(busy: boolean) => void} busy whether the numbers shown are behind the points
+   * @param {{arrived: (measured: import("./types.js").Measurements, milliseconds: number) => void,
+   *   failed: (error: ApiError) => void, busy: (busy: boolean) => void}} page `busy`: the numbers shown are behind
    */
-  constructor(body, arrived, failed, busy) {
+  constructor(body, page) {
     this.body = body;
-    this.arrived = arrived;
-    this.failed = failed;
-    this.busy = busy;
+    this.page = page;
     this.wanted = 0;
     this.waiting = false;
     this.stopped = new AbortController();
@@ -29,7 +26,7 @@ export class Measuring {
 
   #wait() {
     this.waiting = true;
-    this.busy(true);
+    this.page.busy(true);
     requestAnimationFrame(() => this.#send());
   }
 
@@ -42,11 +39,11 @@ export class Measuring {
     this.wanted = 0;
     try {
       const measured = await api.measure(this.body(), this.stopped.signal);
-      if (!this.stopped.signal.aborted) this.arrived(measured, performance.now() - since);
+      if (!this.stopped.signal.aborted) this.page.arrived(measured, performance.now() - since);
     } catch (error) {
       if (this.stopped.signal.aborted) return;
       if (!(error instanceof ApiError)) throw error;
-      this.failed(error);
+      this.page.failed(error);
       if (outOfReach(error)) {
         this.wanted ||= since;
         await new Promise((resolve) => setTimeout(resolve, 1000));
@@ -55,6 +52,6 @@ export class Measuring {
     if (this.stopped.signal.aborted) return;
     this.waiting = false;
     if (this.wanted) this.#wait();
-    else this.busy(false);
+    else this.page.busy(false);
   }
 }

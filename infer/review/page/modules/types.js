@@ -23,6 +23,7 @@
  * @typedef {{code: string, x: number|null, y: number|null, visible: boolean, moved: boolean, doubtful?: boolean,
  *   var_x?: number|null, cov_xy?: number|null, var_y?: number|null, confidence?: number|null,
  *   model_x?: number|null, model_y?: number|null}} FootPoint
+ * @typedef {{code: string, x: number|null, y: number|null, visible: boolean, moved: boolean}} SentPoint
  * @typedef {{name: string, value: number|null, low: number|null, high: number|null, unit: string,
  *   construction: string, withheld: string|null}} Measured
  * @typedef {{name: string, title: string, from: [number, number], to: [number, number]}} Axis
@@ -30,7 +31,7 @@
  * @typedef {{measures: Measured[], axes: Axis[], grading: string, grades: Grade[]}} Measurements
  * @typedef {{reader: string, until: number}} ClaimState
  * @typedef {{id: number, film: string|null, foot: string, foot_index?: number, film_id: number, rows: number,
- *   columns: number, row_mm: number|null, column_mm: number|null, aspect: number, window: {low: number, high: number},
+ *   columns: number, row_mm: number|null, column_mm: number|null, aspect: number,
  *   film_notice: string|null, outline: [number, number][]|null, remarks: string[], decision?: string, reasons?: string[],
  *   state: string, version: number, construction: string, points: FootPoint[], measured: Measurements,
  *   claim: ClaimState|null, history: any[], note: string, reason: string, next: number|null,

@@ -34,11 +34,33 @@ export class Worklist {
     this.pages = new Map();
     this.asked = 0;
     this.columns = this.#columns();
+    const { filters } = app;
+    this.sort = filters.sort ?? "doubt";
+    this.descending = filters.descending ?? false;
+    const changed = () => void this.load();
+    const select = (/** @type {string} */ name, /** @type {string} */ label) => {
+      const field = make("select", { id: `filter-${name}`, name, onchange: changed, data: { wanted: filters[name] ?? "" } });
+      return { field, element: make("div", { className: "filter" }, make("label", { for: `filter-${name}`, textContent: label }), field) };
+    };
+    this.selects = { state: select("state", "State"), decision: select("decision", "Model"), reason: select("reason", "Reason"), side: select("side", "Side") };
+    let typing = 0;
+    this.text = make("input", { id: "filter-text", type: "search", value: filters.text ?? "", autocomplete: "off", oninput: () => {
+      clearTimeout(typing);
+      typing = window.setTimeout(changed, TYPING);
+    } });
+    this.heading = make("h1", { tabIndex: -1, textContent: this.blind ? "Your reads" : "Worklist" });
+    this.found = make("p", { className: "found", role: "status" });
+    this.body = make("tbody");
+    this.heads = this.columns.map((column) => this.#head(column));
+    this.table = make("table", { className: this.blind ? "feet blind" : "feet", "aria-label": "Feet" }, make("thead", {}, make("tr", { "aria-rowindex": "1" }, ...this.heads)), this.body);
+    this.scroll = make("div", { className: "scroll", tabIndex: 0, role: "region", "aria-label": "List of feet; arrow keys mark a row, Enter opens it", onscroll: () => this.#draw() }, this.table);
+    this.element = this.#build();
   }
 
   /** @param {HTMLElement} main */
   async open(main) {
-    this.#build(main);
+    refill(main, this.element);
+    document.title = `${this.heading.textContent} – Raysplay review`;
     this.stopKeys = listen("worklist", {
       rowDown: (event) => this.#key(event, 1),
       rowUp: (event) => this.#key(event, -1),
@@ -126,43 +148,16 @@ export class Worklist {
     ];
   }
 
-  /** @param {HTMLElement} main */
-  #build(main) {
-    const { filters } = this.app;
-    const changed = () => void this.load();
-    const select = (/** @type {string} */ name, /** @type {string} */ label) => {
-      const field = make("select", { id: `filter-${name}`, name, onchange: changed });
-      field.dataset.wanted = filters[name] ?? "";
-      return { field, element: make("div", { className: "filter" }, make("label", { for: `filter-${name}`, textContent: label }), field) };
-    };
-    this.selects = { state: select("state", "State"), decision: select("decision", "Model"), reason: select("reason", "Reason"), side: select("side", "Side") };
-    let typing = 0;
-    this.text = make("input", { id: "filter-text", type: "search", value: filters.text ?? "", autocomplete: "off", oninput: () => {
-      clearTimeout(typing);
-      typing = window.setTimeout(changed, TYPING);
-    } });
-    this.sort = filters.sort ?? "doubt";
-    this.descending = filters.descending ?? false;
-    this.found = make("p", { className: "found", role: "status" });
-    this.body = make("tbody");
-    this.heads = this.columns.map((column) => {
-      const head = make("th", { scope: "col", className: column.number ? "number" : "", data: { column: column.name } });
-      if (column.sort) head.append(make("button", { type: "button", onclick: () => this.#sortBy(/** @type {string} */ (column.sort)) }, column.title, make("span", { className: "order", "aria-hidden": "true" })));
-      else head.append(column.title);
-      return head;
-    });
-    this.table = make("table", { className: this.blind ? "feet blind" : "feet", "aria-label": "Feet" }, make("thead", {}, make("tr", { "aria-rowindex": "1" }, ...this.heads)), this.body);
-    this.scroll = make("div", { className: "scroll", tabIndex: 0, role: "region", "aria-label": "List of feet; arrow keys mark a row, Enter opens it", onscroll: () => this.#draw() }, this.table);
-    this.heading = make("h1", { tabIndex: -1, textContent: this.blind ? "Your reads" : "Worklist" });
-    refill(main, make("div", { className: "worklist" },
-      make("div", { className: "worklist-head" }, this.heading, this.found,
-        make("button", { type: "button", className: "main", id: "first-open", textContent: this.blind ? "Go on reading" : "Start with the first open foot", onclick: () => this.openFirst() })),
-      this.blind ? null : make("search", { className: "filters" },
-        ...Object.values(this.selects).map((one) => one.element),
-        make("div", { className: "filter" }, make("label", { for: "filter-text", textContent: "Film name holds" }), this.text),
-        make("button", { type: "button", className: "quiet", textContent: "Show all", onclick: () => this.#clear() })),
-      this.scroll));
-    document.title = `${this.blind ? "Your reads" : "Worklist"} – Raysplay review`;
+  /** @param {Column} column */
+  #head(column) {
+    const head = make("th", { scope: "col", className: column.number ? "number" : "", data: { column: column.name } });
+    const { sort } = column;
+    if (sort) head.append(make("button", { type: "button", onclick: () => this.#sortBy(sort) }, column.title, make("span", { className: "order", "aria-hidden": "true" })));
+    else head.append(column.title);
+    return head;
+  }
+
+  #build() {
     this.body.addEventListener("click", (/** @type {MouseEvent} */ event) => {
       const target = /** @type {HTMLElement} */ (event.target);
       const row = /** @type {HTMLElement|null} */ (target.closest("tr[data-index]"));
@@ -170,6 +165,14 @@ export class Worklist {
       this.#mark(Number(row.dataset.index));
       this.#openCurrent();
     });
+    return make("div", { className: "worklist" },
+      make("div", { className: "worklist-head" }, this.heading, this.found,
+        make("button", { type: "button", className: "main", id: "first-open", textContent: this.blind ? "Go on reading" : "Start with the first open foot", onclick: () => this.openFirst() })),
+      this.blind ? null : make("search", { className: "filters" },
+        ...Object.values(this.selects).map((one) => one.element),
+        make("div", { className: "filter" }, make("label", { for: "filter-text", textContent: "Film name holds" }), this.text),
+        make("button", { type: "button", className: "quiet", textContent: "Show all", onclick: () => this.#clear() })),
+      this.scroll);
   }
 
   #filters() {
@@ -187,13 +190,12 @@ export class Worklist {
       field.value = wanted;
     }
     for (const [k, column] of this.columns.entries()) {
+      if (!column.sort) continue;
       const sorted = column.sort === this.sort;
       // The widest interval comes first unless asked otherwise.
       const down = this.descending !== (this.sort === "width");
       this.heads[k].setAttribute("aria-sort", sorted ? (down ? "descending" : "ascending") : "none");
-      const order = this.heads[k].querySelector(".order");
-      if (order) order.textContent = sorted ? (down ? " ↓" : " ↑") : "";
-      if (!column.sort) this.heads[k].removeAttribute("aria-sort");
+      this.heads[k].querySelector(".order").textContent = sorted ? (down ? " ↓" : " ↑") : "";
     }
   }
 

@@ -1,4 +1,7 @@
-"""Debian's Chromium before the real server and store."""
+"""Debian's Chromium before the real server and store.
+
+Films are decoded once for all tests of a run; every test has reads of its own.
+"""
 
 import contextlib
 import os
@@ -7,6 +10,14 @@ import shutil
 from types import SimpleNamespace
 
 import pytest
+
+from raysplay.infer.review.blind_desk import BlindDesk
+from raysplay.infer.review.films import FilmShelf
+from raysplay.infer.review.open_desk import OpenDesk
+from raysplay.infer.review.run import ReviewRun
+from raysplay.infer.review.settings import review_settings
+from raysplay.infer.review.store import ReadStore
+from raysplay.infer.review.study import Study
 
 CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
 LAPTOP = {"width": 1280, "height": 800}
@@ -128,6 +139,44 @@ def enter(chromium):
         yield entered
         faults = [fault for reader in readers for fault in reader.faults]
         assert not faults, faults
+
+
+@pytest.fixture(scope="session")
+def kept():
+    """Run folders by name, and what was opened of them."""
+    with contextlib.ExitStack() as stack:
+        yield SimpleNamespace(folders={}, opened={}, stack=stack)
+
+
+@pytest.fixture
+def harbour(harbour, kept):
+    return kept.folders.setdefault("harbour", harbour)
+
+
+@pytest.fixture
+def store(tmp_path):
+    """Address of this test's reads."""
+    return f"sqlite:///{tmp_path / 'reads.sqlite'}"
+
+
+@pytest.fixture
+def open_desk(kept, store):
+    settings = review_settings()
+    with contextlib.ExitStack() as stack:
+
+        def opened(folder, *, study=None):
+            if folder not in kept.opened:
+                run = ReviewRun(folder)
+                shelf = kept.stack.enter_context(FilmShelf(run, None, settings.films.cache_bytes))
+                kept.opened[folder] = run, shelf
+            run, shelf = kept.opened[folder]
+            reads = ReadStore(store, run.identity)
+            stack.callback(reads.close)
+            if study is None:
+                return OpenDesk(run, reads, shelf, settings)
+            return BlindDesk(run, reads, shelf, settings, Study(study, run, settings.repeat_distance))
+
+        yield opened
 
 
 @pytest.fixture

@@ -199,11 +199,11 @@ def test_the_view_zooms_to_the_cursor_and_turns(reader):
 
 @pytest.mark.parametrize("query", ["", "plain"])
 @pytest.mark.parametrize("keys", [[], ["e"], ["m", "q"]])
-def test_each_pixel_is_drawn_where_it_lies_in_its_own_grey(serve, harbour, films_folder, enter, query, keys):
+def test_each_pixel_is_drawn_where_it_lies_in_its_own_grey(serve, harbour, enter, query, keys):
     """Stored 12-bit values from the file itself, pixel centres at integers, through the window that is shown."""
     reader = enter(serve(harbour), "AB", query=query).open("spring/cook.dcm")
     page = reader.page
-    stored = pydicom.dcmread(films_folder / "spring/cook.dcm").pixel_array
+    stored = pydicom.dcmread(harbour.parent / "films/spring/cook.dcm").pixel_array
     reader.choose("M2d_lat")
     x, y = reader.film_place()
     page.keyboard.press("z")

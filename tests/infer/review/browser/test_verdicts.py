@@ -11,15 +11,15 @@ from raysplay.train.cli import app
 expect = pytest.importorskip("playwright.sync_api", reason="NO PLAYWRIGHT: the review page was not tested").expect
 
 
-def exported(folder, out):
+def exported(folder, store, out):
     """Rows of the reviewed table by film and foot."""
-    result = CliRunner().invoke(app, ["export", str(folder), "--out", str(out)])
+    result = CliRunner().invoke(app, ["export", str(folder), "--store", store, "--out", str(out)])
     assert result.exit_code == 0, result.output
     with (out / "feet_reviewed.csv").open(newline="", encoding="utf-8") as table:
         return {(row["film"], row["foot"]): row for row in csv.DictReader(table)}
 
 
-def test_confirm_goes_on_to_the_next_foot_and_into_the_table(harbour_page, tmp_path):
+def test_confirm_goes_on_to_the_next_foot_and_into_the_table(harbour_page, store, tmp_path):
     reader = harbour_page.reader
     page = reader.page
     page.locator("#first-open").click()
@@ -29,12 +29,12 @@ def test_confirm_goes_on_to_the_next_foot_and_into_the_table(harbour_page, tmp_p
     page.keyboard.press("Enter")
     expect(page.locator("h1")).to_contain_text("spring/mate.dcm")
     expect(page.locator("#progress")).to_contain_text("1 of 6")
-    row = exported(harbour_page.folder, tmp_path / "table")["spring/pilot.dcm", "L"]
+    row = exported(harbour_page.folder, store, tmp_path / "table")["spring/pilot.dcm", "L"]
     assert "AB" in row.values()
     assert "confirmed" in ",".join(row.values())
 
 
-def test_a_correction_is_saved_with_its_points_and_numbers(harbour_page, tmp_path):
+def test_a_correction_is_saved_with_its_points_and_numbers(harbour_page, store, tmp_path):
     reader = harbour_page.reader.open("spring/cook.dcm").stay()
     page = reader.page
     reader.drag("M1d_med", -30, 0)
@@ -49,7 +49,7 @@ def test_a_correction_is_saved_with_its_points_and_numbers(harbour_page, tmp_pat
     expect(history).to_contain_text("corrected by AB")
     expect(history).to_contain_text("cortex was blurred")
     expect(history).to_contain_text("1 point changed")
-    row = exported(harbour_page.folder, tmp_path / "table")["spring/cook.dcm", "R"]
+    row = exported(harbour_page.folder, store, tmp_path / "table")["spring/cook.dcm", "R"]
     assert float(row["hva"]) == pytest.approx(corrected, abs=0.06)
     with (tmp_path / "table" / "corrected_landmarks.csv").open(newline="", encoding="utf-8") as table:
         (point,) = [r for r in csv.DictReader(table) if r["film"] == "spring/cook.dcm" and r["landmark"] == "M1d_med"]
@@ -236,9 +236,10 @@ def test_a_read_whose_answer_was_lost_is_saved_once(harbour_page):
     expect(page.locator(".history li")).to_have_count(1)
 
 
-def test_a_film_that_is_gone_is_told(harbour_page, films_folder):
-    (films_folder / "spring/cook.dcm").unlink()
-    page = harbour_page.reader.page
-    page.locator("tbody tr", has_text="spring/cook.dcm").locator("a").click()
+def test_a_film_that_is_gone_is_told(serve, make_run, films_folder, enter):
+    served = serve(make_run({"cook.dcm": [("R", "accepted", [])]}))
+    (films_folder / "cook.dcm").unlink()
+    page = enter(served, "AB").page
+    page.locator("tbody tr", has_text="cook.dcm").locator("a").click()
     expect(page.locator("[data-banner=film]")).to_be_visible()
     expect(page.locator("#value-hva")).not_to_have_text("–")

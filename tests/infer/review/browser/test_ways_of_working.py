@@ -66,6 +66,7 @@ def test_targets_are_large_enough(serve, harbour, enter):
 def test_the_whole_flow_by_keyboard(serve, harbour, enter):
     reader = enter(serve(harbour))
     page = reader.page
+    expect(page.locator("#initials")).to_be_focused()
     page.keyboard.type("AB")
     page.keyboard.press("Enter")
     page.wait_for_selector("tr.current")
@@ -163,11 +164,15 @@ def test_a_tablet_by_touch(serve, harbour, enter):
 
 
 def test_times_for_a_large_film(serve, make_run, enter, record_property):
-    """Issue, for 3000 x 2400 pixels on 2 cores: film 1.5 s, next film 0.3 s, angles 50 ms; here with slack."""
+    """Issue, for 3000 x 2400 pixels on 2 cores: film 1.5 s, next film 0.3 s, angles 50 ms; here with slack.
+
+    The server has been up for as long as a person needs to state initials and to look at the list.
+    """
     wanted = [("R", "review", ["side doubtful: R at 0.62"])]
     run = make_run({f"{k}.dcm": wanted for k in range(3)}, rows=3000, columns=2400)
     reader = enter(serve(run), "AB")
     page = reader.page
+    page.wait_for_timeout(3000)
     page.locator("#first-open").click()
     reader.wait_for_film()
     page.wait_for_timeout(1500)

@@ -1,7 +1,5 @@
 """The way into the page and through the list of feet."""
 
-import re
-
 import pytest
 
 expect = pytest.importorskip("playwright.sync_api", reason="NO PLAYWRIGHT: the review page was not tested").expect
