@@ -126,13 +126,15 @@ def measure_feet(count: int, seed: int = _SEED) -> dict[str, FloatArray]:
 
 
 def _members(feet: dict[str, FloatArray], group: str) -> npt.NDArray[np.bool_]:
-    return {
-        "everyone": np.ones_like(feet["part"], bool),
-        "normal": feet["part"] == 0,
-        "valgus": feet["part"] == 1,
-        "male": feet["female"] == 0,
-        "female": feet["female"] == 1,
-    }[group]
+    part, female = feet["part"], feet["female"]
+    groups: dict[str, npt.NDArray[np.bool_]] = {
+        "everyone": np.ones_like(part, bool),
+        "normal": part == 0,
+        "valgus": part == 1,
+        "male": female == 0,
+        "female": female == 1,
+    }
+    return groups[group]
 
 
 def compare(feet: dict[str, FloatArray]) -> list[dict[str, object]]:
@@ -144,8 +146,9 @@ def compare(feet: dict[str, FloatArray]) -> list[dict[str, object]]:
         known = np.isfinite(values)
         generated: dict[str, float | None] = {"mean": None, "sd": None, "share": None, "correlation": None}
         if row.share is not None:
-            inside = values[known] > row.above if row.above is not None else values[known] < row.below
-            generated["share"] = float(inside.mean())
+            above = -np.inf if row.above is None else row.above
+            below = np.inf if row.below is None else row.below
+            generated["share"] = float(np.mean((values[known] > above) & (values[known] < below)))
         elif row.other is not None:
             other = feet[row.other][members]
             known &= np.isfinite(other)
