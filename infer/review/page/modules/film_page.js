@@ -104,6 +104,10 @@ export class FilmPage {
     });
     this.card = new PointCard({
       place: () => this.place(),
+      guide: () => {
+        this.#guide();
+        this.refresh();
+      },
       visible: () => this.toggleVisible(),
       reset: () => this.resetPoint(),
       skip: () => this.#skip(),
@@ -183,7 +187,7 @@ export class FilmPage {
     const side = make("select", { "aria-label": "Side of the foot", onchange: () => this.#setSide(side.value) },
       ...[["", "Side?"], ["L", "Left foot"], ["R", "Right foot"]].map(([value, text]) => make("option", { value, textContent: text })));
     const head = make("div", { className: "foot-head" },
-      make("a", { href: "#/feet", className: "back", textContent: "Worklist" }),
+      make("a", { href: "#/feet", className: "back", textContent: this.blind ? "Your reads" : "Worklist" }),
       make("div", { className: "who" }, this.heading, foot.foot ? null : side, this.badge,
         decision ? make("span", { className: `decision ${foot.decision}`, textContent: `${decision.sign} ${decision.text}` }) : null,
         remarks.length ? make("p", { className: "reasons", textContent: remarks.join(" · "), title: remarks.join("\n") }) : null),
@@ -705,9 +709,10 @@ export class FilmPage {
     this.badge.textContent = `${sign} ${text}`;
     this.badge.className = `badge ${foot.state}`;
     this.element.dataset.state = foot.state;
+    const missing = this.#missing().length;
     this.list.update(this.#shownCodes().map((code) => {
       const kind = this.#kind(code);
-      return { code, bone: this.landmarks.bone(code), sign: SIGNS[kind], words: `${KIND_WORDS[kind]}${edit.unsaved(code) ? " (unsaved)" : ""}` };
+      return { code, bone: this.landmarks.bone(code), sign: SIGNS[kind], words: edit.unsaved(code) ? `${kind === "hidden" ? "not visible, " : ""}unsaved` : KIND_WORDS[kind] };
     }), selected);
     this.card.update(selected ? {
       code: selected,
@@ -716,7 +721,7 @@ export class FilmPage {
       visible: edit.state(selected).visible,
       placed: edit.place(selected) !== null,
       atModel: edit.atModel(selected),
-    } : null, this.placing.progress, Boolean(locked));
+    } : null, this.placing.progress, Boolean(locked), missing);
     this.stage.element.classList.toggle("placing", this.placing.active);
     if (!this.blind) {
       this.numbers.update(this.measured, this.before, this.other && Object.fromEntries(this.other.measured.measures.map((one) => [one.name, one])));
@@ -733,7 +738,9 @@ export class FilmPage {
       locked: this.claim.other ? `${this.claim.other} is working on this foot.` : null,
       saving: this.deciding.saving,
       blind: this.blind,
-      unplaced: this.blind ? this.#missing().length : 0,
+      unplaced: this.blind ? missing : 0,
+      sideless: this.side === "",
+      refused: foot.decision === "refused",
     });
     this.#updateTools();
     this.stage.draw();

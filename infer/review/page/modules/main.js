@@ -22,7 +22,7 @@ async function start() {
   place("run").textContent = session.study ? `Study ${session.study.name}` : session.run.name;
   place("help").addEventListener("click", showHelp);
   listen("everywhere", { help: () => void showHelp() });
-  session.run.notices.forEach((text, k) => note(`notice-${k}`, text));
+  if (session.run.notices.length) note("notices", session.run.notices.join(" "));
   if (!session.reader) {
     session.reader = await signIn(main, session);
     session = { ...(await api.session()), reader: session.reader };

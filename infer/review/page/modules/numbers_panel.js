@@ -92,7 +92,7 @@ function setText(element, text) {
 
 /** Interval and value on the scale of the grades. @param {any} picture @param {import("./types.js").Measured|undefined} found @param {import("./types.js").GradeBand[]|undefined} bands */
 function strip(picture, found, bands) {
-  picture.toggleAttribute("hidden", !bands);
+  picture.toggleAttribute("hidden", !bands || found?.value === null);
   if (!bands || !found || found.value === null || found.low === null || found.high === null) {
     picture.replaceChildren();
     return;

@@ -10,7 +10,7 @@ const STEPS = [0.05, 0.25, 1, 20];
  */
 export class PointCard {
   /**
-   * @param {{place: () => void, visible: () => void, reset: () => void, skip: () => void, stop: () => void,
+   * @param {{place: () => void, guide: () => void, visible: () => void, reset: () => void, skip: () => void, stop: () => void,
    *   nudge: (dx: number, dy: number) => void}} actions screen directions for nudge
    */
   constructor(actions) {
@@ -19,6 +19,7 @@ export class PointCard {
     this.where = make("span", { className: "where" });
     const button = (/** @type {string} */ text, /** @type {() => void} */ does) => make("button", { type: "button", textContent: text, onclick: does });
     this.placing = button("Place by a click", actions.place);
+    this.guide = button("Place one after the other", actions.guide);
     this.visible = button("Not visible", actions.visible);
     this.reset = button("Back to model", actions.reset);
     this.skip = button("Skip", actions.skip);
@@ -30,7 +31,7 @@ export class PointCard {
         onclick: () => actions.nudge(dx * Number(this.step.value), dy * Number(this.step.value)) });
     this.arrows = make("div", { className: "arrows", role: "group", "aria-label": "Move the chosen point" },
       arrow("←", "left", -1, 0), arrow("↑", "up", 0, -1), arrow("↓", "down", 0, 1), arrow("→", "right", 1, 0), this.step);
-    this.buttons = make("div", { className: "buttons" }, this.placing, this.visible, this.reset, this.skip, this.stop);
+    this.buttons = make("div", { className: "buttons" }, this.guide, this.placing, this.visible, this.reset, this.skip, this.stop);
     this.element = make("section", { className: "point-card", "aria-label": "Chosen point" },
       make("p", { className: "what" }, this.title, " ", this.text, " ", this.where), make("div", { className: "deeds" }, this.buttons, this.arrows));
   }
@@ -39,14 +40,16 @@ export class PointCard {
    * @param {Chosen|null} chosen
    * @param {{count: number, of: number}|"one"|null} placing how far a guided placement is, or placement of one point
    * @param {boolean} locked nothing can be changed
+   * @param {number} missing needed points that have no place
    */
-  update(chosen, placing, locked) {
+  update(chosen, placing, locked, missing) {
     const guided = placing !== null && placing !== "one";
     this.element.classList.toggle("placing", placing !== null);
     this.title.textContent = !chosen ? "No point chosen" : placing ? `${guided ? `Point ${placing.count} of ${placing.of}` : "Place"}: ${chosen.code}` : chosen.code;
     this.text.textContent = chosen ? (placing ? `Click on the film: ${chosen.text}.` : chosen.text)
       : locked ? "Choose one on the film or in the list to see what it is." : "Choose one on the film or in the list, then drag it, use the arrow keys, or place it by a click.";
     this.where.textContent = placing ? "" : chosen?.where ?? "";
+    this.guide.hidden = placing !== null || locked || missing === 0;
     this.placing.hidden = !chosen || placing !== null || locked;
     this.visible.hidden = !chosen || locked || (placing !== null && !guided);
     this.visible.textContent = chosen && !chosen.visible && !placing ? "Is visible" : "Not visible";

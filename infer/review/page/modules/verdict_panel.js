@@ -7,7 +7,8 @@ import { STATES, counted, moment } from "./words.js";
  *
  * @typedef {"confirm"|"correct"|"cannot_be_measured"|"wrong_side"|"wrong_view"|"reopen"} Verdict
  * @typedef {{state: string, construction: string|null, lastRead: {reader: string, when: string}|null, unsaved: number, corrected: boolean,
- *   locked: string|null, saving: boolean, blind: boolean, unplaced: number}} Standing
+ *   locked: string|null, saving: boolean, blind: boolean, unplaced: number,
+ *   sideless: boolean, refused: boolean}} Standing
  */
 
 const GO_ON = "stay after saving";
@@ -40,16 +41,16 @@ export class VerdictPanel {
   }
 
   /** @param {Standing} standing */
-  update({ state, lastRead, unsaved, corrected, construction, locked, saving, blind, unplaced }) {
+  update({ state, lastRead, unsaved, corrected, construction, locked, saving, blind, unplaced, sideless, refused }) {
     const settled = state !== "open";
     const { sign, text } = STATES[state] ?? { sign: "", text: state };
     this.standing.textContent = locked ?? (settled
       ? `${sign} ${text[0].toUpperCase()}${text.slice(1)}${lastRead ? ` by ${lastRead.reader}, ${moment(lastRead.when)}` : ""}. Reopen it to change anything.`
-      : [unsaved ? `${counted(unsaved, "point")} changed` : "", construction ? `construction: ${construction}` : "", unplaced ? `${counted(unplaced, "point")} still to place` : ""]
+      : [sideless ? "no side stated yet" : "", unsaved ? `${counted(unsaved, "point")} changed` : "", construction ? `construction: ${construction}` : "", unplaced ? `${counted(unplaced, "point")} still to place` : ""]
         .filter(Boolean).join(", ").replace(/^./, (first) => first.toUpperCase()));
     this.verdict = blind || corrected ? "correct" : "confirm";
-    this.mainText.textContent = saving ? "Saving…" : blind ? "Save the read" : corrected ? "Save the correction" : "Confirm";
-    this.ready = !(settled || locked || saving || (blind && unplaced > 0));
+    this.mainText.textContent = saving ? "Saving…" : blind ? "Save the read" : corrected ? "Save the correction" : refused ? "Confirm the refusal" : "Confirm";
+    this.ready = !(settled || locked || saving || (blind && unplaced > 0) || sideless);
     this.main.disabled = !this.ready;
     this.main.hidden = settled && !locked;
     this.reopen.hidden = !settled;

@@ -122,7 +122,7 @@ export class Worklist {
       const { sign, text } = STATES[foot.state] ?? { sign: "", text: foot.state };
       return make("span", { className: `badge ${foot.state}`, textContent: `${sign} ${text}` });
     } };
-    const link = (/** @type {WorklistFoot} */ foot, /** @type {string} */ text) => make("a", { href: `#/foot/${foot.id}`, tabIndex: -1, textContent: text });
+    const link = (/** @type {WorklistFoot} */ foot, /** @type {string} */ text) => make("a", { href: `#/foot/${foot.id}`, tabIndex: -1, textContent: text, title: text });
     if (this.blind) {
       return [state, { name: "film", title: "Read", cell: (foot) => link(foot, `Read ${foot.id}`) }, { name: "foot", title: "Foot", cell: (foot) => footName(foot.foot) }];
     }

@@ -69,7 +69,7 @@ def test_moved_points_and_doubtful_points_differ_by_shape(reader):
     ring = page.locator(shape).get_attribute("d")
     reader.drag("M1p_med", 12, 0)
     assert page.locator(shape).get_attribute("d") != ring
-    assert "by hand" in page.locator("#point-M1p_med").text_content()
+    assert "unsaved" in page.locator("#point-M1p_med").text_content()
 
 
 def test_arrow_keys_move_by_parts_of_a_pixel(reader):
@@ -306,3 +306,30 @@ def test_similarity_agrees_with_a_reference_library(harbour_page):
     p, q, r, s, *_ = found["mirrored"]
     assert p * s - q * r == pytest.approx(-np.linalg.det(reference[:2, :2]))
     assert [[end["x"], end["y"]] for end in found["ends"]] == [pytest.approx(list(row)) for row in b]
+
+
+def test_a_refused_foot_is_placed_by_hand(harbour_page):
+    """The model gave no point: a reader places all that are needed, one after the other, and gets numbers."""
+    reader = harbour_page.reader.open("autumn/side.dcm").stay()
+    page = reader.page
+    expect(page.locator("#confirm")).to_contain_text("Confirm the refusal")
+    assert reader.number() is None
+    page.get_by_role("button", name="Place one after the other").click()
+    box = page.locator(".stage").bounding_box()
+    placed = 0
+    while page.locator(".point-card.placing").count():
+        placed += 1
+        page.mouse.click(box["x"] + 200 + 43 * (placed % 5), box["y"] + 150 + 31 * (placed // 5) + placed % 3)
+    assert placed == page.locator(".points-list [role=option]").count()
+    expect(page.locator("#value-hva")).not_to_have_text("–")
+    page.keyboard.press("Enter")
+    reader.wait_for_state("corrected")
+
+
+def test_a_film_without_a_foot_asks_for_the_side(harbour_page):
+    reader = harbour_page.reader.open("autumn/hand.dcm", "–")
+    page = reader.page
+    expect(page.locator("#confirm")).to_be_disabled()
+    expect(page.locator(".standing")).to_have_text("No side stated yet")
+    page.get_by_label("Side of the foot").select_option("R")
+    expect(page.locator("#confirm")).to_be_enabled()
