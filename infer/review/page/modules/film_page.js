@@ -39,6 +39,8 @@ const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], Arrow
 const PAN = 48;
 /** Least CSS pixels for each film pixel when the view goes to a point. */
 const CLOSE = 3;
+/** When a film that did not come is asked for again, ms. */
+const AGAIN = 2500;
 /** How long a note stays that the list has come to its end, ms. */
 const END_NOTE = 5000;
 const SIGNS = { model: "○", doubtful: "◇", moved: "□", hidden: "✕", none: "·" };
@@ -232,7 +234,12 @@ export class FilmPage {
       if (!(error instanceof ApiError)) throw error;
       if (this.stopped) return;
       this.loading.textContent = error.message;
-      banner("film", error.message);
+      if (!outOfReach(error)) {
+        banner("film", error.message);
+        return;
+      }
+      await new Promise((resolve) => setTimeout(resolve, AGAIN));
+      if (!this.stopped) await this.#showFilm();
     }
   }
 
@@ -266,6 +273,9 @@ export class FilmPage {
       click: (at, code) => {
         if (this.placing.active && !this.#locked()) this.#placeAt(stage.view.toFilm(at));
         else if (code) this.select(code);
+      },
+      doubleClick: (at) => {
+        if (!this.placing.active) stage.view.centreOn(stage.view.toFilm(at));
       },
       hover: (at) => {
         const lens = this.placing.active && at ? stage.view.toFilm(at) : null;

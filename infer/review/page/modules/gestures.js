@@ -1,5 +1,5 @@
 /**
- * What pointers do on the stage: drag a point or the film, pinch, window with the right button, click.
+ * What pointers do on the stage: drag a point or the film, pinch, window with the right button, click, double click.
  *
  * @typedef {import("./types.js").Place} Place
  * @typedef {{
@@ -10,7 +10,8 @@
  *   grab: (code: string) => void,
  *   drag: (dx: number, dy: number) => void,
  *   drop: () => void,
- *   click: (at: Place, code: string|null, touch: boolean) => void,
+ *   click: (at: Place, code: string|null) => void,
+ *   doubleClick: (at: Place) => void,
  *   hover: (at: Place|null) => void,
  *   window: (dx: number, dy: number) => void,
  * }} Stage
@@ -20,6 +21,8 @@
 const TRAVEL = { mouse: 3, touch: 9, pen: 4 };
 /** How near a press must be to a point to take it. */
 const REACH = { mouse: 13, touch: 26, pen: 15 };
+/** Two clicks are one double click within this time, ms, and this way, CSS pixels. */
+const TWICE = { time: 350, way: 24 };
 /** Part of the pointer's way that a point takes while Shift is held. */
 const FINE = 0.2;
 
@@ -38,6 +41,13 @@ export function followPointers(element, stage) {
     return { x: event.clientX - box.left, y: event.clientY - box.top };
   };
   const kind = (/** @type {PointerEvent} */ event) => /** @type {"mouse"|"touch"|"pen"} */ (event.pointerType in TRAVEL ? event.pointerType : "mouse");
+  let last = { x: NaN, y: NaN, time: 0 };
+  const click = (/** @type {Place} */ place, /** @type {number} */ time) => {
+    const twice = time - last.time < TWICE.time && Math.hypot(place.x - last.x, place.y - last.y) < TWICE.way;
+    stage.click(place, code);
+    if (twice) stage.doubleClick(place);
+    last = { ...place, time: twice ? 0 : time };
+  };
   const end = () => {
     if (mode === "point") stage.drop();
     mode = "none";
@@ -88,7 +98,7 @@ export function followPointers(element, stage) {
 
   const up = (/** @type {PointerEvent} */ event) => {
     if (!down.delete(event.pointerId)) return;
-    if (mode === "press" && event.type === "pointerup") stage.click(at(event), code, event.pointerType === "touch");
+    if (mode === "press" && event.type === "pointerup") click(at(event), event.timeStamp);
     if (mode === "pinch" && down.size === 1) {
       mode = "pan";
       return;

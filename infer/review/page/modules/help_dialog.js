@@ -14,6 +14,7 @@ export function showHelp() {
       ["Drag a point", "Move it; with Shift five times finer"],
       ["Click a point, then “Place”, then click", "Move it without dragging"],
       ["Drag the film", "Move the film"],
+      ["Click twice", "Bring that place to the middle, without dragging"],
       ["Wheel, or two fingers", "Zoom where you point"],
       ["Drag with the right button", "Contrast left and right, brightness up and down"],
     ].flatMap(([what, does]) => [make("dt", { textContent: what }), make("dd", { textContent: does })])));

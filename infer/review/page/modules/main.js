@@ -1,4 +1,4 @@
-import { api, ApiError } from "./api.js";
+import { api, ApiError, outOfReach } from "./api.js";
 import { App } from "./app.js";
 import { banner, note } from "./banners.js";
 import { make, refill } from "./dom.js";
@@ -32,6 +32,11 @@ async function start() {
 }
 
 window.addEventListener("unhandledrejection", (event) => {
+  // Told by a banner of its own.
+  if (outOfReach(event.reason)) {
+    event.preventDefault();
+    return;
+  }
   banner("failure", `Something went wrong in this page: ${event.reason?.message ?? event.reason}. What is saved is safe; load the page again.`);
 });
 

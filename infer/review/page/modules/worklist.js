@@ -108,10 +108,19 @@ export class Worklist {
 
   /** Go to the first foot that is still open, by the filters as they are. */
   async openFirst() {
-    const { feet } = await api.feet({ ...this.app.filters, state: "open", offset: 0, limit: this.blind ? 1000 : 1 });
-    const first = feet.find((/** @type {WorklistFoot} */ foot) => foot.state === "open");
-    if (first) await this.app.go(`#/foot/${first.id}`);
-    else announce("No foot is open any more.");
+    // A study keeps its order and knows no filters: its pages are looked through.
+    for (let offset = 0, total = 1; offset < total;) {
+      const answer = await api.feet({ ...this.app.filters, state: "open", offset, limit: PAGE });
+      const first = answer.feet.find((/** @type {WorklistFoot} */ foot) => foot.state === "open");
+      if (first) {
+        await this.app.go(`#/foot/${first.id}`);
+        return;
+      }
+      total = answer.total;
+      offset += PAGE;
+    }
+    announce("No foot is open any more.");
+    this.found.textContent = "No foot is open any more.";
   }
 
   // --- building -----------------------------------------------------------------------------------------------

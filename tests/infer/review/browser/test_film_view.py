@@ -197,6 +197,19 @@ def test_the_view_zooms_to_the_cursor_and_turns(reader):
     assert h - g == pytest.approx(b - a, abs=0.5)
 
 
+def test_the_film_moves_without_dragging(reader):
+    """WCAG 2.2, 2.5.7: two clicks bring a place to the middle, buttons zoom."""
+    page = reader.page
+    box = page.locator(".stage").bounding_box()
+    x, y = reader.place("M5d_lat")
+    page.mouse.dblclick(x + 20, y + 30)
+    middle = (box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    assert reader.place("M5d_lat") == pytest.approx((middle[0] - 20, middle[1] - 30), abs=1)
+    page.get_by_role("button", name="Closer").click()
+    assert reader.place("M5d_lat") == pytest.approx((middle[0] - 25, middle[1] - 37.5), abs=1)
+    assert page.locator(".standing").text_content() == ""
+
+
 @pytest.mark.parametrize("query", ["", "plain"])
 @pytest.mark.parametrize("keys", [[], ["e"], ["m", "q"]])
 def test_each_pixel_is_drawn_where_it_lies_in_its_own_grey(serve, harbour, enter, query, keys):
