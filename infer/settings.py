@@ -42,6 +42,7 @@ class ShaftEdgeSettings(Config):
     search_most: Positive
     edge_sd: Positive
     scatter_factor: Positive
+    softness_sd: Positive
     pixel_sd: Positive
     right: Share
     right_least: Share

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from raysplay.infer.settings import ShaftEdgeSettings
+from raysplay.infer.shafts.cortex import CortexFits
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -24,14 +25,7 @@ class Belief:
     edge_right: FloatArray
 
 
-def weigh(
-    offset: FloatArray,
-    strength: FloatArray,
-    scatter: FloatArray,
-    doubt: FloatArray,
-    pixel: FloatArray,
-    settings: ShaftEdgeSettings,
-) -> Belief:
+def weigh(fits: CortexFits, doubt: FloatArray, pixel: FloatArray, settings: ShaftEdgeSettings) -> Belief:
     """Weigh the edge found on the film against the network's point.
 
     Four explanations of their distance are weighed by Bayes' rule, each of them normal: the edge is the cortex or it
@@ -41,13 +35,11 @@ def weigh(
 
     Parameters
     ----------
-    offset : ndarray
-        The edge as seen from the network's point.
-    strength, scatter : ndarray of that shape
-        As in :class:`~raysplay.infer.shafts.cortex.CortexFits`.
-    doubt : ndarray of that shape
+    fits : CortexFits
+        The edges, as seen from the network's points.
+    doubt : ndarray of their shape
         Standard deviation of the network's point across the shaft.
-    pixel : ndarray of that shape
+    pixel : ndarray of their shape
         Size of a pixel of the film.
     settings : ShaftEdgeSettings
 
@@ -58,24 +50,26 @@ def weigh(
 
     Examples
     --------
-    A clear edge two of the network's standard deviations away, on a fine film and on one that is all but blank:
+    A clear edge two of the network's standard deviations away, and nothing to be seen:
 
     >>> import numpy as np
     >>> from raysplay.infer.settings import reading_settings
     >>> settings = reading_settings().shaft_edges
-    >>> place = [np.array([x]) for x in (0.02, 1.4, 0.003)], [np.array([x]) for x in (0.01, 0.02)]
-    >>> clear = weigh(*place[0], *place[1], settings)
-    >>> bool(0.008 < clear.mean[0] < 0.02)
-    True
-    >>> blank = weigh(np.array([0.02]), np.array([0.0]), *(np.array([x]) for x in (0.003, 0.01, 0.02)), settings)
-    >>> float(blank.mean[0])
-    0.0
+    >>> fits = CortexFits(*np.array([[0.02, 0.02], [0.0, 0.0], [0.003, 0.003], [1.4, 0.0], [0.02, 0.02]]))
+    >>> [round(float(x), 3) for x in weigh(fits, np.array([0.01, 0.01]), np.array([0.02, 0.02]), settings).mean]
+    [0.012, 0.0]
     """
-    seen = np.clip(strength, 0.2, 1.6)
-    edge = (settings.scatter_factor * scatter / seen) ** 2 + settings.edge_sd**2 + (settings.pixel_sd * pixel) ** 2
-    right = np.where(strength > 0, np.clip(settings.right * seen, 0.02, 0.95), 0.0)
+    seen = np.clip(fits.strength, 0.2, 1.6)
+    edge = (
+        settings.edge_sd**2
+        + (settings.scatter_factor * fits.scatter / seen) ** 2
+        + (settings.softness_sd * fits.softness) ** 2
+        + (settings.pixel_sd * pixel) ** 2
+    )
+    right = np.where(fits.strength > 0, np.clip(settings.right * seen, 0.02, 0.95), 0.0)
     # Where the film shows no cortex the network has nothing to go by either.
     hidden = 1 + settings.hidden_doubt * np.clip(1 - seen / settings.hidden_below, 0, 1)
+    offset = fits.offset
     astray = (settings.astray_sd * doubt) ** 2
     explanations = []
     for share, times in (

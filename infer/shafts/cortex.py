@@ -25,8 +25,8 @@ both sides of a shaft, so the axis hardly depends on it.
 """
 
 _DRAW, _BEND, _STEP = 4.0, 0.2, 3
-"""Pull of a full rise against leaving the network's line by one standard deviation; cost of a step aside; widest step
-from one row to the next, in columns."""
+"""Pull of a rise of strength 1 against leaving the network's line by one standard deviation; cost of a step aside; the
+widest step from one row to the next, in columns."""
 
 _NEAR = 0.07
 """Half height of the window at a level, as a share of the distance between levels: a shaft is straight over it."""
@@ -50,12 +50,15 @@ class CortexFits:
     strength : ndarray
         Rise at the edge against the steep places of the same rows; near 1.3 at a clear cortex, 0 where there is no
         edge.
+    softness : ndarray
+        Outer half width of the rise, as a share of the shaft's width.
     """
 
     offset: FloatArray
     slope: FloatArray
     scatter: FloatArray
     strength: FloatArray
+    softness: FloatArray
 
 
 def find_cortices(strips: Picture, level: FloatArray, doubt: FloatArray) -> CortexFits:
@@ -85,11 +88,12 @@ def find_cortices(strips: Picture, level: FloatArray, doubt: FloatArray) -> Cort
     ends = doubt.reshape(-1, 2)
     allowed = ends[:, :1] * (1 - share) + ends[:, 1:] * share
     aside = (np.arange(COLUMNS) - (COLUMNS - 1) / 2) * COLUMN
-    path = follow(_DRAW * np.clip(relative, -0.5, 1.5) - 0.5 * (aside / allowed[..., None]) ** 2)
+    path = follow(_DRAW * np.maximum(relative, -0.5) - 0.5 * (aside / allowed[..., None]) ** 2)
     edge, half_width = _between_columns(rise, path)
-    offset = (edge - (COLUMNS - 1) / 2) * COLUMN - _FALL * half_width * COLUMN
+    softness = half_width * COLUMN
+    offset = (edge - (COLUMNS - 1) / 2) * COLUMN - _FALL * softness
     strength = np.take_along_axis(relative, path[..., None], 2)[..., 0]
-    fits = [_line(offset, strength, level.reshape(-1, 2)[:, k]) for k in (0, 1)]
+    fits = [_line(offset, strength, softness, level.reshape(-1, 2)[:, k]) for k in (0, 1)]
     shape = (*strips.shape[:2], 2)
     return CortexFits(*(np.stack(part, axis=-1).reshape(shape) for part in zip(*fits, strict=True)))
 
@@ -149,9 +153,9 @@ def _between_columns(rise: FloatArray, path: IntArray) -> tuple[FloatArray, Floa
 
 
 def _line(
-    offset: FloatArray, strength: FloatArray, level: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Offset, slope, scatter and strength of (E, R) edges near a level (E,) each; robust against stray rows."""
+    offset: FloatArray, strength: FloatArray, softness: FloatArray, level: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """The five of :class:`CortexFits` for (E, R) edges near a level (E,) each; robust against stray rows."""
     away = LEVELS - level[:, None]
     near = np.abs(away) < _NEAR
     count = near.sum(1)
@@ -167,13 +171,14 @@ def _line(
             left = np.abs(offset - at[:, None] - slope[:, None] * away)
             scatter = 1.4826 * _median(left, near) + _LEAST_SCATTER
             weight = trust * np.minimum(1.0, 1.5 * scatter[:, None] / np.maximum(left, 1e-9)) ** 2
-        mean = np.where(near, strength, 0.0).sum(1) / count
+        mean, soft = (np.where(near, part, 0.0).sum(1) / count for part in (strength, softness))
     known = (count >= 3) & np.isfinite(at) & np.isfinite(slope)
     return (
         np.where(known, at, 0.0),
         np.where(known, slope, 0.0),
         np.where(known, scatter, 1.0),
         np.where(known, mean, 0.0),
+        np.where(known, soft, 1.0),
     )
 
 

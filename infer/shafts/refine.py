@@ -71,8 +71,7 @@ def refine_shafts(
     allowed = np.minimum(np.hypot(settings.search_least, settings.search_factor * doubt), settings.search_most)
     fits = find_cortices(cut_strips(film.pixels, film_from_even, shafts), _by_side(shafts.level), allowed)
     pixel = np.broadcast_to(1 / shafts.width[:, None, None], doubt.shape)
-    belief = weigh(fits.offset, fits.strength, fits.scatter, doubt, pixel, settings)
-    belief = _without_strangers(belief, settings)
+    belief = _without_strangers(weigh(fits, doubt, pixel, settings), doubt, settings)
     moved, spread = _placed(shafts, own, fits, belief)
     refined, refined_covariance = points.copy(), covariance.copy()
     refined[corners] += transform_points(film_from_even, moved)
@@ -85,10 +84,14 @@ def _by_side(corners: FloatArray) -> FloatArray:
     return corners.reshape(-1, 2, 2).transpose(0, 2, 1)
 
 
-def _without_strangers(belief: Belief, settings: ShaftEdgeSettings) -> Belief:
-    """Where most edges of a bone are not its cortices, none of them moves a point; the doubt they raised stays."""
+def _without_strangers(belief: Belief, doubt: FloatArray, settings: ShaftEdgeSettings) -> Belief:
+    """Where most edges of a bone are not its cortices, none of them moves a point or narrows its doubt."""
     fits = (belief.edge_right.mean((1, 2)) >= settings.right_least)[:, None, None]
-    return Belief(np.where(fits, belief.mean, 0.0), belief.variance, np.where(fits, belief.edge_right, 0.0))
+    return Belief(
+        np.where(fits, belief.mean, 0.0),
+        np.where(fits, belief.variance, np.maximum(belief.variance, doubt**2)),
+        np.where(fits, belief.edge_right, 0.0),
+    )
 
 
 def _placed(shafts: Shafts, own: FloatArray, fits: CortexFits, belief: Belief) -> tuple[FloatArray, FloatArray]:
