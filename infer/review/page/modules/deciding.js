@@ -57,7 +57,7 @@ export class Deciding {
 
   /** @param {Read} read */
   #send(read) {
-    return sendRead(this.id, read, (waiting) =>
+    return sendRead(this.id, read, this.session.reader ?? "", (waiting) =>
       banner("waiting", waiting ? "Your read is kept in this page and sent again until it arrives: leave the page open." : null));
   }
 

@@ -1,4 +1,4 @@
-import { api, outOfReach } from "./api.js";
+import { api, ApiError, outOfReach } from "./api.js";
 
 const RETRY = 2500;
 
@@ -8,22 +8,25 @@ const RETRY = 2500;
  *
  * @param {number} id
  * @param {any} body
+ * @param {string} reader said again to a server that was started anew
  * @param {(waiting: boolean) => void} waiting told while there is no answer
  * @returns {Promise<{version: number, state: string}>}
  * @throws {import("./api.js").ApiError} what the server refused
  */
-export async function sendRead(id, body, waiting) {
+export async function sendRead(id, body, reader, waiting) {
   const request = [...crypto.getRandomValues(new Uint32Array(4))].map((part) => part.toString(36)).join("-");
-  for (;;) {
+  for (let anew = false; ;) {
     try {
+      if (anew) await api.signIn(reader);
       const saved = await api.read(id, { ...body, request });
       waiting(false);
       return saved;
     } catch (error) {
-      if (!outOfReach(error)) {
+      if (!(error instanceof ApiError) || !outOfReach(error)) {
         waiting(false);
         throw error;
       }
+      anew = error.status === 401;
     }
     waiting(true);
     await new Promise((resolve) => setTimeout(resolve, RETRY));

@@ -215,6 +215,29 @@ def test_a_read_waits_for_a_server_that_does_not_answer(harbour_page):
     expect(page.locator(".history li")).to_have_count(1)
 
 
+def test_a_server_started_anew_takes_the_read_that_waits(harbour_page, open_desk):
+    """Another session, another one-time address: opened in a second tab, it lets the first one go on."""
+    reader = harbour_page.reader.open("spring/cook.dcm").stay()
+    page = reader.page
+    reader.drag("M1d_med", -20, 0)
+    place, number = reader.film_place(), reader.settled_number()
+    harbour_page.served.stop()
+    page.keyboard.press("Enter")
+    told = page.locator("[data-banner=server]")
+    expect(told).to_contain_text("does not answer")
+    again = type(harbour_page.served)(open_desk(harbour_page.folder), port=harbour_page.served.server.port)
+    try:
+        expect(told).to_contain_text("started anew")
+        reader.context.new_page().goto(f"{again.base}/start?token={again.door.token}")
+        reader.wait_for_state("corrected")
+        expect(told).to_have_count(0)
+        assert (reader.film_place(), reader.number()) == (place, number)
+        page.locator("summary").click()
+        expect(page.locator(".history li")).to_contain_text("corrected by AB")
+    finally:
+        again.stop()
+
+
 def test_a_read_whose_answer_was_lost_is_saved_once(harbour_page):
     reader = harbour_page.reader.open("spring/cook.dcm").stay()
     page = reader.page
