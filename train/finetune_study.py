@@ -42,6 +42,9 @@ from raysplay.train.settings import PoolSettings, TrainSettings
 
 MEASURES = ("hva", "ima")
 
+UNTRAINED = -1
+"""In the place of a number of films: the weights as they were before any training."""
+
 BLOCK = 32
 """Crops rendered or read at once."""
 
@@ -129,20 +132,28 @@ def read(network: LandmarkNetwork, crops: RealCrops) -> Tensor:
     return torch.cat(found)
 
 
-def errors(points: Tensor, crops: RealCrops) -> dict[str, float]:
-    """Mean absolute error of each measure in degrees; crops show every foot as a right one."""
+def value_errors(points: Tensor, crops: RealCrops) -> dict[str, npt.NDArray[np.float64]]:
+    """Absolute error of each measure in degrees, shape (N,); nan where withheld. Crops show right feet."""
     values = []
     for places in (points, crops.points):
         framed, _ = to_foot_frame(places.double().cpu().numpy(), None, ["R"] * len(crops))
         measures = [by_name(name) for name in MEASURES]
         values.append(measure_values(framed, landmark_schema(), visible=crops.known.cpu().numpy(), measures=measures))
-    return {name: float(np.nanmean(np.abs(values[0][name] - values[1][name]))) for name in MEASURES}
+    return {name: np.abs(values[0][name] - values[1][name]) for name in MEASURES}
+
+
+def errors(points: Tensor, crops: RealCrops) -> dict[str, float]:
+    """Mean absolute error of each measure in degrees."""
+    return {name: float(np.nanmean(off)) for name, off in value_errors(points, crops).items()}
 
 
 def study(
     out: Path, weights: Path, generator: GeneratorSettings, base: TrainSettings, plan: StudyPlan
 ) -> list[dict[str, Any]]:
-    """Train and read as planned; one row for each training: films, repeat, and the errors by name."""
+    """Train and read as planned; one row for each training: films, repeat, and the errors by name.
+
+    The first row is that of the weights as they were; no films stands for training as long on generated feet alone.
+    """
     device = device_of(base.device)
     most = max(plan.counts)
     films = render(generator, base.pool, plan.tests + plan.repeats * most, plan.seed, device)
@@ -153,13 +164,16 @@ def study(
         load_weights(network, path)
         return errors(read(network, tests), tests)
 
-    rows = [{"films": 0, "repeat": 0, **judged(weights)}] if 0 in plan.counts else []
+    rows: list[dict[str, Any]] = [{"films": UNTRAINED, "repeat": 0, **judged(weights)}]
     for repeat in range(plan.repeats):
         first = plan.tests + repeat * most
-        for count in sorted(set(plan.counts) - {0}):
+        for count in sorted(set(plan.counts)):
             name = f"{count}_films_{repeat}"
-            folder = write_films(out / name / "films", films, slice(first, first + count))
-            changes = {"real_films": folder, "out": out / name, "seed": base.seed + repeat, "start_from": weights}
+            changes: dict[str, Any] = {"out": out / name, "seed": base.seed + repeat, "start_from": weights}
+            if count:
+                changes["real_films"] = write_films(out / name / "films", films, slice(first, first + count))
+            else:
+                changes |= {"real_films": None, "real_share": 0.0}
             fitted = fit(base.model_copy(update=changes | {"familiarity_crops": 0}))
             rows.append({"films": count, "repeat": repeat, **judged(fitted)})
             print(json.dumps(rows[-1]), flush=True)
@@ -176,7 +190,8 @@ def table(rows: list[dict[str, Any]]) -> str:
             values = [row[name] for row in rows if row["films"] == count]
             spread = f" ({min(values):.2f} to {max(values):.2f})" if len(values) > 1 else ""
             cells.append(f"{np.mean(values):.2f}°{spread}")
-        lines.append(f"| {count} | " + " | ".join(cells) + " |")
+        label = {UNTRAINED: "none, weights as they were", 0: "none, trained as long"}.get(count, str(count))
+        lines.append(f"| {label} | " + " | ".join(cells) + " |")
     return "\n".join(lines) + "\n"
 
 

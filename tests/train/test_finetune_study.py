@@ -3,12 +3,15 @@
 import numpy as np
 import pytest
 import torch
+import typer
+from typer.testing import CliRunner
 
+import raysplay.train.compare_weights as compare_weights
 import raysplay.train.finetune_study as finetune_study
 from raysplay.configs import landmark_schema, load
 from raysplay.infer.foot_reader import WEIGHTS_DIR
 from raysplay.synthetic_data.settings import generator_settings
-from raysplay.train.finetune_study import StudyPlan, errors, render, shifted_generator, study, table
+from raysplay.train.finetune_study import UNTRAINED, StudyPlan, errors, render, shifted_generator, study, table
 from raysplay.train.real_films import RealCrops, load_real_crops
 from raysplay.train.reference_foot import REFERENCE_FOOT
 from raysplay.train.settings import TrainSettings
@@ -60,7 +63,7 @@ def test_the_table_gives_mean_and_range():
         {"films": 10, "hva": 0.6, "ima": 0.2},
     ]
     lines = table(rows).splitlines()
-    assert lines[2] == "| 0 | 1.00° | 0.50° |"
+    assert lines[2] == "| none, trained as long | 1.00° | 0.50° |"
     assert lines[3] == "| 10 | 0.70° (0.60 to 0.80) | 0.30° (0.20 to 0.40) |"
 
 
@@ -70,11 +73,33 @@ def test_a_study_trains_on_its_films_and_reads_further_ones(coarse, tmp_path):
     plan = StudyPlan(counts=(0, 1), repeats=1, tests=2)
     weights = WEIGHTS_DIR / "landmarks.safetensors"
     rows = study(tmp_path, weights, generator_settings(), base.model_copy(update=few), plan)
-    assert [(row["films"], row["repeat"]) for row in rows] == [(0, 0), (1, 0)]
-    # A step too small to see leaves the errors as they were: both rows read the same films.
-    assert rows[1]["hva"] == pytest.approx(rows[0]["hva"], abs=0.2)
+    assert [(row["films"], row["repeat"]) for row in rows] == [(UNTRAINED, 0), (0, 0), (1, 0)]
+    # A step too small to see leaves the errors as they were: all rows read the same films.
+    assert rows[2]["hva"] == pytest.approx(rows[0]["hva"], abs=0.2)
     tests = load_real_crops(tmp_path / "tests", torch.device("cpu"))
     own = load_real_crops(tmp_path / "1_films_0" / "films", torch.device("cpu"))
     assert (len(tests), len(own)) == (2, 1)
     assert not any(torch.equal(own.points[0], other) for other in tests.points)
     assert (tmp_path / "1_films_0" / "landmarks.safetensors").exists()
+
+
+def test_weights_are_compared_on_the_same_crops(coarse, tmp_path, monkeypatch):
+    """The same file twice must give the same row, and its error that of the study (computed by the same reading)."""
+    base = load(TrainSettings, "train_finetune.yaml").model_copy(update={"device": "cpu", "pool": coarse})
+    monkeypatch.setattr("raysplay.train.compare_weights.load", lambda *_: base)
+    file = str(WEIGHTS_DIR / "landmarks.safetensors")
+    shown = CliRunner().invoke(
+        app_of(compare_weights.main), [file, file, "--n", "2", "--overlay", "finetune_shift.yaml"]
+    )
+    assert shown.exit_code == 0, shown.output
+    rows = [line for line in shown.output.splitlines() if line.startswith("| weights/")]
+    assert len(rows) == 4
+    assert rows[0] == rows[1]
+    assert rows[2] == rows[3]
+    assert rows[0] != rows[2]
+
+
+def app_of(command):
+    app = typer.Typer()
+    app.command()(command)
+    return app
