@@ -100,7 +100,7 @@ def crop(image: npt.NDArray[np.float32], image_from_crop: FloatArray, size: tupl
     """One crop of a film, averaged where the film is finer than the crop. Beyond the film: its edge values."""
     scale = float(np.sqrt(abs(np.linalg.det(image_from_crop[:2, :2]))))
     factor = max(1, int(scale + 0.25))
-    window, start = _window(image, image_from_crop, size, factor)
+    window, start = blocks_under(image, image_from_crop, size, factor)
     small, window_from_small = shrink(window, factor)
     image_from_small = np.array([[1, 0, start[0]], [0, 1, start[1]], [0, 0, 1.0]]) @ window_from_small
     matrix = np.linalg.inv(image_from_small) @ image_from_crop
@@ -112,7 +112,7 @@ def crop(image: npt.NDArray[np.float32], image_from_crop: FloatArray, size: tupl
     return out[0, 0].numpy()
 
 
-def _window(
+def blocks_under(
     image: npt.NDArray[np.float32], image_from_crop: FloatArray, size: tuple[int, int], factor: int
 ) -> tuple[npt.NDArray[np.float32], tuple[int, int]]:
     """The whole blocks of ``factor`` pixels that a crop can touch, and the column and row they start at.

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import torch
 
-from raysplay.infer.warp import shrink, warp
+from raysplay.infer.warp import blocks_under, shrink, warp
 
 FloatArray = npt.NDArray[np.float64]
 Picture = npt.NDArray[np.float32]
@@ -107,10 +107,16 @@ def cut_strips(pixels: Picture, film_from_even: FloatArray, shafts: Shafts) -> P
         matrices[:, side, :2, 0] = column
         matrices[:, side, :2, 1] = step * row
         matrices[:, side, :2, 2] = on_line - column * (COLUMNS - 1) / 2
+    film_from_strip = film_from_even @ matrices.reshape(-1, 3, 3)
+    corners = film_from_strip @ np.array([[0, COLUMNS - 1, 0, COLUMNS - 1], [0, 0, ROWS - 1, ROWS - 1], [1, 1, 1, 1]])
+    low, high = corners[:, :2].min((0, 2)), corners[:, :2].max((0, 2))
+    box = np.array([[1, 0, low[0]], [0, 1, low[1]], [0, 0, 1.0]])
     # Averaged where the film is finer than the strips, as every crop is.
     factor = max(1, int(COLUMN * float(np.median(shafts.width)) + 0.25))
-    small, film_from_small = shrink(pixels, factor)
-    small_from_strip = np.linalg.inv(film_from_small) @ film_from_even @ matrices.reshape(-1, 3, 3)
+    window, start = blocks_under(pixels, box, (int(high[1] - low[1]) + 2, int(high[0] - low[0]) + 2), factor)
+    small, window_from_small = shrink(window, factor)
+    film_from_small = np.array([[1, 0, start[0]], [0, 1, start[1]], [0, 0, 1.0]]) @ window_from_small
+    small_from_strip = np.linalg.inv(film_from_small) @ film_from_strip
     source = torch.from_numpy(np.ascontiguousarray(small))[None, None].expand(len(small_from_strip), 1, -1, -1)
     strips = warp(source, torch.from_numpy(small_from_strip), (ROWS, COLUMNS))[:, 0].numpy()
     pooled: Picture = strips.reshape(-1, 2, ROWS // POOL, POOL, COLUMNS).mean(3)
