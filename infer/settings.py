@@ -37,6 +37,7 @@ class ShaftEdgeSettings(Config):
     """How the film's own edges of shafts are weighed against the network; ``configs/reading.yaml`` explains each."""
 
     confidence_min: Share
+    network_sd: Positive
     search_factor: Positive
     search_least: Positive
     search_most: Positive
@@ -47,11 +48,8 @@ class ShaftEdgeSettings(Config):
     right: Share
     right_least: Share
     astray_sd: Positive
-    usual_error: Positive
     gross_error: Positive
     gross_share: Share
-    hidden_below: Positive
-    hidden_doubt: float = Field(ge=0.0)
 
 
 class ReadingSettings(Config):

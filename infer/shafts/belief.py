@@ -38,7 +38,7 @@ def weigh(fits: CortexFits, doubt: FloatArray, pixel: FloatArray, settings: Shaf
     fits : CortexFits
         The edges, as seen from the network's points.
     doubt : ndarray of their shape
-        Standard deviation of the network's point across the shaft.
+        Standard deviation of the network's point across the shaft, after ``network_sd``.
     pixel : ndarray of their shape
         Size of a pixel of the film.
     settings : ShaftEdgeSettings
@@ -57,7 +57,7 @@ def weigh(fits: CortexFits, doubt: FloatArray, pixel: FloatArray, settings: Shaf
     >>> settings = reading_settings().shaft_edges
     >>> fits = CortexFits(*np.array([[0.02, 0.02], [0.0, 0.0], [0.003, 0.003], [1.4, 0.0], [0.02, 0.02]]))
     >>> [round(float(x), 3) for x in weigh(fits, np.array([0.01, 0.01]), np.array([0.02, 0.02]), settings).mean]
-    [0.012, 0.0]
+    [0.011, 0.0]
     """
     seen = np.clip(fits.strength, 0.2, 1.6)
     edge = (
@@ -67,16 +67,14 @@ def weigh(fits: CortexFits, doubt: FloatArray, pixel: FloatArray, settings: Shaf
         + (settings.pixel_sd * pixel) ** 2
     )
     right = np.where(fits.strength > 0, np.clip(settings.right * seen, 0.02, 0.95), 0.0)
-    # Where the film shows no cortex the network has nothing to go by either.
-    hidden = 1 + settings.hidden_doubt * np.clip(1 - seen / settings.hidden_below, 0, 1)
     offset = fits.offset
     astray = (settings.astray_sd * doubt) ** 2
     explanations = []
     for share, times in (
-        (1 - settings.gross_share, settings.usual_error),
+        (1 - settings.gross_share, 1.0),
         (settings.gross_share, settings.gross_error),
     ):
-        network = (times * hidden * doubt) ** 2
+        network = (times * doubt) ** 2
         both = network + edge
         gain = network / both
         explanations.append((share * right * _normal(offset, both), gain * offset, (1 - gain) * network))

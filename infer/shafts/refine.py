@@ -65,7 +65,7 @@ def refine_shafts(
         return points, covariance
     corners = corners[usable]
     shafts = Shafts.of(transform_points(even_from_film, points[corners]))
-    own = transform_covariance(even_from_film, covariance[corners])
+    own = settings.network_sd**2 * transform_covariance(even_from_film, covariance[corners])
     across = np.sqrt(np.einsum("bi,bkij,bj->bk", shafts.across, own, shafts.across)) / shafts.width[:, None]
     doubt = _by_side(across)
     allowed = np.minimum(np.hypot(settings.search_least, settings.search_factor * doubt), settings.search_most)

@@ -22,10 +22,9 @@ def one(offset=0.0, strength=1.3, scatter=0.004, softness=0.02, doubt=0.012, pix
 def test_mean_and_variance_are_those_of_bayes_rule(offset, strength, doubt):
     place = np.linspace(-0.6, 0.6, 60001)
     s, scatter, softness, pixel = SETTINGS, 0.006, 0.025, 0.03
-    hidden = 1 + s.hidden_doubt * max(0.0, 1 - strength / s.hidden_below)
     prior = sum(
-        share * norm.pdf(place, scale=times * hidden * doubt)
-        for share, times in ((1 - s.gross_share, s.usual_error), (s.gross_share, s.gross_error))
+        share * norm.pdf(place, scale=times * doubt)
+        for share, times in ((1 - s.gross_share, 1.0), (s.gross_share, s.gross_error))
     )
     parts = s.edge_sd, s.scatter_factor * scatter / strength, s.softness_sd * softness, s.pixel_sd * pixel
     edge_sd = np.sqrt(np.square(parts).sum())

@@ -51,7 +51,7 @@ def test_points_move_toward_the_outline(tube, landmarks, angle, blur):
     start = truth + np.outer([1.5, 2.0, -1.8, -0.9], across)
     placed, spread = refine(bone.film(blur), landmarks(start, 1.6))
     before, after = (start - truth) @ across, (placed - truth) @ across
-    assert np.abs(after).max() < 0.5 * np.abs(before).max()
+    assert np.abs(after).max() < 0.6 * np.abs(before).max()
     assert abs(axis_error(placed, truth)) < 0.4 * abs(axis_error(start, truth))
     assert (np.einsum("i,kij,j->k", across, spread, across) < 1.6**2).all()
 
