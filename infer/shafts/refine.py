@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -20,6 +22,58 @@ _CORNERS = ("p_med", "p_lat", "d_med", "d_lat")
 
 _SMALLEST = 4.0
 """Pixels of width and of length below which a shaft shows no edges."""
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What film and network show of the B shafts that can be looked at.
+
+    Attributes
+    ----------
+    corners : ndarray of int, shape (B, 4)
+        Their landmarks.
+    shafts : Shafts
+        As the network has them, in the plane of square pixels.
+    own : ndarray, shape (B, 4, 2, 2)
+        Covariances of the corners there, after ``network_sd``.
+    doubt, pixel : ndarray, shape (B, 2 sides, 2 levels)
+        Standard deviation of the corners across the shaft and size of a pixel, as shares of its width.
+    fits : CortexFits
+    """
+
+    corners: npt.NDArray[np.intp]
+    shafts: Shafts
+    own: FloatArray
+    doubt: FloatArray
+    pixel: FloatArray
+    fits: CortexFits
+
+
+def look(
+    film: Film,
+    points: FloatArray,
+    covariance: FloatArray,
+    confidence: FloatArray,
+    schema: LandmarkSchema,
+    settings: ShaftEdgeSettings,
+) -> Sight | None:
+    """Look for the cortices near the network's points; None if no bone is fit for it. Arguments as below."""
+    corners = np.array([[schema.index(bone + corner) for corner in _CORNERS] for bone in BONES])
+    even_from_film = np.diag([1.0, film.spacing.aspect, 1.0])
+    shafts = Shafts.of(transform_points(even_from_film, points[corners]))
+    known = (confidence[corners] >= settings.confidence_min).all(1) & np.isfinite(covariance[corners]).all((1, 2, 3))
+    usable = known & (shafts.length >= _SMALLEST) & (shafts.width >= _SMALLEST) & np.isfinite(shafts.slope).all(1)
+    if not usable.any():
+        return None
+    corners = corners[usable]
+    shafts = Shafts.of(transform_points(even_from_film, points[corners]))
+    own = settings.network_sd**2 * transform_covariance(even_from_film, covariance[corners])
+    across = np.sqrt(np.einsum("bi,bkij,bj->bk", shafts.across, own, shafts.across)) / shafts.width[:, None]
+    doubt = _by_side(across)
+    allowed = np.minimum(np.hypot(settings.search_least, settings.search_factor * doubt), settings.search_most)
+    strips = cut_strips(film.pixels, np.linalg.inv(even_from_film), shafts)
+    pixel = np.broadcast_to(1 / shafts.width[:, None, None], doubt.shape)
+    return Sight(corners, shafts, own, doubt, pixel, find_cortices(strips, _by_side(shafts.level), allowed))
 
 
 def refine_shafts(
@@ -55,27 +109,15 @@ def refine_shafts(
         it is doubt about its axis, too. Other landmarks, and bones of which one corner is not to be relied on, come
         back as they are.
     """
-    corners = np.array([[schema.index(bone + corner) for corner in _CORNERS] for bone in BONES])
-    film_from_even = np.diag([1.0, 1.0 / film.spacing.aspect, 1.0])
-    even_from_film = np.diag([1.0, film.spacing.aspect, 1.0])
-    shafts = Shafts.of(transform_points(even_from_film, points[corners]))
-    known = (confidence[corners] >= settings.confidence_min).all(1) & np.isfinite(covariance[corners]).all((1, 2, 3))
-    usable = known & (shafts.length >= _SMALLEST) & (shafts.width >= _SMALLEST) & np.isfinite(shafts.slope).all(1)
-    if not usable.any():
+    sight = look(film, points, covariance, confidence, schema, settings)
+    if sight is None:
         return points, covariance
-    corners = corners[usable]
-    shafts = Shafts.of(transform_points(even_from_film, points[corners]))
-    own = settings.network_sd**2 * transform_covariance(even_from_film, covariance[corners])
-    across = np.sqrt(np.einsum("bi,bkij,bj->bk", shafts.across, own, shafts.across)) / shafts.width[:, None]
-    doubt = _by_side(across)
-    allowed = np.minimum(np.hypot(settings.search_least, settings.search_factor * doubt), settings.search_most)
-    fits = find_cortices(cut_strips(film.pixels, film_from_even, shafts), _by_side(shafts.level), allowed)
-    pixel = np.broadcast_to(1 / shafts.width[:, None, None], doubt.shape)
-    belief = _without_strangers(weigh(fits, doubt, pixel, settings), doubt, settings)
-    moved, spread = _placed(shafts, own, fits, belief)
+    belief = weigh(sight.fits, sight.doubt, sight.pixel, settings)
+    moved, spread = _placed(sight, _without_strangers(belief, sight.doubt, settings))
+    film_from_even = np.diag([1.0, 1.0 / film.spacing.aspect, 1.0])
     refined, refined_covariance = points.copy(), covariance.copy()
-    refined[corners] += transform_points(film_from_even, moved)
-    refined_covariance[corners] = transform_covariance(film_from_even, spread)
+    refined[sight.corners] += transform_points(film_from_even, moved)
+    refined_covariance[sight.corners] = transform_covariance(film_from_even, spread)
     return refined, refined_covariance
 
 
@@ -94,8 +136,9 @@ def _without_strangers(belief: Belief, doubt: FloatArray, settings: ShaftEdgeSet
     )
 
 
-def _placed(shafts: Shafts, own: FloatArray, fits: CortexFits, belief: Belief) -> tuple[FloatArray, FloatArray]:
+def _placed(sight: Sight, belief: Belief) -> tuple[FloatArray, FloatArray]:
     """How far each corner moves, (B, 4, 2), and its covariance afterwards, (B, 4, 2, 2), in the plane of the shafts."""
+    shafts, own, fits = sight.shafts, sight.own, sight.fits
     inward = np.array([1.0, -1.0])[:, None]
     # Drift of the cortex along the axis: the edge's where it is one, else that of the line through both points.
     drift = fits.slope.clip(-0.6, 0.6) * (shafts.width / shafts.length)[:, None, None]

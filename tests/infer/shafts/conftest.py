@@ -9,6 +9,25 @@ from scipy.ndimage import gaussian_filter
 
 from raysplay.configs import landmark_schema
 from raysplay.infer.films.film import Film, Spacing
+from raysplay.infer.settings import ShaftEdgeSettings
+
+SETTINGS = ShaftEdgeSettings(
+    confidence_min=0.2,
+    network_sd=1.0,
+    search_factor=1.5,
+    search_least=0.02,
+    search_most=0.08,
+    edge_sd=0.001,
+    scatter_factor=0.6,
+    softness_sd=0.14,
+    pixel_sd=0.1,
+    right=0.54,
+    right_least=0.35,
+    astray_sd=2.0,
+    gross_error=3.0,
+    gross_share=0.06,
+)
+"""Not the shipped ones: those follow the shipped weights."""
 
 CORNERS = ("p_med", "p_lat", "d_med", "d_lat")
 
@@ -73,3 +92,8 @@ def tube():
 @pytest.fixture
 def landmarks():
     return landmarks_of
+
+
+@pytest.fixture
+def settings():
+    return SETTINGS
