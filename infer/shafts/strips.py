@@ -113,9 +113,9 @@ def cut_strips(pixels: Picture, film_from_even: FloatArray, shafts: Shafts) -> P
     box = np.array([[1, 0, low[0]], [0, 1, low[1]], [0, 0, 1.0]])
     # Averaged where the film is finer than the strips, as every crop is.
     factor = max(1, int(COLUMN * float(np.median(shafts.width)) + 0.25))
-    window, start = blocks_under(pixels, box, (int(high[1] - low[1]) + 2, int(high[0] - low[0]) + 2), factor)
+    window, origin = blocks_under(pixels, box, (int(high[1] - low[1]) + 2, int(high[0] - low[0]) + 2), factor)
     small, window_from_small = shrink(window, factor)
-    film_from_small = np.array([[1, 0, start[0]], [0, 1, start[1]], [0, 0, 1.0]]) @ window_from_small
+    film_from_small = np.array([[1, 0, origin[0]], [0, 1, origin[1]], [0, 0, 1.0]]) @ window_from_small
     small_from_strip = np.linalg.inv(film_from_small) @ film_from_strip
     source = torch.from_numpy(np.ascontiguousarray(small))[None, None].expand(len(small_from_strip), 1, -1, -1)
     strips = warp(source, torch.from_numpy(small_from_strip), (ROWS, COLUMNS))[:, 0].numpy()
