@@ -8,7 +8,7 @@ PIP = $(BIN)/python -m pip install --quiet --no-build-isolation
 QUIETLY = >$(LOG) 2>&1 || { cat $(LOG); exit 1; }
 # The strict editable mode links file by file, which the type checker can follow; new files need a new link.
 EDITABLE := --config-settings editable_mode=strict
-SOURCES := $(shell find configs measure infer synthetic_data train -name '*.py' -o -name '*.yaml' -o -name '*.safetensors')
+SOURCES := $(shell find configs measure infer synthetic_data train -name '*.py' -o -name '*.yaml' -o -name '*.safetensors' -o -name '*.js' -o -name '*.css' -o -name '*.html' -o -name '*.svg')
 ARCHIVE := demo/archive
 RESULT := demo/result
 
@@ -41,6 +41,7 @@ demo: .venv/.linked
 	@echo "  $(RESULT)/feet.csv          one row a foot: decision, reasons, angles with intervals"
 	@echo "  $(RESULT)/overlays/         one picture a foot: film, axes, angles, doubtful points"
 	@echo "  $(RESULT)/measurements.csv  one row a number;  $(RESULT)/run.json  versions, digests, counts, times"
+	@echo "  $(BIN)/raysplay review $(RESULT)   the page where a person checks and corrects"
 	@echo "  $(ARCHIVE)/                 the invented films themselves (DICOM)"
 
 test: lint types unit
