@@ -113,9 +113,9 @@ def test_what_is_refused_carries_only_the_reasons_of_the_refusal(case):
         (OBLIQUE, None, Outcome.REFUSED),
         (UNCLEAR, None, Outcome.REVIEW),
         # At the limit itself, and a hair below it.
-        ({"dp": 0.1, "oblique": 0.6, "lateral": 0.3, "other": 0.0}, None, Outcome.REFUSED),
-        ({"dp": 0.11, "oblique": 0.59, "lateral": 0.3, "other": 0.0}, None, Outcome.REVIEW),
-        ({"dp": 0.05, "oblique": 0.05, "lateral": 0.6, "other": 0.3}, Outcome.REFUSED, Outcome.REFUSED),
+        ({"dp": 0.1, "oblique": 0.5, "lateral": 0.4, "other": 0.0}, None, Outcome.REFUSED),
+        ({"dp": 0.11, "oblique": 0.49, "lateral": 0.4, "other": 0.0}, None, Outcome.REVIEW),
+        ({"dp": 0.05, "oblique": 0.05, "lateral": 0.5, "other": 0.4}, Outcome.REFUSED, Outcome.REFUSED),
         ({"dp": 0.7, "oblique": 0.3, "lateral": 0.0, "other": 0.0}, None, Outcome.ACCEPTED),
     ],
 )
