@@ -260,7 +260,8 @@ def device_of(name: str) -> torch.device:
     """The device of that name in the settings."""
     if name == "auto":
         name = "cuda" if torch.cuda.is_available() else "cpu"
-    return torch.device(name)
+    # A GPU without its number cannot be made the present one.
+    return torch.device("cuda:0" if name == "cuda" else name)
 
 
 # A batch lies in a slot tensor after tensor; its layout says where: part, field, key, type, shape, first byte.

@@ -18,6 +18,7 @@ from raysplay.train.feed import (
     _pack,
     _tensors,
     _unpack,
+    device_of,
     open_feed,
     worker_seed,
 )
@@ -121,3 +122,12 @@ def test_every_tensor_of_a_batch_is_sent(settings):
     sent = {(part, field, key) for part, field, key, _ in _tensors(batch)}
     assert {key for part, field, key in sent if field == "target"} == set(batch.films.target)
     assert {field for part, field, _ in sent} == {f.name for f in dataclasses.fields(LocatorBatch)}
+
+
+@pytest.mark.parametrize(
+    ("name", "gpu", "device"), [("auto", True, "cuda:0"), ("cuda", True, "cuda:0"), ("auto", False, "cpu")]
+)
+def test_a_gpu_always_has_its_number(name, gpu, device, monkeypatch):
+    """torch.cuda.set_device takes no device without an index (torch documentation)."""
+    monkeypatch.setattr(torch.cuda, "is_available", lambda: gpu)
+    assert device_of(name) == torch.device(device)
