@@ -68,11 +68,11 @@ def test_where_a_toe_is_missing_its_unsure_points_are_taken_to_be_missing(case, 
 
 
 @pytest.mark.parametrize(
-    ("strangeness", "outcome"), [(1.0, Outcome.ACCEPTED), (2.99, Outcome.ACCEPTED), (3.0, Outcome.REVIEW)]
+    ("strangeness", "outcome"), [(1.0, Outcome.ACCEPTED), (4.49, Outcome.ACCEPTED), (4.5, Outcome.REVIEW)]
 )
 def test_a_film_unlike_training_films_goes_to_a_person(case, strangeness, outcome):
     decision = decide(case(landmarks={"strangeness": strangeness}), LIMITS)
     assert decision.outcome is outcome
     assert decision.reasons == (
-        () if outcome is Outcome.ACCEPTED else ("unlike training films: strangeness 3.0, usual 1, limit 3",)
+        () if outcome is Outcome.ACCEPTED else ("unlike training films: strangeness 4.5, usual 1, limit 4.5",)
     )
