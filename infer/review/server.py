@@ -158,7 +158,8 @@ def application(desk: OpenDesk | BlindDesk) -> FastAPI:
     def start() -> FileResponse:
         return FileResponse(PAGE / "index.html")
 
-    app.mount("/page", StaticFiles(directory=PAGE))
+    # An editable installation links file by file; a path still cannot leave the folder.
+    app.mount("/page", StaticFiles(directory=PAGE, follow_symlink=True))
     return app
 
 

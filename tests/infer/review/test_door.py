@@ -247,3 +247,10 @@ def test_help_does_not_wait_for_the_server():
         "import sys; import raysplay.train.cli; sys.exit(bool({'fastapi', 'sqlalchemy', 'torch'} & set(sys.modules)))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_files_of_the_page_are_served_however_they_are_installed(server):
+    """Editable installations link file by file (setuptools documentation, strict editable installs)."""
+    browser = server.browser()
+    assert browser.get("/page/modules/main.js").status_code == 200
+    assert browser.get("/page/styles.css").status_code == 200
