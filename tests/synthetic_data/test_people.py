@@ -24,7 +24,7 @@ def people():
 
 @pytest.fixture(scope="module")
 def feet():
-    return measure_feet(160, seed=62)
+    return measure_feet(400, seed=62)
 
 
 def share(people, bone, female=None):
@@ -137,7 +137,7 @@ def test_a_high_arch_is_steeper_than_a_flat_one():
 
 
 def test_generated_feet_lie_near_the_published_figures(feet):
-    # Sources row by row in synthetic_data/anatomy/published.yaml; here those seen in print, and how near 160 feet are.
+    # Sources row by row in synthetic_data/anatomy/published.yaml; here those seen in print, and how near 400 feet are.
     rows = {row["item"]: row for row in compare(feet)}
     near = {
         "hva, normal": 2.5, "ima, normal": 1.2, "hva, valgus": 3.0, "ima, valgus": 1.5, "dmaa, valgus": 3.5,
@@ -148,8 +148,7 @@ def test_generated_feet_lie_near_the_published_figures(feet):
         assert rows[item]["generated_mean"] == pytest.approx(rows[item]["published_mean"], abs=tolerance), item
     for item in ("tsp < 0.3333, normal", "tsp > 0.3333, valgus", "maa > 20, valgus"):
         row = rows[item]
-        # A share among some 57 normal or 100 valgus feet has a standard error of 0.04 to 0.05.
-        assert row["generated_share"] == pytest.approx(row["published_share"], abs=0.2), item
+        assert row["generated_share"] == pytest.approx(row["published_share"], abs=0.15), item
     row = rows["hva with ima, everyone"]
     assert row["generated_correlation"] == pytest.approx(row["published_correlation"], abs=0.1)
     assert all(row["evidence"] in {"seen", "memory", "derived", "proposed"} for row in rows.values())
