@@ -18,7 +18,7 @@ from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import warp
 from raysplay.train.degrade import degrade_settings, store, vary_grey
 from raysplay.train.intensity import Intensity
-from raysplay.train.landmark_batch import REAL_PIXEL_MM, _jitter
+from raysplay.train.landmark_batch import REAL_PIXEL_MM, crop_jitter
 from raysplay.train.losses import map_loss, place_loss
 from raysplay.train.real_films import MARGIN, RealCrops
 
@@ -57,9 +57,9 @@ def crop_pairs(
     number = usable[torch.as_tensor(rng.integers(len(usable), size=count), device=device)]
     stored = real.images[number][:, None].float() / 255
     # Between the stored place and a jittered one lies a similarity about the same centre.
-    mild = np.eye(3) + TEACHER_SHARE * (_jitter(rng, count, size) - np.eye(3))
+    mild = np.eye(3) + TEACHER_SHARE * (crop_jitter(rng, count, size) - np.eye(3))
     matrices = []
-    for laid in (mild, _jitter(rng, count, size)):
+    for laid in (mild, crop_jitter(rng, count, size)):
         laid[:, :2, 2] += MARGIN
         matrices.append(torch.as_tensor(laid, dtype=torch.float32, device=device))
     seen, shown = (warp(stored, matrix, size)[:, 0] for matrix in matrices)

@@ -70,7 +70,7 @@ def lay_crops(points: Tensor) -> Tensor:
     return matrix
 
 
-def _jitter(rng: np.random.Generator, count: int, size: tuple[int, int]) -> np.ndarray:
+def crop_jitter(rng: np.random.Generator, count: int, size: tuple[int, int]) -> np.ndarray:
     """Small similarities of the crop about its centre, (B, 3, 3)."""
     rows, columns = size
     wild = rng.random(count) < 0.25
@@ -104,7 +104,7 @@ def landmark_batch(
     points, view, conditions = pool.points[number], pool.views[number], pool.conditions[number]
     other = view == VIEWS.index("other")
     laid = lay_crops(torch.where(other[:, None, None], _stand_in(pool, points), points)) @ _sent(
-        _jitter(rng, count, size), device
+        crop_jitter(rng, count, size), device
     )
     # A photograph of a screen is one more map of the plane: it goes into the one matrix that points go through.
     photographed = some(rng, count, degrade.wear.photographed)
@@ -188,7 +188,7 @@ def _add_guests(
     above = chance[chosen] < degrade.conditions.overlap
     aside = rng.choice([-1, 1], len(chosen)) * rng.uniform(0.65, 1.1, len(chosen)) * size[1]
     aside = np.where(above, rng.normal(0, 0.14, len(chosen)) * size[1], aside)
-    turn = _jitter(rng, len(chosen), size)
+    turn = crop_jitter(rng, len(chosen), size)
     turn[:, 0, 2] += aside
     where = send_index(chosen, device)
     guest = pool.draw(len(chosen), generator, VIEWS.index("dp"))
@@ -217,7 +217,7 @@ def real_batch(
     wanted = classes[torch.as_tensor(rng.integers(len(classes), size=count), device=device)]
     noise = torch.rand(count, len(real), generator=generator, device=device)
     number = torch.where(real.view[None] == wanted[:, None], noise, -1.0).argmax(1)
-    matrix = torch.as_tensor(_jitter(rng, count, size), dtype=torch.float32, device=device)
+    matrix = torch.as_tensor(crop_jitter(rng, count, size), dtype=torch.float32, device=device)
     matrix[:, :2, 2] += MARGIN
     images = warp(real.images[number][:, None].float() / 255, matrix, size)[:, 0]
     images = vary_grey(images, rng, generator)
