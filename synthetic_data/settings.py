@@ -91,6 +91,8 @@ class PersonSettings(Config):
     osteopenia: Pair
     worn_joint: float
     osteophytes: float
+    open_tarsus_share: float
+    open_tarsus: Pair
     extra_bones: dict[str, float | Pair]
 
 

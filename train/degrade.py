@@ -28,6 +28,7 @@ class DegradeSettings(Config):
     beside: Share = 0.0
     field: Share = 0.0
     field_inset: Share = 0.0
+    field_deep: Share = 0.0
     marks: Share = 0.0
     mark_height: float = Field(default=34, gt=0)
 
@@ -86,20 +87,24 @@ def exposed_field(
     count: int,
     size: tuple[int, int],
     device: torch.device,
-    share: float,
-    inset: float,
+    settings: DegradeSettings,
 ) -> Tensor:
-    """Masks (B, R, C) of the exposed field: all, or a rectangle at an odd angle whose sides cut up to ``inset``."""
+    """Masks (B, R, C) of the exposed field: all, or a rectangle at an odd angle.
+
+    Its sides cut up to ``field_inset``; of ``field_deep`` of the rectangles one side may cut up to the middle.
+    """
     rows, columns = size
     y, x = torch.meshgrid(
         torch.linspace(-1, 1, rows, device=device),
         torch.linspace(-1, 1, columns, device=device),
         indexing="ij",
     )
-    cut = rng.random(count) < share
+    cut = rng.random(count) < settings.field
     angle = send(rng.normal(0, 0.12, count), device)
-    edges = 1 - rng.uniform(-0.3, inset, (4, count)) * cut
-    edges = np.where(cut, edges, 9.0)
+    insets = rng.uniform(-0.3, settings.field_inset, (4, count))
+    deep = np.nonzero(rng.random(count) < settings.field_deep)[0]
+    insets[rng.integers(4, size=len(deep)), deep] = rng.uniform(settings.field_inset, 1.0, len(deep))
+    edges = np.where(cut, 1 - insets, 9.0)
     left, right, top, bottom = send(edges, device)
     u, v = x * torch.cos(angle) + y * torch.sin(angle), y * torch.cos(angle) - x * torch.sin(angle)
     field: Tensor = (u > -left) & (u < right) & (v > -top) & (v < bottom)

@@ -9,9 +9,12 @@ import torch
 from torch import Tensor
 
 from raysplay.configs import landmark_schema
+from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.needed import needed_landmarks
 from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import warp
+from raysplay.measure.registry import by_name
 from raysplay.synthetic_data.film.aids import draw_aids
 from raysplay.synthetic_data.film.carried import CARRIED, carry, choose_carried
 from raysplay.synthetic_data.film.draws import send, send_index, some
@@ -115,7 +118,8 @@ def landmark_batch(
     lengths = warp(pool.lengths[number].float(), matrix, size, fill="zeros")
     at = move_points(torch.linalg.inv(matrix), points)
     inside = (at[..., 0] > 0) & (at[..., 0] < columns - 1) & (at[..., 1] > 0) & (at[..., 1] < rows - 1)
-    inside &= pool.placed[number] & ~other[:, None]
+    placed = pool.placed[number] & ~other[:, None]
+    inside &= placed
     pixel = torch.linalg.det(laid[:, :2, :2]).abs().sqrt() * pool.settings.pitch_mm
 
     lengths, over = _add_guests(lengths, at, inside, pool, rng, generator, degrade)
@@ -141,7 +145,7 @@ def landmark_batch(
     # Sizes of filters are needed on the processor; fetched once, the device is waited for once.
     pixel_mm = pixel.cpu()
     images = form(cortical, spongy, soft, draw_looks(rng, count), pixel_mm, generator, metal)
-    field = exposed_field(rng, count, size, device, degrade.field, degrade.field_inset)
+    field = exposed_field(rng, count, size, device, degrade)
     outside = _sent(rng.choice([0.0, 0.02, 1.0], count, p=[0.6, 0.25, 0.15]), device)
     images = torch.where(field, images, outside[:, None, None])
     images = spoil_plate(images, rng, generator, degrade.wear)
@@ -154,7 +158,20 @@ def landmark_batch(
     column = at[..., 0].round().long().clamp(0, columns - 1)
     row = at[..., 1].round().long().clamp(0, rows - 1)
     shown = field.flatten(1).gather(1, row * columns + column)
+    conditions[:, CONDITIONS.index("cut_off")] = _cut_off(placed, inside, shown)
     return LandmarkBatch(images, at, inside & shown, view, pixel, torch.ones_like(inside), conditions)
+
+
+def _cut_off(placed: Tensor, inside: Tensor, shown: Tensor) -> Tensor:
+    """Whether the edge of the field cuts off a landmark that decides over a foot, (B,); nan where the crop may have.
+
+    ``placed``, ``inside``, ``shown`` (B, L): whether a landmark is there at all, in the crop, and in the field.
+    """
+    measures = [by_name(name) for name in decision_limits().interval.decides]
+    needed = list(needed_landmarks(landmark_schema(), measures))
+    cut = (inside & ~shown)[:, needed].any(1)
+    beyond = (placed & ~inside)[:, needed].any(1)
+    return torch.where(cut, 1.0, torch.where(beyond, torch.nan, 0.0))
 
 
 def _sent(values: np.ndarray, device: torch.device) -> Tensor:

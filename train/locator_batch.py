@@ -136,7 +136,7 @@ def locator_batch(
 
     images = form(total[:, 0], total[:, 1], total[:, 2], draw_looks(rng, count), pixel_mm, generator, metal)
     size = (side, side)
-    field = exposed_field(rng, count, size, device, degrade.field, degrade.field_inset)
+    field = exposed_field(rng, count, size, device, degrade)
     outside = send(rng.choice([0.0, 0.03, 1.0], count, p=[0.6, 0.2, 0.2]), device)
     images = torch.where(field, images, outside)
     images = spoil_plate(images, rng, generator, degrade.wear)

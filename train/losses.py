@@ -120,7 +120,7 @@ def landmark_loss(prediction: LandmarkPrediction, batch: LandmarkBatch) -> tuple
         "doubt": 0.15 * loss_doubt,
         "found": 0.3 * loss_found,
         "view": 0.3 * loss_view,
-        "condition": 0.5 * loss_condition,
+        "condition": 1.5 * loss_condition,
     }
     return torch.stack(list(parts.values())).sum(), {k: v.detach() for k, v in parts.items()}
 

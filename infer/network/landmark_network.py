@@ -18,11 +18,12 @@ STRIDE = 4
 VIEWS = ("dp", "oblique", "lateral", "other")
 """What a crop may show, in the order of the view head."""
 
-CONDITIONS = ("growth_plates", "metal", "cast", "splint", "missing_toe", "overlap")
+CONDITIONS = ("growth_plates", "metal", "cast", "splint", "missing_toe", "overlap", "cut_off")
 """What may be wrong with a foot for measuring, in the order of the condition head.
 
 Open growth plates of a child; screws, plates, wires; a plaster or resin cast; a splint, spacer or other aid worn on the
-film; a toe that is not there; another foot or exposure that lies over the forefoot.
+film; a toe that is not there; another foot or exposure that lies over the forefoot; a field whose edge cuts off what is
+measured.
 """
 
 WINDOW = 4

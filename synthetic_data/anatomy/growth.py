@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from raysplay.synthetic_data.anatomy.loft import PLATE_ROUNDING
-from raysplay.synthetic_data.anatomy.person import METATARSALS, Person
-from raysplay.synthetic_data.anatomy.rest import bone_index, bone_names, bones
+from raysplay.synthetic_data.anatomy.person import METATARSALS, Person, shrink
+from raysplay.synthetic_data.anatomy.rest import bone_index, bone_names
 
 AGES = (2.0, 15.0)
 """Years between which a foot is drawn as a child's."""
@@ -77,11 +77,7 @@ def grow(rng: np.random.Generator, person: Person) -> Person:
                 continue
             share = float(np.interp(since, [0, 1.5, 4, 9], [0.35, 0.6, 0.82, 1.0]))
             share = max(share, 0.8) if name in ("talus", "calcaneus") else share
-            for key in ("length", "width", "height"):
-                shapes[key][n] *= share
-            rest = bones()[name]
-            axis = np.array(rest.axis) / np.linalg.norm(rest.axis)
-            place[n] += 0.5 * rest.length * (1 - share) * axis
+            shrink(shapes, place, name, share)
             # Round while small.
             shapes["caps"][n, :, 0] = 2 + (shapes["caps"][n, :, 0] - 2) * share**2
             shapes["caps"][n, :, 1] = np.maximum(shapes["caps"][n, :, 1], 0.35 * (1 - share))

@@ -202,6 +202,33 @@ def _extra_bones(rng: np.random.Generator, female: bool, settings: PersonSetting
     return present
 
 
+MIDFOOT = ("navicular", "medial_cuneiform", "intermediate_cuneiform", "lateral_cuneiform", "cuboid")
+
+
+def _open_tarsus(
+    rng: np.random.Generator, shapes: dict[str, FloatArray], place: FloatArray, settings: PersonSettings
+) -> None:
+    """Make the bones of the midfoot of some people smaller where they stand, so that gaps show between them.
+
+    Gaps between tarsal bones must not by themselves read as an oblique film.
+    """
+    if rng.random() >= settings.open_tarsus_share:
+        return
+    share = float(rng.uniform(*settings.open_tarsus))
+    for name in MIDFOOT:
+        shrink(shapes, place, name, share)
+
+
+def shrink(shapes: dict[str, FloatArray], place: FloatArray, name: str, share: float) -> None:
+    """Make a bone smaller by the factor ``share`` about its middle."""
+    n, bone = bone_index(name), bones()[name]
+    axis = np.array(bone.axis) / np.linalg.norm(bone.axis)
+    # A bone's place is that of its base, in the units of the rest table.
+    place[n] += 0.5 * bone.length * (1 - share) * axis
+    for key in ("length", "width", "height"):
+        shapes[key][n] *= share
+
+
 SESAMOIDS = ("medial_sesamoid", "lateral_sesamoid")
 
 
@@ -272,6 +299,8 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
     modes /= np.array([1.0, 1.2, 1.6, 2.2])[None, :, None]
     shapes["ripple"] = modes
     place = rng.normal(0, settings.place, (count, 3)).astype(np.float32)
+    # Numbers of its own: people without it stay as they were.
+    _open_tarsus(rng.spawn(1)[0], shapes, place, settings)
     space = np.clip(rng.normal(1.7, 0.5), 0.3, 3.2) * size * _space_shares() * np.exp(rng.normal(0, 0.15, count))
     return Person(
         female=female,

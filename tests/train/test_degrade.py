@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 import torch
 
-from raysplay.train.degrade import add_marks, draw_marks, exposed_field, lose_resolution, vary_grey
+from raysplay.train.degrade import add_marks, draw_marks, exposed_field, lose_resolution, no_degradation, vary_grey
 
 SIZE = (120, 90)
 CPU = torch.device("cpu")
+FIELDS = no_degradation().model_copy(update={"field": 1.0, "field_inset": 0.4})
 
 
 @pytest.fixture
@@ -31,8 +32,8 @@ def test_a_loss_of_resolution_takes_fine_detail():
 
 def test_fields_are_whole_unless_cut():
     rng = np.random.default_rng(1)
-    assert exposed_field(rng, 5, SIZE, CPU, 0.0, 0.4).all()
-    cut = exposed_field(rng, 40, SIZE, CPU, 1.0, 0.4)
+    assert exposed_field(rng, 5, SIZE, CPU, no_degradation()).all()
+    cut = exposed_field(rng, 40, SIZE, CPU, FIELDS)
     share = cut.float().mean((1, 2))
     assert cut.shape == (40, *SIZE)
     assert (share < 1).any()
@@ -41,8 +42,17 @@ def test_fields_are_whole_unless_cut():
     assert cut[:, 60, 45].all()
 
 
+def test_deep_fields_cut_one_side_up_to_the_middle():
+    deep = FIELDS.model_copy(update={"field_deep": 1.0})
+    share = exposed_field(np.random.default_rng(1), 60, SIZE, CPU, deep).float().mean((1, 2))
+    plain = exposed_field(np.random.default_rng(1), 60, SIZE, CPU, FIELDS).float().mean((1, 2))
+    assert float(share.mean()) < float(plain.mean()) - 0.1
+    # One side in the middle, the others at 0.4 of half the picture, less what the odd angle takes.
+    assert float(share.min()) > 0.5 * 0.6**2
+
+
 def test_a_field_is_one_piece_with_straight_edges():
-    for mask in exposed_field(np.random.default_rng(2), 20, SIZE, CPU, 1.0, 0.4):
+    for mask in exposed_field(np.random.default_rng(2), 20, SIZE, CPU, FIELDS):
         changes = (mask[:, 1:] != mask[:, :-1]).sum(1)
         assert int(changes.max()) <= 2
 

@@ -216,12 +216,31 @@ def test_what_a_foot_carries_brightens_it_and_is_told(pool, bare, monkeypatch, n
     foot = batch.view != VIEWS.index("other")
     assert torch.equal(batch.conditions[:, CONDITIONS.index(name)], foot.float())
     others = [k for k, c in enumerate(CONDITIONS) if c != name]
-    assert torch.equal(batch.conditions[:, others], plain.conditions[:, others])
+    torch.testing.assert_close(batch.conditions[:, others], plain.conditions[:, others], rtol=0, atol=0, equal_nan=True)
     assert torch.equal(batch.points, plain.points)
     brighter = (batch.images - plain.images).flatten(1)
     assert float(brighter.min()) >= -1e-5
     assert (brighter.amax(1) > 0.02)[foot].float().mean() > 0.8
     assert float(brighter[~foot].abs().max()) < 1e-5
+
+
+def test_a_field_that_ends_within_what_is_measured_is_told_as_cut_off(pool, bare, monkeypatch):
+    bare(module)
+    without_conditions(pool, monkeypatch)
+    number = CONDITIONS.index("cut_off")
+    whole = landmark_batch(pool, 16, *sources(), MARKS, None)
+    assert not (whole.conditions[:, number] == 1).any()
+    narrow = no_degradation().model_copy(update={"field": 1.0, "field_inset": 0.3, "field_deep": 1.0})
+    batch = landmark_batch(pool, 16, *sources(), MARKS, None, narrow)
+    told, schema = batch.conditions[:, number], landmark_schema()
+    # HVA and IMA by shaft axes stand on these three bones (common practice, no source).
+    axes = [
+        schema.index(f"{bone}{end}_{side}") for bone in ("M1", "M2", "PP") for end in "pd" for side in ("med", "lat")
+    ]
+    missing = (whole.visible & ~batch.visible)[:, axes].any(1)
+    assert 4 <= int(missing.sum()) < 16
+    assert (told[missing] == 1).all()
+    assert not (told[~missing] == 1).any()
 
 
 def test_overlap_is_told_of_feet_under_another_and_not_of_feet_beside_one(pool, bare, monkeypatch):

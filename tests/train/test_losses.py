@@ -236,7 +236,7 @@ def test_the_condition_loss_is_the_cross_entropy_of_what_is_known(points):
         if not np.isnan(y)
     ]
     parts = landmark_loss(predict(points, conditions=said), batch_of(points, conditions=truth))[1]
-    assert float(parts["condition"]) / 0.5 == pytest.approx(np.mean(expected), rel=1e-5)
+    assert float(parts["condition"]) / 1.5 == pytest.approx(np.mean(expected), rel=1e-5)
 
 
 @pytest.mark.parametrize("view", ["lateral", "other"])

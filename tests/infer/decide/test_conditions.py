@@ -19,6 +19,7 @@ FIRST_WORDS = {
     "splint": "splint or spacer in place (0.93): HVA not comparable with films without",
     "missing_toe": "toe missing (0.93): ",
     "overlap": "forefoot covered (0.93): ",
+    "cut_off": "foot is cut off (0.93): the edge of the exposed field",
 }
 
 
