@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,8 +21,8 @@ from raysplay.synthetic_data.film.compose import DrawSubject, FilmRequest, Gener
 from raysplay.synthetic_data.projection.beam import draw_beam
 from raysplay.synthetic_data.projection.shadow import Subject
 from raysplay.synthetic_data.settings import generator_settings
-from raysplay.synthetic_data.skeleton.meshes import read_bones
-from raysplay.synthetic_data.skeleton.settings import skeleton_settings
+from raysplay.synthetic_data.skeleton.meshes import SkeletonError, read_bones
+from raysplay.synthetic_data.skeleton.settings import SkeletonSettings
 from raysplay.synthetic_data.skeleton.stand import stand
 from raysplay.synthetic_data.skeleton.surface import BoneSurface, sample
 
@@ -30,30 +30,33 @@ _WRITING = 32452843
 """Keeps the random numbers of the files apart from those of the films."""
 
 
-def read_skeleton(folder: Path) -> dict[str, BoneSurface]:
-    """Every bone of the shipped list from a folder of meshes.
+def read_skeleton(folder: Path, settings: SkeletonSettings) -> dict[str, BoneSurface]:
+    """Every bone of the list in ``settings`` from a folder of meshes.
 
     Raises
     ------
     SkeletonError
         If the meshes are not those of the list or cannot be used.
     """
-    settings = skeleton_settings()
-    meshes = read_bones(folder, settings)
     axes = {"own": None, "foot": (0.0, 1.0, 0.0)}
-    return {
-        name: sample(mesh, settings.bones[name].core, axes[settings.bones[name].axis]) for name, mesh in meshes.items()
-    }
+    surfaces = {}
+    for name, mesh in read_bones(folder, settings).items():
+        bone = settings.bones[name]
+        try:
+            surfaces[name] = sample(mesh, bone.core, axes[bone.axis])
+        except ValueError as error:
+            raise SkeletonError(f"{folder / bone.file}: {name}: {error}") from error
+    return surfaces
 
 
-def skeleton_subject(skeleton: Mapping[str, BoneSurface]) -> DrawSubject:
+def skeleton_subject(skeleton: Mapping[str, BoneSurface], chosen: SkeletonSettings) -> DrawSubject:
     """Draws feet of the skeleton from a seed, for :func:`compose_film`."""
 
     def draw(seed: tuple[int, ...], view: str) -> tuple[Subject, Posture]:
         settings = generator_settings()
         rng = np.random.default_rng(seed)
         posture = replace(draw_posture(rng, settings.posture, view), leg=False)
-        person, foot, surfaces = stand(rng, skeleton, skeleton_settings(), draw_person(rng, settings.person), posture)
+        person, foot, surfaces = stand(rng, skeleton, chosen, draw_person(rng, settings.person), posture)
         skin, beam = soft_tissue(rng, person, foot), draw_beam(rng, settings.exposure)
         density = np.exp(rng.normal(0, 0.12, len(bone_names()))) * np.exp(rng.normal(0, 0.15))
         return Subject(person, foot, skin, beam, density, surfaces=surfaces), posture
@@ -61,10 +64,10 @@ def skeleton_subject(skeleton: Mapping[str, BoneSurface]) -> DrawSubject:
     return draw
 
 
-def with_known_truth(foot: GeneratedFoot) -> GeneratedFoot:
-    """The foot with the landmarks and measures alone that its settings name as known."""
+def with_known_truth(foot: GeneratedFoot, measures: Sequence[str]) -> GeneratedFoot:
+    """The foot with these measures and their landmarks alone."""
     schema = landmark_schema()
-    known = {code for name in skeleton_settings().known for code in by_name(name).landmarks}
+    known = {code for name in measures for code in by_name(name).landmarks}
     visible = foot.visible & np.isin(schema.codes, sorted(known))
     framed, _ = to_foot_frame(foot.landmarks[None], None, [foot.side])
     values = measure_values(framed, schema, visible=visible[None])
@@ -73,6 +76,7 @@ def with_known_truth(foot: GeneratedFoot) -> GeneratedFoot:
 
 def write_skeleton_archive(
     skeleton: Mapping[str, BoneSurface],
+    chosen: SkeletonSettings,
     n: int,
     seed: int,
     out: Path,
@@ -84,6 +88,8 @@ def write_skeleton_archive(
     ----------
     skeleton : mapping of str to BoneSurface
         See :func:`read_skeleton`.
+    chosen : SkeletonSettings
+        Those that it was read with; the truth has the measures that they name as known.
     n, seed : int
     out : Path
         Made where it is missing.
@@ -95,7 +101,7 @@ def write_skeleton_archive(
     Path
         ``truth.csv``, in the form of ``raysplay synthesize``.
     """
-    draw = skeleton_subject(skeleton)
+    draw = skeleton_subject(skeleton, chosen)
     films = out / FILMS
     films.mkdir(parents=True, exist_ok=True)
     settings = archive_settings()
@@ -104,7 +110,7 @@ def write_skeleton_archive(
         for k in range(n):
             request = FilmRequest(layout="single", views=("dp",), whole=True)
             film = compose_film((seed, k), settings, request, draw)
-            film = replace(film, feet=tuple(with_known_truth(foot) for foot in film.feet))
+            film = replace(film, feet=tuple(with_known_truth(foot, chosen.known) for foot in film.feet))
             name = f"skeleton_{k + 1:05d}.dcm"
             writing = draw_writing(np.random.default_rng([seed, k, _WRITING]), settings.dicom, film)
             film_dataset(film, writing, seed, k).save_as(films / name, enforce_file_format=True)

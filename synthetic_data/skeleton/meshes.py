@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import trimesh
 
-from raysplay.synthetic_data.skeleton.settings import SkeletonSettings
+from raysplay.synthetic_data.skeleton.settings import MeshBone, SkeletonSettings
 
 _NEAR = 6.0
 """A part counts as the bone whose middle lies within this distance, in mm."""
@@ -28,25 +28,34 @@ def read_bones(folder: Path, settings: SkeletonSettings) -> dict[str, trimesh.Tr
     SkeletonError
         If a file is missing or is no mesh, a bone is not found in its file, or its surface cannot be closed.
     """
-    parts = {name: _parts(folder / name, settings, np.array(file.shift)) for name, file in settings.files.items()}
-    bones = {}
-    for name, bone in settings.bones.items():
-        away = [float(np.linalg.norm(part.bounds.mean(axis=0) - bone.middle)) for part in parts[bone.file]]
-        nearest = int(np.argmin(away))
-        if away[nearest] > _NEAR:
-            raise SkeletonError(
-                f"{folder / bone.file}: no {name} near {bone.middle} (nearest part {away[nearest]:.0f} mm)"
-            )
-        bones[name] = _smooth(parts[bone.file][nearest], f"{folder / bone.file}: {name}")
-    return bones
+    parts = {name: _parts(folder / name, settings) for name in sorted({bone.file for bone in settings.bones.values()})}
+    return {
+        name: _smooth(_part(parts[bone.file], bone, f"{folder / bone.file}: {name}"), f"{folder / bone.file}: {name}")
+        for name, bone in settings.bones.items()
+    }
 
 
-def _parts(path: Path, settings: SkeletonSettings, shift: np.ndarray) -> list[trimesh.Trimesh]:
+def _part(parts: list[trimesh.Trimesh], bone: MeshBone, name: str) -> trimesh.Trimesh:
+    """The one that is the bone, among the parts of its file."""
+    if bone.middle is None:
+        if len(parts) != 1:
+            raise SkeletonError(f"{name}: {len(parts)} parts in place of one bone")
+        return parts[0]
+    away = [float(np.linalg.norm(part.bounds.mean(axis=0) - bone.middle)) for part in parts]
+    nearest = int(np.argmin(away))
+    if away[nearest] > _NEAR:
+        raise SkeletonError(f"{name}: none near {bone.middle} (nearest part {away[nearest]:.0f} mm)")
+    return parts[nearest]
+
+
+def _parts(path: Path, settings: SkeletonSettings) -> list[trimesh.Trimesh]:
     try:
         mesh = trimesh.load_mesh(path)
     except (OSError, ValueError) as error:
         raise SkeletonError(f"{path}: no readable mesh ({error})") from error
-    place = (np.asarray(mesh.vertices) * settings.to_mm)[:, settings.axes] + shift
+    place = (np.asarray(mesh.vertices) * settings.to_mm)[:, settings.axes]
+    if path.name in settings.files:
+        place = place + settings.files[path.name].shift
     return list(trimesh.Trimesh(place, mesh.faces).split(only_watertight=False))
 
 

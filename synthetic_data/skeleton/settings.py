@@ -1,4 +1,4 @@
-"""Which mesh is which bone, and how a digitised foot is varied (``skeleton.yaml``)."""
+"""Which mesh is which bone, and how a digitised foot is varied: one file a skeleton, ``skeleton.yaml`` by default."""
 
 from __future__ import annotations
 
@@ -24,12 +24,13 @@ class MeshFile(Config):
 class MeshBone(Config):
     """A bone: the connected part of ``file`` whose box has its middle at ``middle`` (mm, frame of the foot).
 
+    Without ``middle`` the file holds this bone alone.
     ``core`` is the share of the length, from either end, at which the bone begins to close; ``axis`` is ``own`` for
     the bone's long axis or ``foot`` for the length of the foot.
     """
 
     file: str
-    middle: Point
+    middle: Point | None = None
     core: float = Field(gt=0.05, lt=0.45)
     axis: str = Field(pattern="^(own|foot)$")
 
@@ -47,12 +48,16 @@ class Variation(Config):
 
 
 class SkeletonSettings(Config):
-    """``axes`` names the mesh's axes that run lateral, distal and dorsal in a right foot."""
+    """One skeleton.
+
+    ``axes`` names the mesh's axes that run lateral, distal and dorsal in a right foot. A mesh that ``files`` leaves
+    out has its origin in that of the foot.
+    """
 
     source: str
     to_mm: float = Field(gt=0)
     axes: tuple[int, int, int]
-    files: dict[str, MeshFile]
+    files: dict[str, MeshFile] = Field(default_factory=dict)
     bones: dict[str, MeshBone]
     sole: float
     known: Annotated[tuple[str, ...], Field(min_length=1)]
@@ -65,13 +70,20 @@ class SkeletonSettings(Config):
         unknown = set(self.bones) - set(bone_names())
         if unknown:
             raise ValueError(f"no such bone: {', '.join(sorted(unknown))}")
-        missing = {bone.file for bone in self.bones.values()} - set(self.files)
-        if missing:
-            raise ValueError(f"no such file: {', '.join(sorted(missing))}")
+        unused = set(self.files) - {bone.file for bone in self.bones.values()}
+        if unused:
+            raise ValueError(f"no bone of {', '.join(sorted(unused))}")
         return self
 
 
-@lru_cache(maxsize=1)
-def skeleton_settings() -> SkeletonSettings:
-    """The settings shipped with the package."""
-    return load(SkeletonSettings, Path(__file__).parent / "skeleton.yaml")
+@lru_cache
+def skeleton_settings(chosen: str = "skeleton") -> SkeletonSettings:
+    """Settings of one skeleton: a shipped one by its name, or those of a file of one's own by its path (``.yaml``).
+
+    Raises
+    ------
+    ConfigError
+        If there is no such file or it cannot be used.
+    """
+    path = Path(chosen) if chosen.endswith(".yaml") else Path(__file__).parent / f"{chosen}.yaml"
+    return load(SkeletonSettings, path.absolute())

@@ -33,6 +33,18 @@ def file_of(name, without=()):
     return trimesh.util.concatenate(parts)
 
 
+def one_file_a_bone(folder, settings):
+    """A capsule a file, in the places of the shipped list, for a list that knows bones by their files alone."""
+    places = skeleton_settings().bones
+    for bone, where in settings.bones.items():
+        part = capsule(facets=12)
+        shift = settings.files[where.file].shift if where.file in settings.files else (0.0, 0.0, 0.0)
+        part.apply_translation(np.array(places[bone].middle) - shift)
+        back = np.empty_like(part.vertices)
+        back[:, list(settings.axes)] = part.vertices / settings.to_mm
+        trimesh.Trimesh(back, part.faces, process=False).export(folder / where.file)
+
+
 @pytest.fixture(scope="session")
 def capsules(tmp_path_factory):
     """A folder of meshes as the shipped list wants it."""
@@ -44,4 +56,4 @@ def capsules(tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def skeleton(capsules):
-    return read_skeleton(capsules)
+    return read_skeleton(capsules, skeleton_settings())

@@ -16,7 +16,7 @@ from raysplay.synthetic_data.skeleton.settings import skeleton_settings
 @pytest.fixture(scope="module")
 def archive(skeleton, tmp_path_factory):
     out = tmp_path_factory.mktemp("archive")
-    write_skeleton_archive(skeleton, 2, 11, out)
+    write_skeleton_archive(skeleton, skeleton_settings(), 2, 11, out)
     return out
 
 
@@ -44,7 +44,7 @@ def test_the_truth_follows_from_the_landmarks_beside_it(archive):
 
 
 def test_the_same_seed_gives_the_same_bytes(archive, skeleton, tmp_path):
-    write_skeleton_archive(skeleton, 1, 11, tmp_path)
+    write_skeleton_archive(skeleton, skeleton_settings(), 1, 11, tmp_path)
     name = rows(tmp_path / "truth.csv")[0]["film"]
     assert (tmp_path / "films" / name).read_bytes() == (archive / "films" / name).read_bytes()
     assert pydicom.dcmread(tmp_path / "films" / name).pixel_array.std() > 0

@@ -10,7 +10,7 @@ import pytest
 from raysplay.synthetic_data.skeleton.meshes import SkeletonError, read_bones
 from raysplay.synthetic_data.skeleton.settings import skeleton_settings
 
-from .conftest import LENGTH, RADIUS, capsule, file_of
+from .conftest import LENGTH, RADIUS, capsule, file_of, one_file_a_bone
 
 SETTINGS = skeleton_settings()
 
@@ -34,7 +34,7 @@ def test_a_missing_file_a_missing_bone_and_a_torn_surface_are_named(capsules, tm
         read_bones(folder, SETTINGS)
     shutil.copy(capsules / "r_talus.stl", folder)
     file_of("r_foot.stl", without={"cuboid"}).export(folder / "r_foot.stl")
-    with pytest.raises(SkeletonError, match=r"r_foot\.stl: no cuboid near"):
+    with pytest.raises(SkeletonError, match=r"r_foot\.stl: cuboid: none near"):
         read_bones(folder, SETTINGS)
     torn = capsule()
     torn.update_faces(np.abs(np.asarray(torn.triangles_center)[:, 0]) < 3.0)
@@ -48,13 +48,27 @@ def test_a_missing_file_a_missing_bone_and_a_torn_surface_are_named(capsules, tm
         read_bones(folder, SETTINGS)
 
 
+def test_bones_that_come_one_a_file_need_no_place(tmp_path):
+    settings = skeleton_settings("osim_rl")
+    one_file_a_bone(tmp_path, settings)
+    bones = read_bones(tmp_path, settings)
+    assert bones.keys() == settings.bones.keys()
+    talus = bones["talus"]
+    assert talus.bounds.mean(axis=0) == pytest.approx(SETTINGS.bones["talus"].middle, abs=0.05)
+    assert talus.extents == pytest.approx([2 * RADIUS, LENGTH, 2 * RADIUS], rel=0.02)
+    file_of("r_foot.stl").export(tmp_path / settings.bones["cuboid"].file)
+    with pytest.raises(SkeletonError, match=r"cuboid_rv\.stl: cuboid: \d+ parts in place of one bone"):
+        read_bones(tmp_path, settings)
+
+
 @pytest.mark.skipif("RAYSPLAY_SKELETON" not in os.environ, reason="RAYSPLAY_SKELETON names no folder of meshes")
 def test_the_digitised_bones_have_the_proportions_of_an_adult_foot():
     """Against one adult female foot from CT: public bone geometries described in Viceconti, Clapworthy and Van Sint
     Jan 2008, J Physiol Sci; lengths in mm measured there. Two people differ: 20 % is allowed."""
     from raysplay.synthetic_data.skeleton.films import read_skeleton
 
-    length = {name: bone.length for name, bone in read_skeleton(Path(os.environ["RAYSPLAY_SKELETON"])).items()}
+    folder = Path(os.environ["RAYSPLAY_SKELETON"])
+    length = {name: bone.length for name, bone in read_skeleton(folder, SETTINGS).items()}
     ct = {
         "metatarsal_1": 71.2,
         "metatarsal_2": 81.7,

@@ -16,8 +16,11 @@ from raysplay.synthetic_data.anatomy.soft_tissue import soft_tissue
 from raysplay.synthetic_data.projection.beam import Beam
 from raysplay.synthetic_data.projection.shadow import Subject, cast
 from raysplay.synthetic_data.settings import generator_settings
+from raysplay.synthetic_data.skeleton.films import read_skeleton
 from raysplay.synthetic_data.skeleton.settings import skeleton_settings
 from raysplay.synthetic_data.skeleton.stand import SESAMOIDS, stand
+
+from .conftest import one_file_a_bone
 
 ASKED = {"hva": 31.0, "ima": 14.0, "hia": 9.0}
 PX = 0.5
@@ -34,10 +37,17 @@ def subject(skeleton, seed, **angles):
     return Subject(person, foot, soft_tissue(rng, person, foot), beam, np.ones(len(bone_names())), surfaces=surfaces)
 
 
-@pytest.mark.parametrize("seed", range(4))
-def test_the_shadow_shows_the_angles_that_were_asked_for(skeleton, seed):
+@pytest.fixture(scope="module")
+def one_a_file(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("one_a_file")
+    one_file_a_bone(folder, skeleton_settings("osim_rl"))
+    return read_skeleton(folder, skeleton_settings("osim_rl"))
+
+
+@pytest.mark.parametrize(("which", "seed"), [("skeleton", k) for k in range(4)] + [("one_a_file", 4)])
+def test_the_shadow_shows_the_angles_that_were_asked_for(request, which, seed):
     """Capsules are straight, and bearings are angles in the plan view, which a far tube keeps."""
-    shadow = cast([subject(skeleton, seed, **ASKED)], FILM, (800, 400))
+    shadow = cast([subject(request.getfixturevalue(which), seed, **ASKED)], FILM, (800, 400))
     values = measure_values(
         shadow.detector_points.double().numpy(), landmark_schema(), measures=[by_name(name) for name in ASKED]
     )

@@ -52,6 +52,21 @@ def test_a_slanted_end_has_its_pole_in_its_middle():
     assert abs(in_foot[-1, 0, 0]) < 0.5 * highest[0]
 
 
+def test_a_bone_so_curved_that_the_middle_of_its_box_is_outside_is_sampled():
+    """A capsule bent along an arc that leaves it by more than its radius."""
+    bent = capsule(radius=4.0, length=80.0)
+    bent = bent.subdivide().subdivide()
+    place = bent.vertices.copy()
+    place[:, 0] += 0.009 * place[:, 1] ** 2
+    mesh = trimesh.Trimesh(place, bent.faces)
+    assert not mesh.contains([mesh.bounds.mean(axis=0)])[0]
+    bone = sample(mesh, 0.16)
+    in_foot = (bone.origin + bone.points @ bone.frame.T).reshape(-1, 3)
+    assert np.abs(trimesh.proximity.signed_distance(mesh, in_foot)).max() < 0.05
+    core = bone.origin + bone.core @ bone.frame.T
+    assert mesh.contains(core).all()
+
+
 def test_the_shell_is_as_thick_as_asked():
     bone = sample(capsule(radius=8.0, length=80.0), 0.15)
     inner = bone.inside(2.0, 0.6)
