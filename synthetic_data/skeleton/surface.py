@@ -98,8 +98,8 @@ def sample(mesh: trimesh.Trimesh, core: float, axis: npt.ArrayLike | None = None
     seen_from[shaft.stop :, 1] = (1 - core) * length
     # A curved bone may leave the middle of its box.
     for ring in range(shaft.start, shaft.stop):
-        section = trimesh.intersections.mesh_plane(own, (0.0, 1.0, 0.0), seen_from[ring]).reshape(-1, 3)
-        seen_from[ring, ::2] = 0.5 * (section.min(axis=0) + section.max(axis=0))[::2]
+        section = trimesh.intersections.mesh_plane(own, (0.0, 1.0, 0.0), seen_from[ring])  # type: ignore[no-untyped-call]
+        seen_from[ring, ::2] = 0.5 * (section.min(axis=(0, 1)) + section.max(axis=(0, 1)))[::2]
     for _ in range(_CENTRING):
         sections = _farthest(own, np.repeat(seen_from[shaft], SPOKES, axis=0), np.tile(radial, (SHAFT_RINGS + 2, 1)))
         rings = sections.reshape(-1, SPOKES, 3)
