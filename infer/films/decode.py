@@ -203,6 +203,7 @@ def _film(path: Path, header: dict[str, Any], stream: IO[bytes], limits: FilmLim
         view=header["view"],
         weight_bearing=header["weight_bearing"],
         sha256=header["sha256"],
+        polarity_doubtful=header["polarity_doubtful"],
         remarks=tuple(header["remarks"]),
     )
 

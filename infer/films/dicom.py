@@ -32,7 +32,6 @@ from raysplay.infer.films.acquisition import read_body_part, read_laterality, re
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey, to_grey
 from raysplay.infer.films.limits import FilmLimits
-from raysplay.infer.films.polarity import looks_inverted
 from raysplay.infer.films.shutter import outside_shutter
 from raysplay.infer.films.spacing import read_spacing
 
@@ -97,8 +96,6 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
     weight_bearing, said = read_loading(ds)
     remarks += said
     remarks += read_body_part(ds)
-    if looks_inverted(grey):
-        remarks.append("looks inverted (bright background), though decoded as the file says")
     return Film(
         path=path,
         pixels=grey,

@@ -48,7 +48,7 @@ class Film:
     path : Path
         File it came from.
     pixels : ndarray of float32, shape (rows, columns)
-        Grey values in 0..1 with bone bright, after modality and VOI transforms and MONOCHROME1 inversion.
+        Grey values in 0..1 with bone bright, after modality and VOI transforms and inversion.
     spacing : Spacing
         Pixel spacing with its kind.
     laterality : {'L', 'R', 'B'} or None
@@ -59,6 +59,8 @@ class Film:
         What the file's text says about loading; None if it says nothing.
     sha256 : str
         Digest of the file's bytes.
+    polarity_doubtful : bool
+        Whether bone may be dark nevertheless, by the picture's background.
     remarks : tuple of str
         Caveats for a reader: window guessed, spacing values in conflict, loading unknown and so on.
     """
@@ -70,6 +72,7 @@ class Film:
     view: str | None = None
     weight_bearing: bool | None = None
     sha256: str = ""
+    polarity_doubtful: bool = False
     remarks: tuple[str, ...] = ()
 
 

@@ -12,7 +12,6 @@ from PIL import Image, ImageOps
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey
 from raysplay.infer.films.limits import FilmLimits
-from raysplay.infer.films.polarity import looks_inverted
 from raysplay.infer.films.sniff import FileFormat
 
 _ORIENTATION = 0x0112
@@ -23,9 +22,8 @@ _MIN_IS_WHITE = 0
 def read_picture(content: bytes, path: Path, limits: FilmLimits, kind: FileFormat) -> Film:
     """Film in the bytes of a picture file, turned as its EXIF orientation says.
 
-    Bone is taken to be bright unless the background says otherwise (:func:`looks_inverted`). Resolution
-    tags of picture files describe print, not the patient, so the spacing stays unknown and pixels are
-    taken as square.
+    Resolution tags of picture files describe print, not the patient, so the spacing stays unknown and pixels
+    are taken as square.
 
     Raises
     ------
@@ -56,9 +54,6 @@ def read_picture(content: bytes, path: Path, limits: FilmLimits, kind: FileForma
         raise FilmRejected(f"the {kind.value} picture is truncated or damaged ({type(error).__name__})") from error
     if turned:
         remarks.append("turned as its EXIF orientation says")
-    if looks_inverted(grey.clip(0.0, 1.0)):
-        grey = 1.0 - grey
-        remarks.append("inverted: a bright background means that bone was shown dark")
     remarks.append("picture file: no trustworthy pixel spacing, pixels taken as square, lengths withheld")
     remarks.append("loading, side and view unknown: a picture file does not state them")
     return Film(path=path, pixels=grey, remarks=tuple(remarks))

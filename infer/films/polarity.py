@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
+
+from raysplay.infer.films.film import Film
+
+INVERTED = "inverted: a bright background means that bone was shown dark"
+"""Remark on a film that was put right."""
+
+UNCLEAR = "polarity in doubt: the feet look about as usual with bone bright as with bone dark"
+"""Remark on a film of which neither the background nor the feet tell whether bone is bright."""
 
 _SIDE = 160
 _BRIGHT = 0.62
@@ -15,6 +24,22 @@ _FLAT = 0.02
 _FRAME = 0.04
 _FRAME_SHARE = 0.5
 _AIR_SHARE = 0.12
+_AIR_LEAD = 0.05
+
+
+def put_right(film: Film) -> Film:
+    """The film with bone bright, turned where its picture leaves no doubt, marked where it leaves some."""
+    grey = film.pixels.clip(0.0, 1.0)
+    if looks_inverted(grey):
+        return negative(film)
+    return replace(film, polarity_doubtful=polarity_doubtful(grey))
+
+
+def negative(film: Film) -> Film:
+    """The film the other way round, with the remark that it was turned."""
+    return replace(
+        film, pixels=np.float32(1.0) - film.pixels, polarity_doubtful=False, remarks=(*film.remarks, INVERTED)
+    )
 
 
 def looks_inverted(grey: npt.NDArray[Any]) -> bool:
@@ -29,12 +54,9 @@ def looks_inverted(grey: npt.NDArray[Any]) -> bool:
     The limits were set on 332 public radiographs of feet: none of them is called inverted as it is, and
     none with a bright margin added; of their negatives 329 are called inverted.
     """
-    small = _shrink(grey)
-    low, high = np.percentile(small, (1, 99))
-    if not high > low or min(small.shape) < 16:
+    small = _stretched(grey)
+    if small is None:
         return False
-    small = np.clip((small - low) / (high - low), 0.0, 1.0)
-
     margin = max(2, round(_FRAME * min(small.shape)))
     frame = np.ones(small.shape, dtype=bool)
     frame[margin:-margin, margin:-margin] = False
@@ -44,6 +66,30 @@ def looks_inverted(grey: npt.NDArray[Any]) -> bool:
     interior = small[margin:-margin, margin:-margin]
     flat = ndimage.gaussian_gradient_magnitude(interior, 1.0) < _FLAT
     return bool(np.count_nonzero(flat & (interior < _DARK)) < _AIR_SHARE * interior.size)
+
+
+def polarity_doubtful(grey: npt.NDArray[Any]) -> bool:
+    """Whether the background of ``grey`` (rows, columns; any range) does not speak clearly for bright bone.
+
+    Of the reduced and stretched picture the dark, flat part (air, where bone is bright) should be larger than the
+    bright, flat part by 5 % of the picture at least. Of films with bright bone 1 of 332 public radiographs and 2 of
+    300 generated ones are in doubt; of the 110 negatives (3 and 107) that :func:`looks_inverted` misses, 108 are.
+    """
+    small = _stretched(grey)
+    if small is None:
+        return False
+    flat = ndimage.gaussian_gradient_magnitude(small, 1.0) < _FLAT
+    dark, bright = flat & (small < _DARK), flat & (small > 1.0 - _DARK)
+    return bool(np.count_nonzero(dark) - np.count_nonzero(bright) < _AIR_LEAD * small.size)
+
+
+def _stretched(grey: npt.NDArray[Any]) -> npt.NDArray[np.float32] | None:
+    """The picture reduced to about 160 pixels and stretched to 0..1; None if too small or without contrast."""
+    small = _shrink(grey)
+    low, high = np.percentile(small, (1, 99))
+    if not high > low or min(small.shape) < 16:
+        return None
+    return np.asarray(np.clip((small - low) / (high - low), 0.0, 1.0), dtype=np.float32)
 
 
 def _shrink(grey: npt.NDArray[Any]) -> npt.NDArray[np.float32]:

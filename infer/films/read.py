@@ -10,11 +10,12 @@ from raysplay.infer.films.dicom import read_dicom
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.limits import FilmLimits
 from raysplay.infer.films.picture import read_picture
+from raysplay.infer.films.polarity import put_right
 from raysplay.infer.films.sniff import HEAD_BYTES, FileFormat, describe_other, sniff
 
 
 def read_film(path: Path, limits: FilmLimits) -> Film:
-    """Decode the file at ``path`` by its content.
+    """Decode the file at ``path`` by its content, bone bright (:func:`raysplay.infer.films.polarity.put_right`).
 
     Raises
     ------
@@ -37,4 +38,4 @@ def read_film(path: Path, limits: FilmLimits) -> Film:
         film = read_dicom(content, path, limits, bare=kind is FileFormat.DICOM_BARE)
     else:
         film = read_picture(content, path, limits, kind)
-    return replace(film, sha256=hashlib.sha256(content).hexdigest())
+    return replace(put_right(film), sha256=hashlib.sha256(content).hexdigest())

@@ -72,6 +72,7 @@ def _describe(film: Film) -> dict[str, Any]:
         "view": film.view,
         "weight_bearing": film.weight_bearing,
         "sha256": film.sha256,
+        "polarity_doubtful": film.polarity_doubtful,
         "remarks": film.remarks,
     }
 

@@ -18,6 +18,7 @@ import numpy.typing as npt
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.films.limits import film_limits
+from raysplay.infer.films.polarity import INVERTED
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.review.run import FilmFacts, ReviewRun
 
@@ -129,15 +130,18 @@ class FilmShelf:
             return self._kept[film]
 
     def _open(self, film: int, reader: FilmReader) -> Picture:
+        facts = self._run.film(film)
         try:
-            opened = reader.read(self._path(self._run.film(film)))
+            opened = reader.read(self._path(facts))
         except FilmRejected as rejected:
             self._forget(film)
             raise FilmUnavailableError(f"The film cannot be shown: {rejected}") from None
         except BaseException:
             self._forget(film)
             raise
-        picture = _whole_range(opened.pixels)
+        # A film in doubt was read as its feet showed best, which the file alone does not tell.
+        as_measured = (INVERTED in opened.remarks) == (INVERTED in facts.remarks)
+        picture = _whole_range(opened.pixels if as_measured else np.float32(1.0) - opened.pixels)
         self._make_room(len(picture.data))
         return picture
 

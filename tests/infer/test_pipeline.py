@@ -15,6 +15,7 @@ from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.films.collect import Candidate, collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, FilmRejected, Spacing, SpacingKind
+from raysplay.infer.films.polarity import INVERTED, UNCLEAR
 from raysplay.infer.pipeline import read_archive
 from raysplay.infer.records import Decision, Outcome
 
@@ -50,7 +51,7 @@ def archive(tmp_path):
     def made(*names):
         for i, name in enumerate(names):
             pixels = np.full((1000, 900), 40, dtype=np.uint8)
-            pixels[150:950, 150:700] = 140
+            pixels[150:950, 200:650] = 140
             pixels[0, i] = 255
             (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
             Image.fromarray(pixels).save(tmp_path / name)
@@ -181,6 +182,83 @@ def test_pixels_that_are_not_square_do_not_bend_angles(place, schema, film, spac
     (foot,) = one.record.feet
     assert foot.measurements[0].value == pytest.approx(31.995, abs=0.002)
     assert foot.decision.outcome is Outcome.ACCEPTED, foot.decision
+
+
+class KnowsBrightBone(KnownFeet):
+    """The same feet on every film, stranger where the middle of the foot is darker than the air beside it."""
+
+    def __init__(self, landmarks, strange=(1.0, 6.0), **options):
+        super().__init__(**options)
+        self.one, (self.usual, self.odd) = landmarks, strange
+
+    def find(self, film):
+        super().find(film)
+        return [self.one.foot]
+
+    def landmarks(self, film, foot):
+        self.measured.append(film.path.name)
+        bright = film.pixels[500, 450] > film.pixels[500, 150]
+        return replace(self.one, strangeness=self.usual if bright else self.odd)
+
+
+@pytest.fixture
+def margined(tmp_path):
+    """A bar of bone in air, in a field with an unexposed grey margin; also its negative. Neither has a bright frame."""
+    pixels = np.full((1000, 900), 128, dtype=np.uint8)
+    pixels[100:900, 100:800] = 20
+    pixels[150:850, 300:600] = 220
+    Image.fromarray(pixels).save(tmp_path / "right.png")
+    Image.fromarray(255 - pixels).save(tmp_path / "turned.png")
+    return tmp_path, pixels / np.float32(255)
+
+
+def test_a_film_in_doubt_is_read_the_way_its_feet_are_usual(margined, read, place):
+    folder, pixels = margined
+    feet = KnowsBrightBone(place())
+    right, turned = read(folder, feet)
+    assert feet.measured == ["right.png", "turned.png", "turned.png"]
+    assert INVERTED not in right.record.remarks
+    assert turned.record.remarks.count(INVERTED) == 1
+    assert UNCLEAR not in turned.record.remarks
+    for one in (right, turned):
+        np.testing.assert_allclose(one.film.pixels, pixels, atol=1e-6)
+        (foot,) = one.record.feet
+        assert foot.decision.outcome is Outcome.ACCEPTED, foot.decision
+        assert foot.landmarks.strangeness == 1.0
+
+
+@pytest.mark.parametrize(("strange", "kept"), [((6.0, 1.0), False), ((1.0, 1.0), False), ((1.0, 1.4), True)])
+def test_a_film_in_doubt_stays_as_it_is_where_its_negative_is_no_better(margined, read, place, strange, kept):
+    folder, pixels = margined
+    (folder / "right.png").unlink()
+    (one,) = read(folder, KnowsBrightBone(place(), strange))
+    assert (INVERTED in one.record.remarks) == kept
+    np.testing.assert_allclose(one.film.pixels, pixels if kept else 1 - pixels, atol=1e-6)
+
+
+def test_a_polarity_that_the_feet_do_not_settle_goes_to_a_person(margined, read, place):
+    folder, _ = margined
+    (folder / "right.png").unlink()
+    (one,) = read(folder, KnowsBrightBone(place(), (1.0, 1.4)))
+    (foot,) = one.record.feet
+    assert foot.decision.outcome is Outcome.REVIEW
+    assert any("polarity in doubt" in reason for reason in foot.decision.reasons)
+
+
+def test_no_foot_counts_as_stranger_than_any(margined, read, place):
+    """A lateral foot is refused before its landmarks; seen so in one polarity only, the other is kept."""
+
+    class LateralIfDark(KnowsBrightBone):
+        def find(self, film):
+            bright = film.pixels[500, 450] > film.pixels[500, 150]
+            return [self.one.foot if bright else replace(self.one.foot, view=LATERAL)]
+
+    folder, _ = margined
+    (folder / "right.png").unlink()
+    (one,) = read(folder, LateralIfDark(place(), (3.0, 3.0)))
+    (foot,) = one.record.feet
+    assert foot.decision.outcome is Outcome.ACCEPTED, foot.decision
+    assert INVERTED in one.record.remarks
 
 
 class SlowFilms:

@@ -21,6 +21,7 @@ from pydicom.uid import (
 
 from raysplay.infer.films.film import FilmRejected, SpacingKind
 from raysplay.infer.films.limits import FilmLimits
+from raysplay.infer.films.polarity import INVERTED
 from raysplay.infer.films.read import read_film
 
 
@@ -197,13 +198,13 @@ class TestKindsOfRadiograph:
         assert film.pixels[:, 50:].max() == 0
         assert film.pixels[:, 10:50].max() > 0.9
 
-    def test_wrong_photometric_interpretation_is_remarked_not_corrected(self, limits, write, make_dicom) -> None:
+    def test_wrong_photometric_interpretation_is_put_right_and_said(self, limits, write, make_dicom) -> None:
         row, column = np.mgrid[:200, :200]
         disc = np.clip(1.0 - ((row - 100) ** 2 + (column - 100) ** 2) / 4000.0, 0.0, 1.0)
         dark = (4000 - 3000 * disc).astype(np.uint16)
         film = read_film(write(make_dicom(dark, WindowCenter=2048, WindowWidth=4096)), limits)
-        np.testing.assert_allclose(film.pixels, dark / 4095, atol=1e-6)
-        assert any(remark.startswith("looks inverted") for remark in film.remarks)
+        np.testing.assert_allclose(film.pixels, 1 - dark / 4095, atol=1e-6)
+        assert INVERTED in film.remarks
 
 
 class TestDamage:

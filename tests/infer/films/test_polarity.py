@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pytest
 from PIL import Image
 
-from raysplay.infer.films.polarity import looks_inverted
+from raysplay.infer.films.polarity import looks_inverted, polarity_doubtful
 
 
 def _phantom(seed: int) -> npt.NDArray[np.float64]:
@@ -34,7 +34,16 @@ class TestPhantoms:
     def test_film_and_negative(self, seed: int) -> None:
         film = _phantom(seed)
         assert not looks_inverted(film)
+        assert not polarity_doubtful(film)
         assert looks_inverted(1 - film)
+
+    @pytest.mark.parametrize("margin", [12, 40])
+    def test_grey_margin_hides_an_inversion_but_leaves_doubt(self, margin: int) -> None:
+        """Unexposed margin of middle grey: only the flat air of the field tells the two apart."""
+        film = np.pad(_phantom(0), margin, constant_values=0.5)
+        assert not polarity_doubtful(film)
+        assert not looks_inverted(1 - film)
+        assert polarity_doubtful(1 - film)
 
     @pytest.mark.parametrize("margin", [12, 40])
     def test_bright_unexposed_margin_is_no_inversion(self, margin: int) -> None:
@@ -44,8 +53,9 @@ class TestPhantoms:
         assert not looks_inverted(np.pad(_phantom(0), 40, constant_values=0.0))
 
     def test_flat_or_tiny_pictures_are_left_alone(self) -> None:
-        assert not looks_inverted(np.full((200, 200), 0.9))
-        assert not looks_inverted(np.array([[0.0, 1.0]]))
+        for rule in (looks_inverted, polarity_doubtful):
+            assert not rule(np.full((200, 200), 0.9))
+            assert not rule(np.array([[0.0, 1.0]]))
 
 
 @pytest.mark.open_films
@@ -60,3 +70,4 @@ def test_open_films() -> None:
     films = [np.asarray(Image.open(path).convert("L")) for path in paths]
     assert sum(looks_inverted(film) for film in films) == 0
     assert sum(looks_inverted(255 - film) for film in films) >= 0.98 * len(films)
+    assert sum(polarity_doubtful(film) for film in films) <= 0.01 * len(films)

@@ -8,6 +8,7 @@ import pydicom
 import pytest
 from PIL import Image
 
+from raysplay.infer.films.polarity import INVERTED
 from raysplay.infer.review.films import FilmShelf, FilmUnavailableError
 from raysplay.infer.review.run import ReviewRun
 
@@ -62,6 +63,16 @@ def test_a_16_bit_picture_keeps_all_its_values(harbour, films_folder):
     lowest, highest = float(stored.min()), float(stored.max())
     assert np.abs(shown - (stored - lowest) / (highest - lowest) * 65535).max() < 1
     assert 0 < picture.low < picture.high < 65535
+
+
+def test_a_film_that_the_run_turned_by_its_feet_is_shown_turned(serve, harbour, films_folder):
+    """The file does not tell that it is inverted; the remark in films.csv does."""
+    stored = pydicom.dcmread(films_folder / "spring" / "cook.dcm").pixel_array.astype(float)
+    table = harbour / "films.csv"
+    table.write_text(table.read_text(encoding="utf-8").replace("loading unknown", INVERTED), encoding="utf-8")
+    shown = pixels(serve(harbour).browser())
+    expected = 1 - np.clip((stored - 2047.5) / 4095 + 0.5, 0, 1)
+    assert np.abs(shown - expected * 65535).max() <= 0.51
 
 
 def test_a_film_that_is_gone_says_so_and_nothing_is_lost(page, films_folder):
