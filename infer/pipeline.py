@@ -31,9 +31,9 @@ _AHEAD = 2
 """Films decoded ahead of the network; bounds memory."""
 
 _POLARITY_CLEAR = 1.5
-"""How many times stranger the feet must be on the other polarity of a film; a person looks where it is less. Of 14 right
-generated films in doubt 2 lay below (3 with later weights), of 207 inverted ones that were turned 22, of 12 that were
-not 11."""
+"""How many times stranger the feet must be on the other polarity of a film; a person looks where it is less. Of 14
+right generated films in doubt 2 lay below (3 with later weights), of 207 inverted ones that were turned 22, of 12 that
+were not 11."""
 
 
 class ReadsFilms(Protocol):
