@@ -19,7 +19,7 @@ from raysplay.infer.network.landmark_network import LandmarkNetwork
 from raysplay.infer.network.weights import load_weights
 from raysplay.synthetic_data.settings import GeneratorSettings, generator_settings
 from raysplay.train.feed import device_of
-from raysplay.train.finetune_study import MEASURES, read, render, shifted_generator, value_errors, write_films
+from raysplay.train.finetune_study import MEASURES, SHIFTS, read, render, shifted_generators, value_errors, write_films
 from raysplay.train.real_films import RealCrops, load_real_crops
 from raysplay.train.settings import TrainSettings
 
@@ -34,17 +34,14 @@ def main(
     weights: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Landmark weights.")],
     count: Annotated[int, typer.Option("--n", min=2, help="Crops from each generator.")] = 400,
     seed: Annotated[int, typer.Option(help="Named by no training configuration.")] = 20261231,
-    overlays: Annotated[
-        list[Path] | None, typer.Option("--overlay", help="Generators changed as finetune_shift.yaml does.")
-    ] = None,
+    shifts: Annotated[Path, typer.Option(help="Further generators, by what they change.")] = SHIFTS,
 ) -> None:
     """Print mean absolute error and 95th percentile of HVA and IMA of every file, on several generators."""
     base = load(TrainSettings, shipped("train_finetune.yaml"))
-    generators = {"shipped generator": generator_settings()}
-    generators |= {overlay.stem: shifted_generator(overlay) for overlay in overlays or [Path("finetune_shift.yaml")]}
+    generators = {"shipped": generator_settings()} | shifted_generators(shifts)
     network = LandmarkNetwork(len(landmark_schema())).to(device_of(base.device)).eval()
     columns = [f"{name.upper()} mean, 95 %" for name in MEASURES]
-    typer.echo(f"| weights | films | {' | '.join(columns)} |\n|---|---|{'---|' * len(columns)}")
+    typer.echo(f"| weights | generator | {' | '.join(columns)} |\n|---|---|{'---|' * len(columns)}")
     for name, generator in generators.items():
         with tempfile.TemporaryDirectory(prefix="raysplay-") as scratch:
             crops = crops_of(generator, base, count, seed, Path(scratch))
