@@ -2,8 +2,8 @@
 
 A generator that was shifted on purpose (one of ``configs/finetune_shifts.yaml``) stands for a clinic whose films differ
 from those trained on. For each number of its films the network is trained on briefly (``train_finetune.yaml``), with
-other films each time, and its errors of HVA and IMA are taken on the same further films. Films are crops as a reader would
-lay them; finding the foot and decoding play no part.
+other films each time, and its errors of HVA and IMA are taken on the same further films. Films are crops as a reader
+would lay them; finding the foot and decoding play no part.
 """
 
 from __future__ import annotations
