@@ -2,7 +2,8 @@
 
 LIST is a CSV with the columns film (path below FILMS), view (dp, oblique, lateral, other) and trusted (yes or no), and
 optionally one for each condition that is known (growth_plates, metal, ...: yes, no, or empty where nobody looked).
-Every foot that the present weights find becomes a crop of its film's view; of trusted dorsoplantar films the
+The foot that the present weights find becomes a crop of its film's view. Where they find several, each may show another
+view: such a film is left out unless a column foot names the one meant (L or R). Of trusted dorsoplantar films the
 landmarks of the present weights are kept as targets (self-training): trust only what was looked at.
 """
 
@@ -33,13 +34,19 @@ def gather(films: Path, table: Path, out: Path, reader: FootReader) -> int:
             except FilmRejected as reason:
                 print(f"{row['film']}: {reason}", file=sys.stderr)
                 continue
-            for foot in reader.find(film):
-                read = reader.landmarks(film, foot)
-                sure = {}
-                if row["view"] == "dp" and row["trusted"] == "yes":
-                    told = zip(codes, read.points, read.confidence, strict=True)
-                    sure = {code: place for code, place, confidence in told if confidence >= CONFIDENT}
-                folder.add(film.pixels, read.foot.film_from_crop, row["film"], row["view"], row, sure)
+            found = reader.find(film)
+            if len(found) > 1:
+                found = [foot for foot in found if foot.side == row.get("foot")]
+            if len(found) != 1:
+                print(f"{row['film']}: no foot, or not clear which is meant", file=sys.stderr)
+                continue
+            (foot,) = found
+            read = reader.landmarks(film, foot)
+            sure = {}
+            if row["view"] == "dp" and row["trusted"] == "yes":
+                told = zip(codes, read.points, read.confidence, strict=True)
+                sure = {code: place for code, place, confidence in told if confidence >= CONFIDENT}
+            folder.add(film.pixels, read.foot.film_from_crop, row["film"], row["view"], row, sure)
     folder.write()
     return len(folder)
 

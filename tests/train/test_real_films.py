@@ -163,3 +163,16 @@ def test_films_of_the_same_name_do_not_overwrite_each_other(gathered):
     first, second = (np.asarray(Image.open(out / "crops" / Path(row["crop"]))) for row in rows)
     assert (np.median(first), first.max() > 200) == (0, True)
     assert np.median(second) == pytest.approx(128, abs=3)
+
+
+def test_of_a_film_with_several_feet_only_one_that_is_named_is_taken(tmp_path, capsys):
+    """The feet of one film may show different views."""
+    Image.fromarray(np.tile(np.arange(200, dtype=np.uint8), (300, 1))).save(tmp_path / "two.png")
+    reader = OneFoot((100.0, 150.0))
+    reader.find = lambda film: [replace(reader.foot, side="L"), reader.foot]
+    table = tmp_path / "list.csv"
+    table.write_text("film,view,trusted\ntwo.png,dp,no\n")
+    assert gather(tmp_path, table, tmp_path / "none", reader) == 0
+    assert "two.png: no foot, or not clear which" in capsys.readouterr().err
+    table.write_text("film,view,trusted,foot\ntwo.png,dp,no,R\n")
+    assert gather(tmp_path, table, tmp_path / "one", reader) == 1
