@@ -37,6 +37,11 @@ def test_position_view_and_landmarks_are_read(truth):
     assert (feet[2].side, feet[2].view) == ("", "other")
 
 
+def test_an_archive_without_a_dorsoplantar_foot_has_no_landmarks(truth):
+    (foot,) = read_truth(truth("film,foot,view\na.dcm,L,oblique\n", "film,foot,foot_index,landmark,x,y\n"))
+    assert (foot.view, dict(foot.landmarks)) == ("oblique", {})
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [

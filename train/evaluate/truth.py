@@ -68,6 +68,8 @@ def read_truth(path: Path) -> list[TrueFoot]:
         If a file cannot be read, a column is missing, or a cell is not what it should be.
     """
     rows = _rows(path, ("film", "foot"))
+    if not rows:
+        raise TruthError(f"{path}: holds no row")
     feet = [_foot(path, line, row) for line, row in rows]
     beside = path.with_name(LANDMARKS_NAME)
     return _with_landmarks(feet, beside) if beside.is_file() else feet
@@ -87,8 +89,6 @@ def _rows(path: Path, needed: tuple[str, ...]) -> list[tuple[int, dict[str, str]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         reason = error.strerror if isinstance(error, OSError) else "not CSV in UTF-8"
         raise TruthError(f"{path}: cannot be read ({reason})") from error
-    if not rows:
-        raise TruthError(f"{path}: holds no row")
     return rows
 
 
