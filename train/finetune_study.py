@@ -61,7 +61,7 @@ class StudyPlan:
 
     counts: tuple[int, ...] = (0, 10, 30, 100)
     repeats: int = 2
-    tests: int = 240
+    tests: int = 120
     seed: int = 20261221
 
 
