@@ -1,4 +1,4 @@
-"""Fits the view head anew: ``python -m raysplay.train.view_head_fit WEIGHTS ARCHIVE REAL``.
+"""Fits the view head anew: ``python -m raysplay.train.view_head_fit WEIGHTS REAL ARCHIVE...``.
 
 What a crop shows is told from the pooled features of the landmark network by a small head. Where some crops it was
 trained on bore the wrong view, the head alone is fitted again, on the features of generated films with truth (ARCHIVE:
@@ -45,10 +45,10 @@ NOISE = 0.05
 KEEP = 0.3
 """Weight of the divergence from what the head said before, on generated films."""
 
-DRIFT = 1e-3
+DRIFT = 1e-4
 """Weight of the squared distance from the weights it had."""
 
-STEPS, RATE = 1500, 3e-4
+STEPS, RATE = 3000, 3e-4
 
 Features = tuple[Tensor, Tensor]
 """Pooled features (N, F) of crops, and the number in ``VIEWS`` of what each shows (N,)."""
@@ -92,14 +92,15 @@ def fit_view_head(
 ) -> dict[str, dict[str, float]]:
     """Fit ``network.view``; returns, by source and view, the mean probability of the right view before and after.
 
-    Cross entropy over both sources, kinds of crops weighed by their number to the power of 0.3; on generated crops the
-    head is also held to what it said before, which generated crops in plenty had taught it.
+    Cross entropy over both sources, which count alike; within each, the views by their number to the power of 0.7. On
+    generated crops the head is also held to what it said before, which generated crops in plenty had taught it.
     """
     x, y = (torch.cat(parts) for parts in zip(generated, real, strict=True))
     is_real = torch.arange(len(y)) >= len(generated[1])
     kind = y + len(VIEWS) * is_real
-    weight = torch.bincount(kind).float()[kind] ** -0.7
-    weight /= weight.mean()
+    weight = torch.bincount(kind).float()[kind] ** -0.3
+    for source in (is_real, ~is_real):
+        weight[source] *= 0.5 * len(y) / weight[source].sum()
     with torch.no_grad():
         before = F.softmax(network.view(x), 1)
     start = [p.detach().clone() for p in network.view.parameters()]
@@ -131,15 +132,18 @@ def fit_view_head(
 
 def main(
     weights: Annotated[Path, typer.Argument(help="Landmark weights; rewritten.")],
-    archive: Annotated[Path, typer.Argument(help="Generated films with truth, as synthesize writes them.")],
     real: Annotated[Path, typer.Argument(help="Folder of real crops made by gather_real_crops.")],
+    archives: Annotated[
+        list[Path], typer.Argument(metavar="ARCHIVE...", help="Generated films with truth, as synthesize writes them.")
+    ],
 ) -> None:
     """Fit the view head of WEIGHTS and print what it says of both kinds of crops before and after."""
     network = LandmarkNetwork(len(landmark_schema()))
     description = load_weights(network, weights)
     network.eval()
     reader = FootReader(WEIGHTS_DIR / "locator.safetensors", weights)
-    generated = archive_features(network, reader, archive)
+    read = [archive_features(network, reader, archive) for archive in archives]
+    generated = torch.cat([features for features, _ in read]), torch.cat([views for _, views in read])
     figures = fit_view_head(network, generated, crop_features(network, load_real_crops(real, torch.device("cpu"))))
     save_weights(network, weights, description | {"view_head": json.dumps(figures)})
     print(json.dumps(figures, indent=1))
