@@ -30,6 +30,7 @@ class PresenceLimits(Config):
 
 class ViewLimits(Config):
     refuse_other_from: Probability
+    refuse_oblique_from: Probability
     doubtful_dp_below: Probability
     stated_not_dp: frozenset[str]
 

@@ -11,7 +11,8 @@ from raysplay.infer.films.film import Film
 from raysplay.infer.records import FoundFoot, Outcome
 
 _NAMES = {"dp": "dorsoplantar", "oblique": "oblique", "lateral": "lateral", "other": "something else"}
-_NOT_DP = ("oblique", "lateral", "other")
+_CLEARLY_NOT_DP = ("lateral", "other")
+_NOT_DP = ("oblique", *_CLEARLY_NOT_DP)
 
 
 def view_from_afar(foot: FoundFoot, limits: ViewLimits) -> Iterator[Finding]:
@@ -19,7 +20,7 @@ def view_from_afar(foot: FoundFoot, limits: ViewLimits) -> Iterator[Finding]:
 
     The locator sees the whole film in few pixels; that does not tell an oblique foot from a dorsoplantar one.
     """
-    yield from _refused(foot, limits, ("lateral", "other"))
+    yield from _refused(foot, _CLEARLY_NOT_DP, limits.refuse_other_from)
 
 
 def view(film: Film, foot: FoundFoot, limits: ViewLimits) -> Iterator[Finding]:
@@ -27,7 +28,10 @@ def view(film: Film, foot: FoundFoot, limits: ViewLimits) -> Iterator[Finding]:
 
     The network's view decides; what the file states can only add doubt.
     """
-    refused = list(_refused(foot, limits, _NOT_DP))
+    refused = [
+        *_refused(foot, _CLEARLY_NOT_DP, limits.refuse_other_from),
+        *_refused(foot, _NOT_DP, limits.refuse_oblique_from),
+    ]
     if refused:
         yield from refused
         return
@@ -46,9 +50,9 @@ def view(film: Film, foot: FoundFoot, limits: ViewLimits) -> Iterator[Finding]:
         )
 
 
-def _refused(foot: FoundFoot, limits: ViewLimits, views: Collection[str]) -> Iterator[Finding]:
+def _refused(foot: FoundFoot, views: Collection[str], limit: float) -> Iterator[Finding]:
     chances = _chances(foot)
-    if sum(chances[name] for name in views) >= limits.refuse_other_from:
+    if sum(chances[name] for name in views) >= limit:
         looks = max(views, key=lambda name: chances[name])
         words = "like something else" if looks == "other" else _NAMES[looks]
         yield Finding(Outcome.REFUSED, f"not a dorsoplantar view: looks {words} ({chances[looks]:.2f})")

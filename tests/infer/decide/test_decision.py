@@ -15,7 +15,7 @@ from raysplay.infer.records import Decision, Outcome
 LIMITS = decision_limits()
 LATERAL = {"dp": 0.02, "oblique": 0.05, "lateral": 0.93, "other": 0.0}
 UNCLEAR = {"dp": 0.30, "oblique": 0.65, "lateral": 0.05, "other": 0.0}
-OBLIQUE = {"dp": 0.02, "oblique": 0.97, "lateral": 0.01, "other": 0.0}
+OBLIQUE = {"dp": 0.01, "oblique": 0.98, "lateral": 0.01, "other": 0.0}
 
 
 def moved(case, code, by):
@@ -53,11 +53,11 @@ def test_a_foot_without_a_fault_is_accepted_without_reasons(case):
         ({"foot": {"score": 0.5}}, Outcome.REVIEW, "foot doubtful: score 0.50"),
         ({"foot": {"view": LATERAL}}, Outcome.REFUSED, "not a dorsoplantar view: looks lateral (0.93)"),
         (
-            {"foot": {"view": {"dp": 0.05, "oblique": 0.05, "lateral": 0.2, "other": 0.7}}},
+            {"foot": {"view": {"dp": 0.05, "oblique": 0.03, "lateral": 0.22, "other": 0.7}}},
             Outcome.REFUSED,
             "not a dorsoplantar view: looks like something else (0.70)",
         ),
-        ({"foot": {"view": OBLIQUE}}, Outcome.REFUSED, "not a dorsoplantar view: looks oblique (0.97)"),
+        ({"foot": {"view": OBLIQUE}}, Outcome.REFUSED, "not a dorsoplantar view: looks oblique (0.98)"),
         ({"foot": {"view": UNCLEAR}}, Outcome.REVIEW, "view doubtful: dorsoplantar 0.30, oblique 0.65"),
         (
             {"film_": {"view": "LATERAL"}},
@@ -113,8 +113,8 @@ def test_what_is_refused_carries_only_the_reasons_of_the_refusal(case):
         (OBLIQUE, None, Outcome.REFUSED),
         (UNCLEAR, None, Outcome.REVIEW),
         # At the limit itself, and a hair below it.
-        ({"dp": 0.1, "oblique": 0.5, "lateral": 0.4, "other": 0.0}, None, Outcome.REFUSED),
-        ({"dp": 0.11, "oblique": 0.49, "lateral": 0.4, "other": 0.0}, None, Outcome.REVIEW),
+        ({"dp": 0.02, "oblique": 0.58, "lateral": 0.4, "other": 0.0}, None, Outcome.REFUSED),
+        ({"dp": 0.03, "oblique": 0.57, "lateral": 0.4, "other": 0.0}, None, Outcome.REVIEW),
         ({"dp": 0.05, "oblique": 0.05, "lateral": 0.5, "other": 0.4}, Outcome.REFUSED, Outcome.REFUSED),
         ({"dp": 0.7, "oblique": 0.3, "lateral": 0.0, "other": 0.0}, None, Outcome.ACCEPTED),
     ],
