@@ -30,11 +30,6 @@ from raysplay.measure.definition import MILLIMETRE
 _AHEAD = 2
 """Films decoded ahead of the network; bounds memory."""
 
-_POLARITY_CLEAR = 1.5
-"""How many times stranger the feet must be on the other polarity of a film; a person looks where it is less. Of 14
-right generated films in doubt 2 lay below (3 with later weights), of 207 inverted ones that were turned 22, of 12 that
-were not 11."""
-
 
 class ReadsFilms(Protocol):
     """What opens a file."""
@@ -131,7 +126,8 @@ def _read(
     try:
         seen = _look(opened.film, feet, limits, schema, seconds)
         if opened.film.polarity_doubtful:
-            seen = _likelier(seen, _look(negative(opened.film), feet, limits, schema, seconds))
+            turned = _look(negative(opened.film), feet, limits, schema, seconds)
+            seen = _likelier(seen, turned, limits.polarity.clear_from)
         records, marked = _read_feet(seen, limits, schema, protocol, seconds)
     except Exception as error:
         record = FilmRecord(name, (), failed(error), opened.film.remarks, seconds)
@@ -176,10 +172,13 @@ def _look(
     return _Seen(film, located, refused)
 
 
-def _likelier(as_it_is: _Seen, turned: _Seen) -> _Seen:
-    """Of a film and its negative the one whose feet are more like those the network knows; the film if equal."""
+def _likelier(as_it_is: _Seen, turned: _Seen, clear_from: float) -> _Seen:
+    """Of a film and its negative the one whose feet are more like those the network knows; the film if equal.
+
+    It is marked where the other's feet are not ``clear_from`` times as strange.
+    """
     best, other = sorted((as_it_is, turned), key=_Seen.strangeness)
-    if other.strangeness() < _POLARITY_CLEAR * best.strangeness():
+    if other.strangeness() < clear_from * best.strangeness():
         best = replace(best, film=replace(best.film, remarks=(*best.film.remarks, UNCLEAR)))
     return best
 

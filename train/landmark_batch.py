@@ -168,7 +168,7 @@ def _cut_off(placed: Tensor, inside: Tensor, shown: Tensor) -> Tensor:
     ``placed``, ``inside``, ``shown`` (B, L): whether a landmark is there at all, in the crop, and in the field.
     """
     measures = [by_name(name) for name in decision_limits().interval.decides]
-    needed = list(needed_landmarks(landmark_schema(), measures))
+    needed = needed_landmarks(landmark_schema(), measures)
     cut = (inside & ~shown)[:, needed].any(1)
     beyond = (placed & ~inside)[:, needed].any(1)
     return torch.where(cut, 1.0, torch.where(beyond, torch.nan, 0.0))

@@ -81,6 +81,10 @@ class UnlikeTrainingLimits(Config):
     doubtful_from: float = Field(gt=0.0)
 
 
+class PolarityLimits(Config):
+    clear_from: float = Field(ge=1.0)
+
+
 class ConstructionLimits(Config):
     measures: tuple[str, ...]
     compare: Annotated[tuple[str, ...], Field(min_length=2)]
@@ -118,6 +122,7 @@ class DecisionLimits(Config):
     cut_off: CutOffLimits
     conditions: dict[str, ConditionLimits]
     unlike_training: UnlikeTrainingLimits
+    polarity: PolarityLimits
     landmarks: LandmarkLimits
     interval: IntervalLimits
     shape: ShapeLimits
