@@ -48,6 +48,9 @@ _KINDS: dict[str, Callable[[npt.NDArray[np.float64]], Any]] = {"mean": np.nanmea
 COLUMNS = tuple(f"{name}_{kind}" for name in MEASURES for kind in _KINDS)
 """Errors of a row: their mean, which a few lost feet rule, and their median."""
 
+SHIFTS = Path("finetune_shifts.yaml")
+"""What each shifted generator changes."""
+
 UNTRAINED = -1
 """In the place of a number of films: the weights as they were before any training."""
 
@@ -75,9 +78,6 @@ class _OnceEach(Pool):
             return super().draw(count, generator, view)
         self._next += count
         return torch.arange(self._next - count, self._next, device=self.device)
-
-
-SHIFTS = Path("finetune_shifts.yaml")
 
 
 def shifted_generators(file: Path = SHIFTS) -> dict[str, GeneratorSettings]:
@@ -219,10 +219,13 @@ def main(
     feed_workers: Annotated[int, typer.Option(help="As in a training configuration.")] = 2,
 ) -> None:
     """Fine-tune on 10, 30 and 100 films of a shifted generator, twice each, and print what that buys."""
+    generators = shifted_generators()
+    if shift not in generators:
+        raise typer.BadParameter(f"{shift}: no such generator; known are {', '.join(generators)}", param_hint="--shift")
     base = load(TrainSettings, shipped("train_finetune.yaml"))
     changes = {"steps": steps, "batch": batch, "feed_workers": feed_workers, "report_every": steps, "save_every": steps}
     base = base.model_copy(update=changes | {"pool": base.pool.model_copy(update={"size": 1024, "cast_batch": 128})})
-    rows = study(out, weights, shifted_generators()[shift], base, StudyPlan())
+    rows = study(out, weights, generators[shift], base, StudyPlan())
     with (out / "study.csv").open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, ["films", "repeat", *COLUMNS])
         writer.writeheader()

@@ -29,7 +29,8 @@ _AIR_LEAD = 0.05
 
 def put_right(film: Film) -> Film:
     """The film with bone bright, turned where its picture leaves no doubt, marked where it leaves some."""
-    grey = film.pixels.clip(0.0, 1.0)
+    # Reduced once for both questions; a reduced picture is not reduced again.
+    grey = _shrink(film.pixels.clip(0.0, 1.0))
     if looks_inverted(grey):
         return negative(film)
     return replace(film, polarity_doubtful=polarity_doubtful(grey))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from raysplay.synthetic_data.anatomy.loft import PLATE_ROUNDING
-from raysplay.synthetic_data.anatomy.person import METATARSALS, Person, shrink
+from raysplay.synthetic_data.anatomy.person import METATARSALS, MIDFOOT, Person, shrink
 from raysplay.synthetic_data.anatomy.rest import bone_index, bone_names
 
 AGES = (2.0, 15.0)
@@ -24,7 +24,7 @@ APPEARS = {
 }
 """Age in years at which a bone begins to show."""
 
-ROUND = ("navicular", "medial_cuneiform", "intermediate_cuneiform", "lateral_cuneiform", "cuboid", "talus", "calcaneus")
+ROUND = (*MIDFOOT, "talus", "calcaneus")
 """Bones that grow from a round centre, without a plate that a dorsoplantar film shows."""
 
 

@@ -1,4 +1,4 @@
-"""How well films without truth are read alike twice: ``python -m raysplay.train.evaluate.repeatability FILMS...``.
+"""How well films without truth are read alike twice: ``python -m raysplay.train.evaluate.repeatability FILMS``.
 
 Every film is read as it is and again turned, coarser and shown darker. No angle changes by that, so that what is read
 should not; how far it does is the within-subject standard deviation of Bland and Altman 1996 ("Measurement error", BMJ
