@@ -46,6 +46,9 @@ class PostureSettings(Config):
     adduction_adductus: Pair
     row: Pair
     base_gap: Pair
+    first_base_gap: float
+    talus_aside: Pair
+    talus_back: Pair
     arch: Pair
     head_height: Pair
     hallux_lift: Pair
@@ -73,6 +76,9 @@ class PersonSettings(Config):
     section: float
     flare: float
     lesser_base: float
+    metatarsal_girth: tuple[float, float, float, float, float]
+    metatarsal_flare: float
+    lesser_bend: float
     flare_place: float
     relief: float
     cortex: Pair

@@ -115,6 +115,20 @@ def _smooth_noise(rng: np.random.Generator, rows: int, knots: int = 6) -> FloatA
     return curves
 
 
+def _as_on_films(rest: dict[str, FloatArray], settings: PersonSettings) -> dict[str, FloatArray]:
+    """Metatarsals of the rest table, one person's, in the proportions in which films of many people show them."""
+    along = np.linspace(0, 1, FINE)
+    nearer = along + settings.metatarsal_flare * np.sin(2 * np.pi * along)
+    like = {key: rest[key].copy() for key in ("width", "height", "mid_width")}
+    for ray, (name, girth) in enumerate(zip(METATARSALS, settings.metatarsal_girth, strict=True), start=1):
+        n = bone_index(name)
+        for key in ("width", "height"):
+            like[key][n] = girth * np.interp(nearer, along, like[key][n])
+        if ray > 1:
+            like["mid_width"][n] *= settings.lesser_bend
+    return like
+
+
 def _reshape(rng: np.random.Generator, shapes: dict[str, FloatArray], settings: PersonSettings) -> None:
     """Vary where along a bone its ends flare, and how much.
 
@@ -259,6 +273,7 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
 
     length = _lengths(rng, settings)
     girth = (girth_person * rng.normal(1, 0.05, count)).astype(np.float32)[:, None]
+    rest = rest | _as_on_films(rest, settings)
     section = 1 + settings.section * _smooth_noise(rng, count)
     flat = 1 + settings.section * _smooth_noise(rng, count)
     shapes = {

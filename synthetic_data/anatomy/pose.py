@@ -137,6 +137,8 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
     }
     for name, by in carried.items():
         origin[number[name]] = origin[number[name]] + by * lower
+    for name, part in (("talus", 1.0), ("navicular", 1.0), ("accessory_navicular", 1.0), ("calcaneus", 0.5)):
+        origin[number[name]] += part * size * np.array([posture.talus_aside, -posture.talus_back, 0.0])
 
     # Metatarsals about their bases: only the shafts fan out.
     bearing = {

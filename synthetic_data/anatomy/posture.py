@@ -19,8 +19,9 @@ class Posture:
     ``hva``, ``ima``, ``hia`` and ``ima45`` pose the bones in space. The angles on the film follow from the
     projection and from the shapes of the bones and differ from these by a few degrees. ``joint_tilt`` is how far the
     distal joint surface of the first metatarsal faces laterally; ``eminence`` and ``fifth_eminence`` are bone in mm
-    that deformity adds to the inner side of the first head and to the outer side of the fifth. ``part`` is the number
-    of the part of the mixture that the foot was drawn from.
+    that deformity adds to the inner side of the first head and to the outer side of the fifth. ``talus_aside`` and ``talus_back`` shift
+    the talus and what goes with it, in mm of a foot of size 1. ``part`` is the number of the part of the mixture that
+    the foot was drawn from.
     """
 
     hva: float
@@ -38,6 +39,8 @@ class Posture:
     adduction: float
     row: float
     base_gap: tuple[float, float, float, float]
+    talus_aside: float
+    talus_back: float
     arch: float
     head_height: float
     hallux_lift: float
@@ -117,6 +120,7 @@ def draw_posture(
         lean[3] -= rng.uniform(0, 10)
     adducted = rng.random() < (settings.adducted_share_valgus if hva > 15 else settings.adducted_share)
     adduction = rng.normal(*(settings.adduction_adductus if adducted else settings.adduction))
+    base_gap = rng.normal(*settings.base_gap, 4)
     pitch, roll = rng.normal(*settings.foot_pitch), rng.normal(*settings.foot_roll)
     leg = bool(rng.random() < 0.7)
     # Standing: the leg rises over the talus; lying or sitting: it runs back, away from the foot.
@@ -146,7 +150,9 @@ def draw_posture(
         fifth_eminence=float(fifth_eminence),
         adduction=float(adduction),
         row=float(rng.uniform(*settings.row)),
-        base_gap=four(np.maximum(rng.normal(*settings.base_gap, 4) + np.array([3.5, 0, 0, 0]), 5.0)),
+        base_gap=four(np.maximum(base_gap + np.array([settings.first_base_gap, 0, 0, 0]), 5.0)),
+        talus_aside=float(rng.normal(*settings.talus_aside)),
+        talus_back=float(rng.normal(*settings.talus_back)),
         arch=arch,
         head_height=float(max(6.0, rng.normal(*settings.head_height))),
         hallux_lift=float(rng.normal(*settings.hallux_lift)),
