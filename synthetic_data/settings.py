@@ -49,6 +49,7 @@ class PostureSettings(Config):
     first_base_gap: float
     talus_aside: Pair
     talus_back: Pair
+    heel_aside: Pair
     arch: Pair
     head_height: Pair
     hallux_lift: Pair

@@ -137,8 +137,11 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
     }
     for name, by in carried.items():
         origin[number[name]] = origin[number[name]] + by * lower
-    for name, part in (("talus", 1.0), ("navicular", 1.0), ("accessory_navicular", 1.0), ("calcaneus", 0.5)):
-        origin[number[name]] += part * size * np.array([posture.talus_aside, -posture.talus_back, 0.0])
+    talus = size * np.array([posture.talus_aside, -posture.talus_back, 0.0])
+    heel = size * np.array([posture.heel_aside, 0.0, 0.0])
+    behind = {"talus": talus + 0.5 * heel, "navicular": talus, "accessory_navicular": talus, "calcaneus": talus + heel}
+    for name, by in behind.items():
+        origin[number[name]] = origin[number[name]] + by
 
     # Metatarsals about their bases: only the shafts fan out.
     bearing = {

@@ -19,9 +19,9 @@ class Posture:
     ``hva``, ``ima``, ``hia`` and ``ima45`` pose the bones in space. The angles on the film follow from the
     projection and from the shapes of the bones and differ from these by a few degrees. ``joint_tilt`` is how far the
     distal joint surface of the first metatarsal faces laterally; ``eminence`` and ``fifth_eminence`` are bone in mm
-    that deformity adds to the inner side of the first head and to the outer side of the fifth. ``talus_aside`` and ``talus_back`` shift
-    the talus and what goes with it, in mm of a foot of size 1. ``part`` is the number of the part of the mixture that
-    the foot was drawn from.
+    that deformity adds to the inner side of the first head and to the outer side of the fifth. ``talus_aside`` and
+    ``talus_back`` shift talus, navicular and heel, ``heel_aside`` the heel and half as far the talus, in mm of a foot
+    of size 1. ``part`` is the number of the part of the mixture that the foot was drawn from.
     """
 
     hva: float
@@ -41,6 +41,7 @@ class Posture:
     base_gap: tuple[float, float, float, float]
     talus_aside: float
     talus_back: float
+    heel_aside: float
     arch: float
     head_height: float
     hallux_lift: float
@@ -153,6 +154,7 @@ def draw_posture(
         base_gap=four(np.maximum(base_gap + np.array([settings.first_base_gap, 0, 0, 0]), 5.0)),
         talus_aside=float(rng.normal(*settings.talus_aside)),
         talus_back=float(rng.normal(*settings.talus_back)),
+        heel_aside=float(rng.normal(*settings.heel_aside)),
         arch=arch,
         head_height=float(max(6.0, rng.normal(*settings.head_height))),
         hallux_lift=float(rng.normal(*settings.hallux_lift)),
