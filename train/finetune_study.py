@@ -32,7 +32,7 @@ from raysplay.infer.warp import warp
 from raysplay.measure import measure_values, to_foot_frame
 from raysplay.measure.registry import by_name
 from raysplay.synthetic_data.settings import GeneratorSettings
-from raysplay.train.degrade import draw_marks
+from raysplay.train.degrade import DegradeSettings, draw_marks, no_degradation
 from raysplay.train.familiarity import usual
 from raysplay.train.feed import device_of
 from raysplay.train.fit import fit
@@ -93,9 +93,17 @@ def shifted_generators(file: Path = SHIFTS) -> dict[str, GeneratorSettings]:
 
 
 def render(
-    generator: GeneratorSettings, pool: PoolSettings, count: int, seed: int, device: torch.device
+    generator: GeneratorSettings,
+    pool: PoolSettings,
+    count: int,
+    seed: int,
+    device: torch.device,
+    degrade: DegradeSettings | None = None,
 ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
-    """``count`` crops (N, R, C) of different feet with nothing wrong, their landmarks (N, L, 2) and which are shown."""
+    """``count`` crops (N, R, C) of different feet with nothing wrong, their landmarks (N, L, 2) and which are shown.
+
+    Films are worn as in training unless ``degrade`` says otherwise.
+    """
     size = count * 3 // 2 + BLOCK
     changes = {"size": size, "cast_batch": min(pool.cast_batch, BLOCK), "view_shares": {"dp": 1.0}}
     store = _OnceEach(pool.model_copy(update=changes | {"condition_shares": {}}), seed, device, generator)
@@ -105,7 +113,7 @@ def render(
     marks = draw_marks().to(device)
     images, points, shown = [], [], []
     for _ in range(size // BLOCK):
-        batch = landmark_batch(store, BLOCK, rng, noise, marks, None)
+        batch = landmark_batch(store, BLOCK, rng, noise, marks, None, degrade)
         keep = usual(batch)
         images.append(batch.images[keep].cpu())
         points.append(batch.points[keep].cpu())
@@ -125,6 +133,14 @@ def write_films(out: Path, films: tuple[npt.NDArray[Any], npt.NDArray[Any], npt.
         folder.add(image, np.eye(3), f"film_{k:03d}.png", "dp", landmarks=landmarks)
     folder.write()
     return out
+
+
+def clinic_films() -> DegradeSettings:
+    """Films of one clinic, fresh from its archive: ordinary resolution, no wear.
+
+    The wear of training films hides what a shift of the anatomy does.
+    """
+    return no_degradation().model_copy(update={"fine_mm": (0.15, 0.4)})
 
 
 @torch.inference_mode()
@@ -170,7 +186,7 @@ def study(
     """
     device = device_of(base.device)
     most = max(plan.counts)
-    films = render(generator, base.pool, plan.tests + plan.repeats * most, plan.seed, device)
+    films = render(generator, base.pool, plan.tests + plan.repeats * most, plan.seed, device, clinic_films())
     tests = load_real_crops(write_films(out / "tests", films, slice(0, plan.tests)), device)
     network = LandmarkNetwork(len(landmark_schema())).to(device).eval()
 

@@ -1,0 +1,83 @@
+"""Shapes of feet compared between films: against transformed drawings and numpy."""
+
+import csv
+import math
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from raysplay.infer.outputs.landmarks_table import COLUMNS
+from raysplay.train.reference_foot import REFERENCE_FOOT
+from raysplay.train.shape_gap import foot_shape, read_feet, shape_gaps
+
+
+def moved(points, matrix, shift=(0.0, 0.0)):
+    return {code: tuple(np.array(matrix) @ np.array(place) + shift) for code, place in points.items()}
+
+
+class TestFootShape:
+    @pytest.mark.parametrize("mirrored", [1, -1], ids=["right", "left"])
+    def test_it_is_the_same_whatever_the_film(self, mirrored):
+        # Similarities and mirror images keep ratios and angles: plane geometry, no source needed.
+        c, s = math.cos(0.6), math.sin(0.6)
+        film = moved(REFERENCE_FOOT, 3.7 * np.array([[c * mirrored, -s], [s * mirrored, c]]), (120, -40))
+        drawn, on_film = foot_shape(REFERENCE_FOOT), foot_shape(film)
+        assert drawn.keys() == on_film.keys()
+        assert on_film == pytest.approx(drawn, abs=1e-9)
+
+    def test_a_square_grid_gives_its_own_coordinates(self):
+        points = {
+            "M2p_med": (-1, 0),
+            "M2p_lat": (1, 0),
+            "M2d_med": (-2, 10),
+            "M2d_lat": (2, 10),
+            "M5p_med": (14, -5),
+            "M5p_lat": (16, -5),
+            "DP_tip": (-20, 30),
+        }
+        shape = foot_shape(points)
+        assert (shape["M2p x"], shape["M2p y"], shape["M2p width"]) == pytest.approx((0, 0, 0.2))
+        assert (shape["M2d x"], shape["M2d y"], shape["M2d width"]) == pytest.approx((0, 1, 0.4))
+        assert (shape["M5p x"], shape["M5p y"], shape["M5p width"]) == pytest.approx((1.5, -0.5, 0.2))
+        assert (shape["DP_tip x"], shape["DP_tip y"]) == pytest.approx((-2, 3))
+
+    def test_without_the_second_metatarsal_there_is_none(self):
+        with pytest.raises(KeyError):
+            foot_shape({code: place for code, place in REFERENCE_FOOT.items() if not code.startswith("M2d")})
+
+
+def test_gaps_are_means_and_deviations_widest_first():
+    rng = np.random.default_rng(4)
+    # More stout first metatarsals on one side: their width alone stands apart.
+    groups = []
+    for stout in (0.0, 3.0):
+        feet = []
+        for _ in range(40):
+            foot = dict(REFERENCE_FOOT)
+            for code, way in (("M1p_med", -1), ("M1p_lat", 1)):
+                x, y = foot[code]
+                foot[code] = (x + way * (stout + rng.normal(0, 0.5)), y)
+            feet.append(foot)
+        groups.append(feet)
+    gaps = shape_gaps(*groups)
+    assert next(iter(gaps)) == "M1p width"
+    for k, feet in enumerate(groups):
+        widths = [foot_shape(foot)["M1p width"] for foot in feet]
+        assert gaps["M1p width"][2 * k : 2 * k + 2] == pytest.approx((np.mean(widths), np.std(widths)))
+
+
+def test_only_accepted_feet_of_a_run_are_read(tmp_path):
+    decisions = [("a.dcm", "R", "accepted"), ("a.dcm", "L", "review"), ("b.dcm", "", "refused"), ("c.dcm", "L", "accepted")]
+    with (tmp_path / "feet.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(["film", "foot", "decision"])
+        writer.writerows(decisions)
+    rows = [
+        {"film": film, "foot": foot, "foot_index": index, "landmark": "M2_tip", "x": x, "y": 1.0}
+        | {"var_x": 1.0, "cov_xy": 0.0, "var_y": 1.0, "confidence": 1.0}
+        for film, foot, index, x in (("a.dcm", "R", 0, 5.0), ("a.dcm", "L", 1, 6.0), ("c.dcm", "L", 0, 7.0))
+    ]
+    pq.write_table(pa.Table.from_pylist(rows, schema=COLUMNS), tmp_path / "landmarks.parquet")
+    assert [foot["M2_tip"] for foot in read_feet(tmp_path)] == [(5.0, 1.0), (7.0, 1.0)]
