@@ -8,14 +8,17 @@ from __future__ import annotations
 
 import csv
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from scipy.ndimage import map_coordinates
 
 from raysplay.configs import landmark_schema
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, FilmRejected
+from raysplay.infer.films.polarity import negative
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import similarity
 from raysplay.train.real_films import CropFolder
@@ -120,6 +123,28 @@ def lay_crop(foot: GivenFoot, aspect: float) -> np.ndarray:
     return film_from_crop
 
 
+def bone_lead(film: Film, feet: Sequence[GivenFoot]) -> float:
+    """How much brighter shafts are than what lies beside them: the median over all given pairs of cortices.
+
+    Grey in the middle between two cortices, less the mean of that half a shaft's width outside of either; nan where no
+    pair is given with its surroundings on the film. Negative where bone is shown dark: of 150 generated films with
+    bone bright (seed 7001) none is.
+    """
+    leads = []
+    for foot in feet:
+        for code, place in foot.landmarks.items():
+            other = foot.landmarks.get(code.removesuffix("_med") + "_lat")
+            if not code.endswith(("p_med", "d_med")) or other is None:
+                continue
+            medial, lateral = np.array(place), np.array(other)
+            across = 0.5 * (lateral - medial)
+            at = np.stack([0.5 * (medial + lateral), medial - across, lateral + across])
+            inside, *outside = map_coordinates(film.pixels, at.T[::-1], order=1, mode="constant", cval=np.nan)
+            leads.append(inside - np.mean(outside))
+    known = np.array(leads)[np.isfinite(leads)]
+    return float(np.median(known)) if len(known) else math.nan
+
+
 def cut_films(films: Path, table: Path, out: Path) -> tuple[int, dict[str, str]]:
     """Cut every foot of ``table`` out of its film below ``films`` into a folder that ``load_real_crops`` reads.
 
@@ -142,7 +167,10 @@ def cut_films(films: Path, table: Path, out: Path) -> tuple[int, dict[str, str]]
             except FilmRejected as reason:
                 refused[name] = str(reason)
                 continue
-            for foot in (f for f in feet if f.film == name):
+            of_film = [foot for foot in feet if foot.film == name]
+            if film.polarity_doubtful and bone_lead(film, of_film) < 0:
+                film = negative(film)
+            for foot in of_film:
                 _check_on_film(foot, film, table)
                 try:
                     film_from_crop = lay_crop(foot, film.spacing.aspect)

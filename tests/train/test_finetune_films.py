@@ -6,14 +6,24 @@ import numpy as np
 import pytest
 import torch
 from PIL import Image
+from scipy.ndimage import gaussian_filter
 from typer.testing import CliRunner
 
 from raysplay.configs import landmark_schema
+from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import transform_points
 from raysplay.synthetic_data.archive import LANDMARK_COLUMNS
 from raysplay.train.cli import app
-from raysplay.train.finetune_films import COLUMNS, FinetuneFilmsError, GivenFoot, cut_films, lay_crop, read_landmarks
+from raysplay.train.finetune_films import (
+    COLUMNS,
+    FinetuneFilmsError,
+    GivenFoot,
+    bone_lead,
+    cut_films,
+    lay_crop,
+    read_landmarks,
+)
 from raysplay.train.real_films import MARGIN, load_real_crops
 
 ANCHORS = reading_settings().anchors
@@ -75,6 +85,40 @@ def test_feet_are_cut_with_their_landmarks_on_them(tmp_path, draw_blob, centre_o
     assert where == pytest.approx([anchor.x + MARGIN, anchor.y + MARGIN], abs=0.01)
     shown = np.clip(real.images[0].float().numpy() - 40, 0, None)
     assert centre_of_mass(shown, where, 30) == pytest.approx(where, abs=0.3)
+
+
+@pytest.mark.parametrize("bone", [235, 20], ids=["bone bright", "bone dark"])
+def test_a_film_in_doubt_is_shown_with_bone_bright_as_the_landmarks_tell(tmp_path, bone):
+    # Mottled all over, so that the background tells nothing; one shaft, 40 pixels wide, upright in the crop.
+    matrix = place(turn=0.0, scale=1.3)
+    foot = foot_at(matrix, "R")
+    x, y = foot.landmarks["M1_head_c"]
+    grey = gaussian_filter(np.random.default_rng(3).normal(size=(980, 760)), 9)
+    picture = np.clip(128 + 40 * grey / grey.std(), 0, 255)
+    picture[round(y) - 150 : round(y) + 150, round(x) - 20 : round(x) + 20] = bone
+    cortices = {"M2p_med": (x - 20, y + 60), "M2p_lat": (x + 20, y + 60)}
+    cortices |= {"M2d_med": (x - 20, y - 60), "M2d_lat": (x + 20, y - 60)}
+    foot.landmarks.update(cortices)
+    Image.fromarray(picture.astype(np.uint8)).save(tmp_path / "a.png")
+    with FilmReader() as films:
+        film = films.read(tmp_path / "a.png")
+    assert film.polarity_doubtful
+    assert (bone_lead(film, [foot]) > 0) == (bone == 235)
+    table = tmp_path / "landmarks.csv"
+    table.write_text(HEAD + lines(foot))
+    cut_films(tmp_path, table, tmp_path / "out")
+    real = load_real_crops(tmp_path / "out", torch.device("cpu"))
+    column, row = real.points[0, landmark_schema().index("M1_head_c")].round().int().tolist()
+    shown = real.images[0].float()
+    assert shown[row, column] > 200
+    assert shown[row, column] > shown.median() + 50
+
+
+def test_without_cortices_nothing_is_said_of_the_polarity(tmp_path):
+    Image.fromarray(np.linspace(0, 255, 980 * 760).reshape(980, 760).astype(np.uint8)).save(tmp_path / "a.png")
+    with FilmReader() as films:
+        film = films.read(tmp_path / "a.png")
+    assert np.isnan(bone_lead(film, [foot_at(place(), "R")]))
 
 
 def test_the_table_is_the_one_that_generated_films_come_with():
