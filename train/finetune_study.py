@@ -3,7 +3,8 @@
 A generator that was shifted on purpose (one of ``configs/finetune_shifts.yaml``) stands for a clinic whose films differ
 from those trained on. For each number of its films the network is trained on briefly (``train_finetune.yaml``), with
 other films each time, and its errors of HVA and IMA are taken on the same further films. Films are crops as a reader
-would lay them; finding the foot and decoding play no part.
+would lay them; finding the foot and decoding play no part. A clinic may also mark otherwise (``--toe-turn``): then its
+own marks count.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import warp
 from raysplay.measure import measure_values, to_foot_frame
 from raysplay.measure.registry import by_name
-from raysplay.synthetic_data.settings import GeneratorSettings
+from raysplay.synthetic_data.settings import GeneratorSettings, generator_settings
 from raysplay.train.degrade import DegradeSettings, draw_marks, no_degradation
 from raysplay.train.familiarity import usual
 from raysplay.train.feed import device_of
@@ -60,11 +61,15 @@ BLOCK = 32
 
 @dataclass(frozen=True)
 class StudyPlan:
-    """What is tried: numbers of films, each with ``repeats`` sets of them, and how many further ones are read."""
+    """What is tried: numbers of films, each with ``repeats`` sets of them, and how many further ones are read.
+
+    ``toe_turn``: see :func:`marked_otherwise`.
+    """
 
     counts: tuple[int, ...] = (0, 10, 30, 100)
     repeats: int = 2
-    tests: int = 120
+    tests: int = 200
+    toe_turn: float = 0.0
     seed: int = 20261221
 
 
@@ -122,6 +127,20 @@ def render(
     if len(crops) < count:
         raise RuntimeError(f"{len(crops)} of {size} generated feet have nothing wrong; {count} are needed")
     return crops[:count], torch.cat(points).double().numpy()[:count], torch.cat(shown).numpy()[:count]
+
+
+def marked_otherwise(points: npt.NDArray[np.float64], degrees: float) -> npt.NDArray[np.float64]:
+    """Landmarks (N, L, 2) of upright right feet whose great toe is marked turned, HVA larger by ``degrees``.
+
+    The cortices of its proximal phalanx are turned about their middle, as by a reader who takes the axis otherwise.
+    """
+    toe = [k for k, code in enumerate(landmark_schema().codes) if code[:3] in ("PPp", "PPd")]
+    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    middle = points[:, toe].mean(1, keepdims=True)
+    turned = points.copy()
+    # Rows run down: clockwise as seen, toward the lesser toes of a right foot.
+    turned[:, toe] = middle + (points[:, toe] - middle) @ np.array([[c, s], [-s, c]])
+    return turned
 
 
 def write_films(out: Path, films: tuple[npt.NDArray[Any], npt.NDArray[Any], npt.NDArray[Any]], number: slice) -> Path:
@@ -186,7 +205,9 @@ def study(
     """
     device = device_of(base.device)
     most = max(plan.counts)
-    films = render(generator, base.pool, plan.tests + plan.repeats * most, plan.seed, device, clinic_films())
+    count = plan.tests + plan.repeats * most
+    images, points, shown = render(generator, base.pool, count, plan.seed, device, clinic_films())
+    films = images, marked_otherwise(points, plan.toe_turn), shown
     tests = load_real_crops(write_films(out / "tests", films, slice(0, plan.tests)), device)
     network = LandmarkNetwork(len(landmark_schema())).to(device).eval()
 
@@ -233,15 +254,22 @@ def main(
     steps: Annotated[int, typer.Option(help="Training steps each time.")] = 400,
     batch: Annotated[int, typer.Option(help="Crops in a step.")] = 32,
     feed_workers: Annotated[int, typer.Option(help="As in a training configuration.")] = 2,
+    films: Annotated[
+        list[int] | None,
+        typer.Option(min=0, help="Number of own films, as often as wanted; 0, 10, 30, 100 if left out."),
+    ] = None,
+    repeats: Annotated[int, typer.Option(min=1, help="Sets of films for each number.")] = StudyPlan.repeats,
+    toe_turn: Annotated[float, typer.Option(help="Degrees by which the clinic marks the great toe otherwise.")] = 0.0,
 ) -> None:
-    """Fine-tune on 10, 30 and 100 films of a shifted generator, twice each, and print what that buys."""
-    generators = shifted_generators()
+    """Fine-tune on films of a shifted generator (``none``: the shipped one) and print what that buys."""
+    generators = {"none": generator_settings(), **shifted_generators()}
     if shift not in generators:
         raise typer.BadParameter(f"{shift}: no such generator; known are {', '.join(generators)}", param_hint="--shift")
     base = load(TrainSettings, shipped("train_finetune.yaml"))
     changes = {"steps": steps, "batch": batch, "feed_workers": feed_workers, "report_every": steps, "save_every": steps}
-    base = base.model_copy(update=changes | {"pool": base.pool.model_copy(update={"size": 1024, "cast_batch": 128})})
-    rows = study(out, weights, generators[shift], base, StudyPlan())
+    base = base.model_copy(update=changes | {"pool": base.pool.model_copy(update={"size": 400, "cast_batch": 128})})
+    plan = StudyPlan(tuple(films or StudyPlan.counts), repeats, toe_turn=toe_turn)
+    rows = study(out, weights, generators[shift], base, plan)
     with (out / "study.csv").open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, ["films", "repeat", *COLUMNS])
         writer.writeheader()

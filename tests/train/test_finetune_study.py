@@ -10,8 +10,18 @@ import raysplay.train.compare_weights as compare_weights
 import raysplay.train.finetune_study as finetune_study
 from raysplay.configs import landmark_schema, load
 from raysplay.infer.foot_reader import WEIGHTS_DIR
+from raysplay.measure import measure_values, to_foot_frame
 from raysplay.synthetic_data.settings import generator_settings
-from raysplay.train.finetune_study import UNTRAINED, StudyPlan, errors, render, shifted_generators, study, table
+from raysplay.train.finetune_study import (
+    UNTRAINED,
+    StudyPlan,
+    errors,
+    marked_otherwise,
+    render,
+    shifted_generators,
+    study,
+    table,
+)
 from raysplay.train.real_films import RealCrops, load_real_crops
 from raysplay.train.reference_foot import REFERENCE_FOOT
 from raysplay.train.settings import TrainSettings
@@ -55,6 +65,18 @@ def test_errors_are_the_turns_of_the_axes():
     off = errors(torch.as_tensor(turned)[None], crops)
     assert (off["hva_mean"], off["hva_median"]) == pytest.approx((3.0, 3.0), abs=1e-6)
     assert (off["ima_mean"], off["ima_median"]) == pytest.approx((0.0, 0.0), abs=1e-9)
+
+
+@pytest.mark.parametrize("degrees", [4.0, -2.5])
+def test_a_toe_marked_otherwise_changes_its_valgus_by_as_much(degrees):
+    # By definition: HVA is the angle of the great toe's shaft to the first metatarsal; turning the one turns it.
+    schema = landmark_schema()
+    at = np.array([REFERENCE_FOOT[code] for code in schema.codes], float)[None] * [1, -1]
+    values = [
+        measure_values(to_foot_frame(points, None, ["R"])[0], schema) for points in (at, marked_otherwise(at, degrees))
+    ]
+    assert values[1]["hva"] - values[0]["hva"] == pytest.approx(degrees, abs=1e-6)
+    assert values[1]["ima"] == pytest.approx(values[0]["ima"], abs=1e-9)
 
 
 def test_the_table_gives_mean_and_range():

@@ -69,7 +69,12 @@ def test_gaps_are_means_and_deviations_widest_first():
 
 
 def test_only_accepted_feet_of_a_run_are_read(tmp_path):
-    decisions = [("a.dcm", "R", "accepted"), ("a.dcm", "L", "review"), ("b.dcm", "", "refused"), ("c.dcm", "L", "accepted")]
+    decisions = [
+        ("a.dcm", "R", "accepted"),
+        ("a.dcm", "L", "review"),
+        ("b.dcm", "", "refused"),
+        ("c.dcm", "L", "accepted"),
+    ]
     with (tmp_path / "feet.csv").open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
         writer.writerow(["film", "foot", "decision"])
