@@ -32,7 +32,7 @@ REFUSED = MeasuredFoot("L", "refused", "not a dorsoplantar view", {})
 
 TRUTH = [
     TrueFoot("a", "L", "dp", {"hva": 10.0, "ima": 8.0}, landmarks={"DP_tip": (10.0, 10.0)}),
-    TrueFoot("a", "R", "dp", {"hva": 30.0}),
+    TrueFoot("a", "R", "dp", {"hva": 30.0}),  # sent to review
     TrueFoot("b", "L", "dp", {"hva": 40.0}),
     TrueFoot("c", "R", "dp", {"hva": 15.0}),
     TrueFoot("d", "L", "lateral"),
@@ -68,6 +68,13 @@ def test_feet_are_counted(result):
     assert (result.films, result.feet, result.found, result.sides_right) == (9, 6, 3, 2)
     assert result.extra_feet == 0
     assert result.false_accepts == 3
+
+
+@pytest.mark.parametrize("unfit", ["", "overlap"])
+def test_review_of_feet_with_nothing_wrong_leaves_out_those_that_are_unfit(unfit):
+    truth = [replace(foot, condition=unfit if (foot.film, foot.side) == ("a", "R") else "") for foot in TRUTH]
+    result = evaluate_run(RUN, truth, SETTINGS)
+    assert (result.sound, result.sound_reviewed) == ((5, 0) if unfit else (6, 1))
 
 
 def test_decisions_are_counted_by_true_view(result):

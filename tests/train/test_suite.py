@@ -48,7 +48,10 @@ TRUTH = {
         TrueFoot("good/2", "L", "dp", {"hva": 30.0}),
         TrueFoot("good/3", "L", "dp", {"hva": 30.0}),
     ],
-    "worn": [TrueFoot("worn/1", "R", "dp", {"hva": 45.0}), TrueFoot("worn/2", "R", "dp", {"hva": 12.0})],
+    "worn": [
+        TrueFoot("worn/1", "R", "dp", {"hva": 45.0}),
+        TrueFoot("worn/2", "R", "dp", {"hva": 12.0}, condition="overlap"),
+    ],
     "side": [TrueFoot("side/1", "L", "lateral"), TrueFoot("side/2", "L", "lateral"), TrueFoot("side/3", "", "other")],
 }
 RUN = MeasuredArchive(
@@ -79,6 +82,8 @@ def test_what_became_of_the_feet(figures):
     assert (good["films"], good["feet"], good["found"], good["side_right"]) == (3, 4, 0.75, pytest.approx(2 / 3))
     assert (good["accepted"], good["review"], good["refused"]) == (0.75, 0.0, 0.25)
     assert (worn["accepted"], worn["review"], worn["refused"]) == (0.0, 1.0, 0.0)
+    assert (good["review_sound"], worn["review_sound"]) == (0.0, 1.0)
+    assert worn["review_sound_low"] == pytest.approx(binomtest(1, 1).proportion_ci(0.95, method="wilson").low)
     # Of three films one has an accepted foot, though another on it was refused.
     assert (side["accepted"], side["review"], side["refused"]) == (pytest.approx(1 / 3), 0.0, pytest.approx(2 / 3))
     assert (side["feet"], side["extra_feet"], side["false_accepts"]) == (0, 1, 1)

@@ -26,12 +26,13 @@ def test_film_side_and_angles_are_enough(truth):
 def test_position_view_and_landmarks_are_read(truth):
     feet = read_truth(
         truth(
-            "film,foot,view,x,y,width,height\na,L,dp,10,20,8,16\na,R,lateral,50,20,8,16\nb,,other,,,,\n",
+            "film,foot,view,x,y,width,height,condition\na,L,dp,10,20,8,16,overlap\na,R,lateral,50,20,8,16,\nb,,other,,,,\n",
             "film,foot,foot_index,landmark,x,y\na,R,1,DP_tip,51.5,4\n",
         )
     )
     assert feet[0].centre == (10.0, 20.0)
     assert feet[0].size == (8.0, 16.0)
+    assert [foot.condition for foot in feet] == ["overlap", "", ""]
     assert dict(feet[0].landmarks) == {}
     assert dict(feet[1].landmarks) == {"DP_tip": (51.5, 4.0)}
     assert (feet[2].side, feet[2].view) == ("", "other")

@@ -56,6 +56,8 @@ class Evaluation:
     those of ``found`` whose side is right. ``decisions`` counts, by true view, what became of each foot.
     ``false_accepts`` counts accepted readings of feet that are not dorsoplantar, of films without a foot and
     of feet that are not there; ``extra_feet`` counts found feet that answer to no true foot.
+    ``sound`` counts dorsoplantar feet of which the truth knows nothing that makes them unfit, ``sound_reviewed``
+    those of them that were sent to a person.
     ``landmark_errors`` holds, by code, the number of points and their mean and median distance in pixels.
     """
 
@@ -65,6 +67,8 @@ class Evaluation:
     sides_right: int
     extra_feet: int
     false_accepts: int
+    sound: int
+    sound_reviewed: int
     decisions: Mapping[str, Mapping[str, int]]
     groups: tuple[GroupFigures, ...]
     landmark_errors: Mapping[str, tuple[int, float, float]]
@@ -108,6 +112,7 @@ def evaluate_pairs(matched: Pairing, run: MeasuredArchive, settings: EvaluationS
     # A row that says "no foot here" names no foot that could be missed.
     dp = [pair for pair in pairs if pair.true.view == "dp" and pair.true.side]
     found_pairs = [pair for pair in dp if pair.found]
+    sound = [pair for pair in dp if not pair.true.condition]
     decisions: dict[str, Counter[str]] = {view: Counter() for view in VIEWS}
     for pair in pairs:
         decisions[pair.true.view if pair.true.side else "other"][pair.decision] += 1
@@ -121,6 +126,8 @@ def evaluate_pairs(matched: Pairing, run: MeasuredArchive, settings: EvaluationS
         sides_right=sum(pair.measured is not None and pair.measured.side == pair.true.side for pair in found_pairs),
         extra_feet=len(extra),
         false_accepts=len(accepted_wrongly) + sum(foot.decision == "accepted" for foot in extra),
+        sound=len(sound),
+        sound_reviewed=sum(pair.decision == "review" for pair in sound),
         decisions={view: {name: count[name] for name in _DECISIONS} for view, count in decisions.items() if count},
         groups=tuple(
             GroupFigures(name, _figures([pair for pair in found_pairs if belongs(pair)], run.constructions, settings))

@@ -32,6 +32,11 @@ def print_report(result: Evaluation, console: Console) -> None:
         highlight=False,
     )
     console.print(_decisions(result))
+    console.print(
+        f"Sent to review, of dorsoplantar feet with nothing wrong by the truth: "
+        f"{_share(result.sound_reviewed, result.sound)}",
+        highlight=False,
+    )
     for group in result.groups:
         if any(figures.n for figures in group.measures.values()):
             console.print(_errors(group.group, dict(group.measures), console.width))

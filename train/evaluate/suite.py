@@ -174,6 +174,7 @@ def _row(condition: ConditionFigures, settings: EvaluationSettings) -> Row:
         "found": (result.found, result.feet),
         "side_right": (result.sides_right, result.found),
         **{name: (condition.outcomes[name], condition.counted) for name in (ACCEPTED, REVIEW, REFUSED)},
+        "review_sound": (result.sound_reviewed, result.sound),
         "own_reason": (condition.own_reason, result.films if condition.expect == "turn away" else 0),
     }
     for name, (part, whole) in shares.items():

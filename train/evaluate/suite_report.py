@@ -19,7 +19,7 @@ from raysplay.train.evaluate.suite_plots import PLOTS, write_plots
 SUITE_FILES = ("suite.json", "suite.csv", "suite.md", *PLOTS)
 """What a report consists of."""
 
-_SHARES = ("found", "side_right", "accepted", "review", "refused", "own_reason")
+_SHARES = ("found", "side_right", "accepted", "review", "review_sound", "refused", "own_reason")
 _COMMONEST = 4
 """Reasons shown of each condition."""
 
@@ -105,13 +105,15 @@ def _text(figures: SuiteFigures, made: SuiteRun, plots: Sequence[str]) -> Iterab
     yield "## What became of the feet\n"
     yield (
         "Where feet shall be measured, shares are of dorsoplantar feet; a foot that was not found counts as refused. "
+        "Of sound feet: sent to review, of those with nothing wrong by the truth (toes may lie over each other in any "
+        "condition). "
         "Where they shall be turned away, shares are of films, a film counted as its most accepted foot; own reason: "
         "for a reason that fits the condition.\n"
     )
     yield from _table(
         [
             *("Condition", "Expected", "Films", "Feet", "Found", "Side right"),
-            *("Accepted", "Review", "Refused", "Own reason", "Extra feet"),
+            *("Accepted", "Review", "Of sound feet", "Refused", "Own reason", "Extra feet"),
         ],
         [
             [

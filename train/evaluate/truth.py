@@ -41,6 +41,8 @@ class TrueFoot:
         By code, pixels of the film.
     seed : str
         What the film was generated from; empty for a film of a person.
+    condition : str
+        What makes the foot unfit for measuring; empty where nothing is known to.
     """
 
     film: str
@@ -51,14 +53,15 @@ class TrueFoot:
     size: tuple[float, float] | None = None
     landmarks: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     seed: str = ""
+    condition: str = ""
 
 
 def read_truth(path: Path) -> list[TrueFoot]:
     """Read ``truth.csv``, and ``truth_landmarks.csv`` beside it if there is one.
 
     Columns of ``truth.csv``: ``film`` and ``foot`` (L, R, or empty for no foot) must be there; ``view``
-    (dp, oblique, lateral, other), ``x``, ``y``, ``width``, ``height`` (pixels), ``seed`` and one column a measure
-    (``hva``, ``ima``, ... degrees) may be. Other columns are left alone.
+    (dp, oblique, lateral, other), ``x``, ``y``, ``width``, ``height`` (pixels), ``seed``, ``condition`` and one
+    column a measure (``hva``, ``ima``, ... degrees) may be. Other columns are left alone.
     Columns of ``truth_landmarks.csv``: ``film, foot, foot_index, landmark, x, y``; ``foot_index`` counts the
     rows of a film in ``truth.csv`` from 0.
 
@@ -114,6 +117,7 @@ def _foot(path: Path, line: int, row: Mapping[str, str]) -> TrueFoot:
         _pair(number["x"], number["y"]),
         _pair(number["width"], number["height"]),
         seed=row.get("seed", ""),
+        condition=row.get("condition", ""),
     )
 
 
