@@ -20,7 +20,8 @@ def evaluate(
         typer.Argument(
             metavar="TRUTH",
             help="CSV: film (path below FILMS), foot (L, R or empty for none), angles by name (hva, ima, ...); "
-            "may hold view (dp, oblique, lateral, other) and x, y, width, height of the foot in pixels.",
+            "may hold view (dp, oblique, lateral, other), x, y, width, height of the foot in pixels, and condition "
+            "(what makes the foot unfit, or empty).",
             show_default=False,
         ),
     ] = None,
