@@ -20,6 +20,8 @@ from raysplay.measure import measure_values, to_foot_frame
 from raysplay.synthetic_data.archive import FILMS, write_archive
 from raysplay.synthetic_data.archive_settings import archive_settings
 from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
+from raysplay.synthetic_data.settings import generator_settings
+from raysplay.synthetic_data.subject import draw_subject
 from raysplay.train.evaluate.truth import read_truth
 
 SIDE = reading_settings().film_side
@@ -241,10 +243,18 @@ def settings():
     return shipped.model_copy(update={"film": film})
 
 
+def draw_ordinary(seed, view="dp", settings=None, condition=None):
+    """Feet of people with ordinary bones: how far the network errs on unusual ones is for the evaluation to say."""
+    shipped = generator_settings()
+    person = shipped.person.model_copy(update={"spread": (0.6, 0.6)})
+    return draw_subject(seed, view, shipped.model_copy(update={"person": person}), condition)
+
+
 @pytest.fixture(scope="module")
 def films(settings):
     """Generated films by what was asked for."""
-    return {name: compose_film([77, k], settings, request) for k, (name, request) in enumerate(ASKED.items())}
+    asked = enumerate(ASKED.items())
+    return {name: compose_film([77, k], settings, request, draw_ordinary) for k, (name, request) in asked}
 
 
 def as_film(pixels, aspect=1.0):

@@ -183,6 +183,10 @@ def only(**shares):
     )
 
 
+PLACED = 0.25
+"""How well the middle of a blob is found, in pixels of the coarse crop."""
+
+
 def test_a_screen_photographed_at_an_angle_moves_points_with_the_picture(blob_pool, bare, monkeypatch, centre_of_mass):
     # Points and pictures go through one projective matrix: blobs must lie where the points say.
     bare(module)
@@ -198,10 +202,11 @@ def test_a_screen_photographed_at_an_angle_moves_points_with_the_picture(blob_po
         for k, landmark in enumerate(shown_landmarks()):
             at = batch.points[k, landmark].numpy()
             if (at > 14).all() and at[0] < 177 and at[1] < 273:
-                assert centre_of_mass(batch.images[k].numpy(), at, 14) == pytest.approx(at, abs=0.25)
+                assert centre_of_mass(batch.images[k].numpy(), at, 14) == pytest.approx(at, abs=PLACED)
                 shown += 1
     assert shown > 25
-    assert float(torch.cat(moved).median()) > 1.0
+    # Points move further than the place of a blob is known, so that a picture left behind would show.
+    assert float(torch.cat(moved).quantile(0.25)) > 2 * PLACED
 
 
 @pytest.mark.parametrize("name", ["metal", "cast", "splint"])
