@@ -156,6 +156,9 @@ BONES = {
 }
 """Prefix of the cortex landmarks of a bone, with its name in words."""
 
+SHAFT_LEVELS = tuple(f"{bone}{level}" for bone in BONES for level in "pd")
+"""Levels of the shafts at which cortices are marked: their landmarks bear these names with ``_med`` and ``_lat``."""
+
 
 @cache
 def axis(bone: str, construction: str = SHAFT) -> Direction:

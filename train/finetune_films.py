@@ -21,6 +21,7 @@ from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.polarity import negative
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import similarity
+from raysplay.measure.axes import SHAFT_LEVELS
 from raysplay.train.real_films import CropFolder
 
 COLUMNS = ("film", "foot", "foot_index", "landmark", "x", "y")
@@ -132,11 +133,11 @@ def bone_lead(film: Film, feet: Sequence[GivenFoot]) -> float:
     """
     leads = []
     for foot in feet:
-        for code, place in foot.landmarks.items():
-            other = foot.landmarks.get(code.removesuffix("_med") + "_lat")
-            if not code.endswith(("p_med", "d_med")) or other is None:
+        for level in SHAFT_LEVELS:
+            codes = f"{level}_med", f"{level}_lat"
+            if not foot.landmarks.keys() >= set(codes):
                 continue
-            medial, lateral = np.array(place), np.array(other)
+            medial, lateral = (np.array(foot.landmarks[code]) for code in codes)
             across = 0.5 * (lateral - medial)
             at = np.stack([0.5 * (medial + lateral), medial - across, lateral + across])
             inside, *outside = map_coordinates(film.pixels, at.T[::-1], order=1, mode="constant", cval=np.nan)

@@ -205,8 +205,8 @@ def study(
     """
     device = device_of(base.device)
     most = max(plan.counts)
-    count = plan.tests + plan.repeats * most
-    images, points, shown = render(generator, base.pool, count, plan.seed, device, clinic_films())
+    total = plan.tests + plan.repeats * most
+    images, points, shown = render(generator, base.pool, total, plan.seed, device, clinic_films())
     films = images, marked_otherwise(points, plan.toe_turn), shown
     tests = load_real_crops(write_films(out / "tests", films, slice(0, plan.tests)), device)
     network = LandmarkNetwork(len(landmark_schema())).to(device).eval()

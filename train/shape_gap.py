@@ -7,24 +7,40 @@ trained on, so that a true gap is rather wider than it shows.
 
 from __future__ import annotations
 
-import csv
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow.parquet as pq
 import typer
 
-from raysplay.configs import landmark_schema
 from raysplay.infer.records import Outcome
+from raysplay.measure.axes import SHAFT_LEVELS
 from raysplay.synthetic_data.archive import TRUTH
-from raysplay.train.evaluate.truth import read_truth
+from raysplay.train.evaluate.run_tables import MeasuredArchive, RunTablesError, read_run
+from raysplay.train.evaluate.truth import TruthError, read_truth
 
 Points = Mapping[str, tuple[float, float]]
 """Landmarks of one foot by code, x and y in pixels of the film."""
+
+FRAME = frozenset(f"{level}_{side}" for level in ("M2p", "M2d", "M5p") for side in ("med", "lat"))
+"""Landmarks without which a foot has no frame."""
+
+
+class Gap(NamedTuple):
+    """Mean and standard deviation of one quantity over generated feet and over those read."""
+
+    generated: float
+    generated_sd: float
+    read: float
+    read_sd: float
+
+    @property
+    def apart(self) -> float:
+        """How many standard deviations of generated feet the means lie apart."""
+        return (self.read - self.generated) / self.generated_sd
 
 
 def foot_shape(points: Points) -> dict[str, float]:
@@ -42,16 +58,15 @@ def foot_shape(points: Points) -> dict[str, float]:
     Raises
     ------
     KeyError
-        If a cortex of the second metatarsal, or of the fifth at 30 %, is missing.
+        If one of :data:`FRAME` is missing.
     """
     at = {code: np.array(place, dtype=float) for code, place in points.items()}
     middles: dict[str, npt.NDArray[np.float64]] = {}
     widths: dict[str, float] = {}
-    for code in landmark_schema().codes:
-        stem = code.removesuffix("_med")
-        if stem[-1] in "pd" and code != stem and {code, f"{stem}_lat"} <= at.keys():
-            medial, lateral = at.pop(code), at.pop(f"{stem}_lat")
-            middles[stem], widths[stem] = (medial + lateral) / 2, float(np.linalg.norm(lateral - medial))
+    for level in SHAFT_LEVELS:
+        if {f"{level}_med", f"{level}_lat"} <= at.keys():
+            medial, lateral = at.pop(f"{level}_med"), at.pop(f"{level}_lat")
+            middles[level], widths[level] = (medial + lateral) / 2, float(np.linalg.norm(lateral - medial))
     origin, axis = middles["M2p"], middles["M2d"] - middles["M2p"]
     unit = float(np.linalg.norm(axis))
     side = np.array([-axis[1], axis[0]])
@@ -63,25 +78,18 @@ def foot_shape(points: Points) -> dict[str, float]:
     return shape | {f"{name} width": width / unit for name, width in widths.items()}
 
 
-def read_feet(run: Path) -> Iterator[Points]:
+def accepted_feet(run: MeasuredArchive) -> Iterator[Points]:
     """Landmarks of every accepted foot of a finished run."""
-    decisions: dict[str, list[str]] = defaultdict(list)
-    with (run / "feet.csv").open(encoding="utf-8", newline="") as file:
-        for row in csv.DictReader(file):
-            if row["foot"]:
-                decisions[row["film"]].append(row["decision"])
-    feet: dict[tuple[str, int], dict[str, tuple[float, float]]] = defaultdict(dict)
-    for row in pq.read_table(run / "landmarks.parquet").to_pylist():
-        feet[row["film"], row["foot_index"]][row["landmark"]] = (row["x"], row["y"])
-    for (film, index), points in feet.items():
-        if decisions[film][index] == Outcome.ACCEPTED.value:
-            yield points
+    for feet in run.films.values():
+        for foot in feet:
+            if foot.decision == Outcome.ACCEPTED.value:
+                yield foot.landmarks
 
 
-def shape_gaps(generated: Sequence[Points], read: Sequence[Points]) -> dict[str, tuple[float, float, float, float]]:
-    """Mean and standard deviation of each quantity of :func:`foot_shape` over generated and over read feet.
+def shape_gaps(generated: Sequence[Points], read: Sequence[Points]) -> dict[str, Gap]:
+    """Every quantity of :func:`foot_shape` over generated and over read feet, the widest gap first.
 
-    Sorted by how many standard deviations of generated feet the means lie apart, widest first.
+    What hardly varies over generated feet is left out: the frame itself.
     """
     columns: list[dict[str, list[float]]] = []
     for feet in (generated, read):
@@ -94,13 +102,8 @@ def shape_gaps(generated: Sequence[Points], read: Sequence[Points]) -> dict[str,
     for name, of_generated in columns[0].items():
         of_read = columns[1].get(name, [])
         if min(len(of_generated), len(of_read)) > 1 and np.std(of_generated) > 1e-3:
-            gaps[name] = tuple(float(f(v)) for v in (of_generated, of_read) for f in (np.mean, np.std))
-    return dict(sorted(gaps.items(), key=lambda item: -abs(_apart(item[1]))))  # type: ignore[arg-type]
-
-
-def _apart(row: tuple[float, float, float, float]) -> float:
-    mean, sd, other, _ = row
-    return (other - mean) / sd
+            gaps[name] = Gap(*(float(f(v)) for v in (of_generated, of_read) for f in (np.mean, np.std)))
+    return dict(sorted(gaps.items(), key=lambda item: -abs(item[1].apart)))
 
 
 def main(
@@ -109,14 +112,19 @@ def main(
     rows: Annotated[int, typer.Option(min=1, help="Rows to print.")] = 30,
 ) -> None:
     """Print where feet read on films of people differ most from generated ones."""
-    generated = [foot.landmarks for foot in read_truth(archive / TRUTH) if foot.view == "dp" and foot.landmarks]
-    generated = [points for points in generated if {"M2p_med", "M2d_med", "M5p_med"} <= points.keys()]
-    read = list(read_feet(run))
+    try:
+        generated = [foot.landmarks for foot in read_truth(archive / TRUTH) if foot.view == "dp"]
+        read = list(accepted_feet(read_run(run)))
+    except (TruthError, RunTablesError) as error:
+        raise typer.BadParameter(str(error)) from error
+    generated, read = ([points for points in feet if points.keys() >= FRAME] for feet in (generated, read))
     typer.echo(f"{len(generated)} generated feet, {len(read)} read ones; unit: 40 % of the second metatarsal")
     typer.echo("| quantity | generated, mean (sd) | read, mean (sd) | apart, sd of generated |\n|---|---|---|---|")
-    for name, (mean, sd, other, spread) in list(shape_gaps(generated, read).items())[:rows]:
-        apart = _apart((mean, sd, other, spread))
-        typer.echo(f"| {name} | {mean:.3f} ({sd:.3f}) | {other:.3f} ({spread:.3f}) | {apart:+.1f} |")
+    for name, gap in list(shape_gaps(generated, read).items())[:rows]:
+        typer.echo(
+            f"| {name} | {gap.generated:.3f} ({gap.generated_sd:.3f}) | {gap.read:.3f} ({gap.read_sd:.3f}) | "
+            f"{gap.apart:+.1f} |"
+        )
 
 
 if __name__ == "__main__":

@@ -1,20 +1,19 @@
 """Shapes of feet compared between films: against transformed drawings and numpy."""
 
-import csv
 import math
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.parquet as pq
 import pytest
 import torch
+import typer
+from typer.testing import CliRunner
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.outputs.landmarks_table import COLUMNS
 from raysplay.synthetic_data.projection.shadow import cast
 from raysplay.synthetic_data.subject import draw_subject
+from raysplay.train.evaluate.run_tables import MeasuredArchive, MeasuredFoot
 from raysplay.train.reference_foot import REFERENCE_FOOT
-from raysplay.train.shape_gap import foot_shape, read_feet, shape_gaps
+from raysplay.train.shape_gap import accepted_feet, foot_shape, main, shape_gaps
 
 
 def moved(points, matrix, shift=(0.0, 0.0)):
@@ -72,24 +71,26 @@ def test_gaps_are_means_and_deviations_widest_first():
         assert gaps["M1p width"][2 * k : 2 * k + 2] == pytest.approx((np.mean(widths), np.std(widths)))
 
 
-def test_only_accepted_feet_of_a_run_are_read(tmp_path):
-    decisions = [
-        ("a.dcm", "R", "accepted"),
-        ("a.dcm", "L", "review"),
-        ("b.dcm", "", "refused"),
-        ("c.dcm", "L", "accepted"),
-    ]
-    with (tmp_path / "feet.csv").open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file)
-        writer.writerow(["film", "foot", "decision"])
-        writer.writerows(decisions)
-    rows = [
-        {"film": film, "foot": foot, "foot_index": index, "landmark": "M2_tip", "x": x, "y": 1.0}
-        | {"var_x": 1.0, "cov_xy": 0.0, "var_y": 1.0, "confidence": 1.0}
-        for film, foot, index, x in (("a.dcm", "R", 0, 5.0), ("a.dcm", "L", 1, 6.0), ("c.dcm", "L", 0, 7.0))
-    ]
-    pq.write_table(pa.Table.from_pylist(rows, schema=COLUMNS), tmp_path / "landmarks.parquet")
-    assert [foot["M2_tip"] for foot in read_feet(tmp_path)] == [(5.0, 1.0), (7.0, 1.0)]
+def test_only_accepted_feet_of_a_run_are_read():
+    def foot(side, decision, x):
+        return MeasuredFoot(side, decision, "", {}, {"M2_tip": (x, 1.0)})
+
+    films = {
+        "a.dcm": (foot("R", "accepted", 5.0), foot("L", "review", 6.0)),
+        "b.dcm": (),
+        "c.dcm": (foot("L", "accepted", 7.0), foot("R", "refused", 8.0)),
+    }
+    run = MeasuredArchive(films, None, {})
+    assert [foot["M2_tip"] for foot in accepted_feet(run)] == [(5.0, 1.0), (7.0, 1.0)]
+
+
+def test_a_folder_without_a_run_is_refused_in_one_line(tmp_path):
+    (tmp_path / "truth.csv").write_text("film,foot\na,L\n", encoding="utf-8")
+    app = typer.Typer()
+    app.command()(main)
+    result = CliRunner().invoke(app, [str(tmp_path), str(tmp_path)], env={"COLUMNS": "240"})
+    assert result.exit_code == 2
+    assert "no finished run, feet.csv is missing" in result.output
 
 
 READ_ON_OPEN_FILMS = {
