@@ -53,7 +53,7 @@ def _parts(path: Path, settings: SkeletonSettings) -> list[trimesh.Trimesh]:
         mesh = trimesh.load_mesh(path)
     except (OSError, ValueError) as error:
         raise SkeletonError(f"{path}: no readable mesh ({error})") from error
-    place = (np.asarray(mesh.vertices) * settings.to_mm)[:, settings.axes]
+    place = (np.asarray(mesh.vertices) * settings.to_mm)[:, settings.axes] * settings.signs
     if path.name in settings.files:
         place = place + settings.files[path.name].shift
     return list(trimesh.Trimesh(place, mesh.faces).split(only_watertight=False))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
@@ -50,13 +50,14 @@ class Variation(Config):
 class SkeletonSettings(Config):
     """One skeleton.
 
-    ``axes`` names the mesh's axes that run lateral, distal and dorsal in a right foot. A mesh that ``files`` leaves
-    out has its origin in that of the foot.
+    ``axes`` names the mesh's axes that run lateral, distal and dorsal in a right foot, ``signs`` which of them run the
+    other way. A mesh that ``files`` leaves out has its origin in that of the foot.
     """
 
     source: str
     to_mm: float = Field(gt=0)
     axes: tuple[int, int, int]
+    signs: tuple[Literal[-1, 1], Literal[-1, 1], Literal[-1, 1]] = (1, 1, 1)
     files: dict[str, MeshFile] = Field(default_factory=dict)
     bones: dict[str, MeshBone]
     sole: float

@@ -41,7 +41,7 @@ def one_file_a_bone(folder, settings):
         shift = settings.files[where.file].shift if where.file in settings.files else (0.0, 0.0, 0.0)
         part.apply_translation(np.array(places[bone].middle) - shift)
         back = np.empty_like(part.vertices)
-        back[:, list(settings.axes)] = part.vertices / settings.to_mm
+        back[:, list(settings.axes)] = part.vertices * settings.signs / settings.to_mm
         trimesh.Trimesh(back, part.faces, process=False).export(folder / where.file)
 
 

@@ -48,8 +48,10 @@ def test_a_missing_file_a_missing_bone_and_a_torn_surface_are_named(capsules, tm
         read_bones(folder, SETTINGS)
 
 
-def test_bones_that_come_one_a_file_need_no_place(tmp_path):
-    settings = skeleton_settings("osim_rl")
+@pytest.mark.parametrize("name", ["osim_rl", "bodyparts3d"])
+def test_bones_that_come_one_a_file_need_no_place(tmp_path, name):
+    """The second list reads files whose axes run medial and backward."""
+    settings = skeleton_settings(name)
     one_file_a_bone(tmp_path, settings)
     bones = read_bones(tmp_path, settings)
     assert bones.keys() == settings.bones.keys()
@@ -57,7 +59,7 @@ def test_bones_that_come_one_a_file_need_no_place(tmp_path):
     assert talus.bounds.mean(axis=0) == pytest.approx(SETTINGS.bones["talus"].middle, abs=0.05)
     assert talus.extents == pytest.approx([2 * RADIUS, LENGTH, 2 * RADIUS], rel=0.02)
     file_of("r_foot.stl").export(tmp_path / settings.bones["cuboid"].file)
-    with pytest.raises(SkeletonError, match=r"cuboid_rv\.stl: cuboid: \d+ parts in place of one bone"):
+    with pytest.raises(SkeletonError, match=r"cuboid\w*\.stl: cuboid: \d+ parts in place of one bone"):
         read_bones(tmp_path, settings)
 
 
