@@ -6,9 +6,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from raysplay.measure.evidence import cite
+
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from raysplay.configs.proof import Trial
     from raysplay.configs.protocol import ReadingProtocol
     from raysplay.measure import Measure
     from raysplay.measure.grades import Scale
@@ -42,12 +45,15 @@ def _list(chosen: tuple[Measure, ...], shipped: ReadingProtocol, console: Consol
     from rich.box import SIMPLE_HEAD
     from rich.table import Table
 
+    from raysplay.configs.proof import proofs
+
     table = Table(title=f"{len(chosen)} measures", title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
     for heading in ("Name", "Measure", "Unit", "Construction", "Note"):
         table.add_column(heading, no_wrap=heading in ("Name", "Unit", "Construction"))
     for measure in chosen:
         notes = ["reported"] if measure.name in shipped.reported else []
         notes += ["low confidence"] if measure.low_confidence else []
+        notes += [] if proofs().stands(measure) else ["unproven"]
         table.add_row(measure.name, measure.title, measure.unit, measure.construction, ", ".join(notes))
     console.print(table)
     console.print("raysplay measures NAME tells definition, sign, landmarks, source, error and grades of one.")
@@ -72,6 +78,8 @@ def _tell(measure: Measure, console: Console) -> None:
     line("Source", measure.cited)
     if measure.caution:
         line("Caution", measure.caution)
+    for words in proof_in_words(measure):
+        line("Proof", words)
     for code in measure.landmarks:
         line(f"  {code}", found[schema.index(code)])
     for error in reader_errors().get(measure.name, ()):
@@ -80,6 +88,25 @@ def _tell(measure: Measure, console: Console) -> None:
         scale = scheme.scale(measure.name)
         if scale is not None:
             line("Grades", f"{scheme.title}: {borders_in_words(scale)}; {scheme.cited}")
+
+
+def proof_in_words(measure: Measure) -> list[str]:
+    """What is known of the measure's error on bones that no generator drew: the verdict, then a line a trial."""
+    from raysplay.configs.proof import proofs
+
+    stands, trials = proofs().stands(measure), proofs().of(measure)
+    if not trials:
+        return ["unproven: no trial on bones that the generator did not draw"]
+    verdict = "proven" if stands else "unproven: the trials do not keep to the bounds"
+    return [verdict, *(trial_in_words(one, measure.unit) for one in trials)]
+
+
+def trial_in_words(trial: Trial, unit: str) -> str:
+    """Figures of a trial in a sentence."""
+    bias = "not recorded" if trial.bias is None else f"{trial.bias:+.2f}"
+    figures = f"mean absolute error {trial.mae:.2f} {unit}, bias {bias}, interval holds {100 * trial.coverage:.0f} %"
+    people = "1 person" if trial.people == 1 else f"{trial.people} people"
+    return cite(f"{figures} ({trial.films} films of {people}: {trial.bones})", trial.tag)
 
 
 def borders_in_words(scale: Scale) -> str:

@@ -12,6 +12,7 @@ from typing import Protocol
 
 import numpy as np
 
+from raysplay.configs.proof import proofs
 from raysplay.configs.protocol import ReadingProtocol
 from raysplay.infer.decide.case import FootCase
 from raysplay.infer.decide.config import DecisionLimits
@@ -75,6 +76,7 @@ def read_archive(
     wrong in one film ends the run: it becomes that film's reason.
     """
     queue = iter(candidates)
+    proven = proofs().proven(protocol.reported_measures(), feet.digests)
     with ThreadPoolExecutor(max_workers=1, thread_name_prefix="decode") as background:
         waiting: deque[tuple[Candidate, Future[_Opened]]] = deque()
         try:
@@ -84,7 +86,7 @@ def read_archive(
                 if not waiting:
                     return
                 candidate, opened = waiting.popleft()
-                yield _read(film_name(candidate.name), opened.result(), feet, limits, schema, protocol)
+                yield _read(film_name(candidate.name), opened.result(), feet, limits, schema, protocol, proven)
         finally:
             for _, opened in waiting:
                 opened.cancel()
@@ -119,6 +121,7 @@ def _read(
     limits: DecisionLimits,
     schema: LandmarkSchema,
     protocol: ReadingProtocol,
+    proven: frozenset[str],
 ) -> FilmReading:
     seconds = {"decode": opened.seconds}
     if opened.film is None:
@@ -128,7 +131,7 @@ def _read(
         if opened.film.polarity_doubtful:
             turned = _look(negative(opened.film), feet, limits, schema, seconds)
             seen = _likelier(seen, turned, limits.polarity.clear_from)
-        records, marked = _read_feet(seen, limits, schema, protocol, seconds)
+        records, marked = _read_feet(seen, limits, schema, protocol, proven, seconds)
     except Exception as error:
         record = FilmRecord(name, (), failed(error), opened.film.remarks, seconds)
         return FilmReading(record, opened.film)
@@ -188,6 +191,7 @@ def _read_feet(
     limits: DecisionLimits,
     schema: LandmarkSchema,
     protocol: ReadingProtocol,
+    proven: frozenset[str],
     seconds: dict[str, float],
 ) -> tuple[tuple[FootRecord, ...], tuple[tuple[int, ...], ...]]:
     clock = _Clock(seconds)
@@ -200,7 +204,7 @@ def _read_feet(
             records.append(FootRecord(landmarks, (), decision))
             marked.append(())
             continue
-        measurements = _measure(film, landmarks, limits, schema, protocol)
+        measurements = _measure(film, landmarks, limits, schema, protocol, proven)
         companions = tuple(other.foot for k, other in enumerate(located) if k != i)
         case = FootCase(film, landmarks, measurements, schema, companions, protocol)
         decision = decide(case, limits)
@@ -215,7 +219,12 @@ def _read_feet(
 
 
 def _measure(
-    film: Film, landmarks: FootLandmarks, limits: DecisionLimits, schema: LandmarkSchema, protocol: ReadingProtocol
+    film: Film,
+    landmarks: FootLandmarks,
+    limits: DecisionLimits,
+    schema: LandmarkSchema,
+    protocol: ReadingProtocol,
+    proven: frozenset[str],
 ) -> tuple[Measurement, ...]:
     spacing = film.spacing
     points, covariance = to_foot_frame(
@@ -247,6 +256,7 @@ def _measure(
             float(measured[measure.name].high[0]),
             measure.unit,
             measure.construction,
+            measure.name in proven,
         )
         for measure in reported
     )

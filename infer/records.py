@@ -71,9 +71,42 @@ class FootLandmarks:
     strangeness: float = 0.0
 
 
+class Withheld(Enum):
+    """Why a run gives no number for a measure; the value stands in the tables, ``words`` is for a person."""
+
+    NO_POINTS = "no_points"
+    """Points that it needs are missing, unsure beyond use, or off the film."""
+    DOUBTFUL_POINTS = "doubtful_points"
+    """It stands on points that the network doubts."""
+    WIDE_INTERVAL = "wide_interval"
+    """Its interval is wider than the limit."""
+    NO_MILLIMETRES = "no_millimetres"
+    """A length on a film whose pixel spacing gives none."""
+
+    @property
+    def words(self) -> str:
+        return _WHY_WITHHELD[self]
+
+
+_WHY_WITHHELD = {
+    Withheld.NO_POINTS: "points that it needs are missing or off the film",
+    Withheld.DOUBTFUL_POINTS: "it stands on doubtful points",
+    Withheld.WIDE_INTERVAL: "its interval is too wide",
+    Withheld.NO_MILLIMETRES: "the film's pixel spacing gives no millimetres",
+}
+
+
 @dataclass(frozen=True)
 class Measurement:
-    """One number: value with its 90 % interval; all three ``nan`` where the measure is withheld."""
+    """One number: value with its interval; all three ``nan`` where the measure is withheld.
+
+    Attributes
+    ----------
+    proven : bool
+        Whether its error is known on bones that no generator drew, for these weights (``configs/proof.yaml``).
+    withheld : Withheld or None
+        Why there is no number.
+    """
 
     measure: str
     value: float
@@ -81,6 +114,8 @@ class Measurement:
     high: float
     unit: str
     construction: str
+    proven: bool = False
+    withheld: Withheld | None = None
 
 
 @dataclass(frozen=True)

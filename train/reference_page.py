@@ -13,7 +13,7 @@ from raysplay.configs.grades import schemes
 from raysplay.configs.load import landmark_descriptions, landmark_schema
 from raysplay.configs.protocol import protocol
 from raysplay.configs.reader_error import reader_errors
-from raysplay.infer.measures_command import borders_in_words
+from raysplay.infer.measures_command import borders_in_words, proof_in_words
 from raysplay.measure import MEASURES, Measure, by_name
 from raysplay.measure.axes import CONSTRUCTIONS
 from raysplay.train.reference_drawing import drawing
@@ -37,6 +37,8 @@ both. An angle is positive where the second direction points more laterally (tow
 * **Lengths** come in mm only where the film's pixel spacing gives millimetres, and always as a ratio to the second
   metatarsal's length beside that.
 * A measure whose landmarks are missing is withheld, with the reason.
+* **Proof** says what is known of the error on films of bones that the generator did not draw. A measure without such a
+  trial, or failing it, is marked `unproven` wherever its number stands.
 
 Interpretation and any decision belong to the treating licensed practitioner.
 """
@@ -124,6 +126,7 @@ def _section(measure: Measure) -> Iterator[str]:
     yield f"* **Source**: {measure.cited}"
     if measure.caution:
         yield f"* **Caution**: {measure.caution}"
+    yield f"* **Proof**: {'; '.join(proof_in_words(measure))}"
     for error in reader_errors().get(measure.name, ()):
         yield (
             f"* **Error of one human reading**: {error.sem:g} {measure.unit} (standard error of measurement): "

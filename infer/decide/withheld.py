@@ -11,18 +11,27 @@ from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.doubtful_landmarks import doubtful
 from raysplay.infer.decide.needed import deciding, needed_landmarks, reported, usable_landmarks
 from raysplay.infer.decide.wide_interval import too_wide
-from raysplay.infer.records import Measurement, Outcome
+from raysplay.infer.records import Measurement, Outcome, Withheld
 from raysplay.measure.definition import MILLIMETRE
 
 
 def given(case: FootCase, limits: DecisionLimits) -> tuple[Measurement, ...]:
-    """The measurements as they may be handed on: ``nan`` for a number that decides nothing and is unsure.
+    """The measurements as they may be handed on: ``nan`` and why for a number that decides nothing and is unsure.
 
     Unsure is one that stands on a doubtful landmark or whose interval is wider than its limit.
     """
-    unsure = {*_on_doubtful_points(case, limits), *_too_wide(case, limits)}
+    why: dict[str, Withheld] = {
+        **dict.fromkeys(_too_wide(case, limits), Withheld.WIDE_INTERVAL),
+        **dict.fromkeys(_on_doubtful_points(case, limits), Withheld.DOUBTFUL_POINTS),
+    }
+    without_points = _without_points(case, limits)
+    for one in case.measurements:
+        if not math.isfinite(one.value):
+            why[one.measure] = Withheld.NO_POINTS if one.measure in without_points else Withheld.NO_MILLIMETRES
     return tuple(
-        replace(one, value=math.nan, low=math.nan, high=math.nan) if one.measure in unsure else one
+        replace(one, value=math.nan, low=math.nan, high=math.nan, withheld=why[one.measure])
+        if one.measure in why
+        else one
         for one in case.measurements
     )
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from raysplay.measure.definition import RATIO
+from raysplay.measure.definition import DEGREE, MILLIMETRE, RATIO
+
+DECIMALS = {DEGREE: 1, MILLIMETRE: 1, RATIO: 3}
+"""Decimals that a number is given with, on screen and in tables: the same film read again differs by more."""
 
 
 def unit_word(unit: str) -> str:
@@ -11,5 +14,5 @@ def unit_word(unit: str) -> str:
 
 
 def number(value: float, unit: str) -> str:
-    """One decimal for degrees and millimetres, two for a ratio."""
-    return f"{value:.2f}" if unit == RATIO else f"{value:.1f}"
+    """The value as it is shown, see :data:`DECIMALS`."""
+    return f"{value:.{DECIMALS[unit]}f}"

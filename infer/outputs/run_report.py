@@ -64,6 +64,7 @@ class RunReport:
         weights: dict[str, str],
         protocol: Path,
         constructions: dict[str, str],
+        proven: list[str],
         films: Path | None = None,
     ) -> dict[str, Any]:
         """Everything ``run.json`` holds.
@@ -79,6 +80,8 @@ class RunReport:
             The protocol file.
         constructions : dict of str to str
             Construction of every reported measure by name, in the protocol's order.
+        proven : list of str
+            Reported measures whose error is known on bones that no generator drew, with these weights.
         films : Path, optional
             Folder that the names of the films are relative to.
         """
@@ -90,7 +93,12 @@ class RunReport:
                 "weights": weights,
                 "configs": {path.name: digest(path) for path in sorted(CONFIG_DIR.glob("*.yaml"))},
             },
-            "protocol": {"file": str(protocol), "sha256": digest(protocol), "constructions": constructions},
+            "protocol": {
+                "file": str(protocol),
+                "sha256": digest(protocol),
+                "constructions": constructions,
+                "proven": proven,
+            },
             "counts": {
                 "films": self.films,
                 "films_without_foot": self.films_without_foot,

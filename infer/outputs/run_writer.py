@@ -6,11 +6,12 @@ import time
 from collections.abc import Collection, Sequence
 from pathlib import Path
 
+from raysplay.configs.proof import proofs
 from raysplay.infer.films.film import Film
 from raysplay.infer.outputs.csv_table import CsvTable
 from raysplay.infer.outputs.landmarks_table import LandmarksTable
 from raysplay.infer.outputs.names import overlay_name
-from raysplay.infer.outputs.run_folder import RunFolder
+from raysplay.infer.outputs.run_folder import OVERLAYS, RunFolder
 from raysplay.infer.outputs.run_report import RunReport, write_json
 from raysplay.infer.outputs.tables import (
     CROPS_HEADER,
@@ -76,6 +77,7 @@ class RunWriter:
             For each foot of the record, the landmarks to mark.
         """
         started = time.perf_counter()
+        overlays: list[str] = []
         if self._overlays and film is not None:
             from raysplay.infer.outputs.overlay import draw_overlay
 
@@ -85,10 +87,11 @@ class RunWriter:
                 name = overlay_name(record.film, index, foot.landmarks.foot.side)
                 # Fast compression: the pictures are many and mostly noise.
                 picture.save(self._folder.overlay(name), format="PNG", compress_level=1)
+                overlays.append(f"{OVERLAYS}/{name}")
         drawn = time.perf_counter()
-        for row in feet_rows(record, self._reported):
+        for row in feet_rows(record, self._reported, overlays):
             self._feet.append(row)
-        for row in measurements_rows(record):
+        for row in measurements_rows(record, overlays):
             self._measurements.append(row)
         self._films.append(films_row(record, film))
         for row in crops_rows(record, self._crop_size):
@@ -121,6 +124,7 @@ class RunWriter:
             protocol=protocol,
             films=films,
             constructions={measure.name: measure.construction for measure in self._reported},
+            proven=sorted(proofs().proven(self._reported, weights)),
         )
         write_json(self._folder.partial("run.json"), content)
         self._folder.commit()

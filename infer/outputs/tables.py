@@ -2,17 +2,42 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
+from raysplay.infer.decide.wording import DECIMALS
 from raysplay.infer.films.film import Film
-from raysplay.infer.records import Decision, FilmRecord, Outcome
-from raysplay.measure import Measure
+from raysplay.infer.records import Decision, FilmRecord, Measurement, Outcome, Withheld
+from raysplay.measure import Measure, by_name
 
 Row = list[str | float | int | None]
 
-MEASUREMENTS_HEADER = ("film", "foot", "measure", "value", "unit", "low", "high", "construction", "decision")
+FEET_ABOUT = ("film", "foot", "foot_index", "decision", "reasons")
+"""Columns of ``feet.csv`` before its numbers."""
+
+FEET_NOTES = ("withheld", "unproven", "low_confidence", "overlay")
+"""Columns of ``feet.csv`` after its numbers: measures that have none, each with the reason's name; of those that have
+one, which are unproven and which are known to be read badly; the picture, as a path in the run's folder."""
+
+MEASUREMENTS_HEADER = (
+    "film",
+    "foot",
+    "foot_index",
+    "measure",
+    "value",
+    "unit",
+    "low",
+    "high",
+    "construction",
+    "decision",
+    "withheld",
+    "proof",
+    "confidence",
+    "overlay",
+)
+PROVEN, UNPROVEN = "proven", "unproven"
+LOW = "low"
 FILMS_HEADER = (
     "film",
     "feet",
@@ -27,7 +52,6 @@ FILMS_HEADER = (
     "spacing",
 )
 
-_DECIMALS = 3
 CROPS_HEADER = (
     "film",
     "foot",
@@ -40,39 +64,64 @@ CROPS_HEADER = (
 )
 
 
+def number_columns(reported: Sequence[Measure]) -> tuple[str, ...]:
+    """Columns of numbers in ``feet.csv``: three for each reported measure."""
+    return tuple(f"{measure.name}{end}" for measure in reported for end in ("", "_low", "_high"))
+
+
 def feet_header(reported: Sequence[Measure]) -> tuple[str, ...]:
-    """Columns of ``feet.csv``: three for each reported measure."""
-    numbers = (f"{measure.name}{end}" for measure in reported for end in ("", "_low", "_high"))
-    return ("film", "foot", "decision", "reasons", *numbers)
+    """Columns of ``feet.csv``."""
+    return (*FEET_ABOUT, *number_columns(reported), *FEET_NOTES)
 
 
-def feet_rows(record: FilmRecord, reported: Sequence[Measure]) -> Iterator[Row]:
-    """One row a foot, or one for the film where it yielded none; a refused foot has no numbers."""
+def feet_rows(record: FilmRecord, reported: Sequence[Measure], overlays: Sequence[str] = ()) -> Iterator[Row]:
+    """One row a foot, or one for the film where it yielded none; a refused foot has no numbers.
+
+    Parameters
+    ----------
+    overlays : sequence of str
+        Paths of the feet's pictures; empty where none were drawn.
+    """
     if not record.feet:
         decision = record.decision or Decision(Outcome.REFUSED, ("no foot found",))
-        yield [record.film, "", *_decision(decision), *[None] * (3 * len(reported))]
-    for foot in record.feet:
-        by_measure = {one.measure: one for one in foot.measurements}
+        yield [record.film, "", None, *_decision(decision), *[None] * (3 * len(reported)), "", "", "", ""]
+    for index, foot in enumerate(record.feet):
+        given = () if foot.decision.outcome is Outcome.REFUSED else foot.measurements
+        by_measure = {one.measure: one for one in given}
         cells: Row = []
         for measure in reported:
             one = by_measure.get(measure.name)
-            if one is None or foot.decision.outcome is Outcome.REFUSED:
-                cells += [None, None, None]
-            else:
-                cells += [round(number, _DECIMALS) for number in (one.value, one.low, one.high)]
-        yield [record.film, foot.landmarks.foot.side, *_decision(foot.decision), *cells]
+            cells += [None, None, None] if one is None else _rounded(one)
+        yield [
+            record.film,
+            foot.landmarks.foot.side,
+            index,
+            *_decision(foot.decision),
+            *cells,
+            withheld_cell(given),
+            _JOINT.join(one.measure for one in given if one.withheld is None and not one.proven),
+            _JOINT.join(one.measure for one in given if one.withheld is None and _low_confidence(one)),
+            _picture(overlays, index),
+        ]
 
 
-def measurements_rows(record: FilmRecord) -> Iterator[Row]:
-    """One row a foot and measure, in the protocol's order; empty cells where withheld, no row if refused."""
-    for foot in record.feet:
+def measurements_rows(record: FilmRecord, overlays: Sequence[str] = ()) -> Iterator[Row]:
+    """One row a foot and measure, in the protocol's order; empty cells where withheld, no row if refused.
+
+    Parameters
+    ----------
+    overlays : sequence of str
+        As for :func:`feet_rows`.
+    """
+    for index, foot in enumerate(record.feet):
         if foot.decision.outcome is Outcome.REFUSED:
             continue
         for one in foot.measurements:
-            value, low, high = (round(number, _DECIMALS) for number in (one.value, one.low, one.high))
+            value, low, high = _rounded(one)
             yield [
                 record.film,
                 foot.landmarks.foot.side,
+                index,
                 one.measure,
                 value,
                 one.unit,
@@ -80,7 +129,43 @@ def measurements_rows(record: FilmRecord) -> Iterator[Row]:
                 high,
                 one.construction,
                 foot.decision.outcome.value,
+                one.withheld.value if one.withheld else "",
+                PROVEN if one.proven else UNPROVEN,
+                LOW if _low_confidence(one) else "",
+                _picture(overlays, index),
             ]
+
+
+_JOINT = "; "
+
+
+def withheld_cell(measurements: Iterable[Measurement]) -> str:
+    """Measures without a number and why, as ``feet.csv`` has them: ``ima45:wide_interval; hia:no_points``."""
+    return _JOINT.join(f"{one.measure}:{one.withheld.value}" for one in measurements if one.withheld)
+
+
+def read_withheld_cell(text: str) -> dict[str, Withheld]:
+    """What :func:`withheld_cell` wrote, by measure.
+
+    Raises
+    ------
+    ValueError
+        If the text is not such a cell.
+    """
+    pairs = (part.split(":") for part in text.split(_JOINT) if part)
+    return {measure: Withheld(why) for measure, why in pairs}
+
+
+def _low_confidence(one: Measurement) -> bool:
+    return by_name(one.measure, one.construction).low_confidence
+
+
+def _rounded(one: Measurement) -> list[float]:
+    return [round(number, DECIMALS[one.unit]) for number in (one.value, one.low, one.high)]
+
+
+def _picture(overlays: Sequence[str], index: int) -> str:
+    return overlays[index] if index < len(overlays) else ""
 
 
 def films_row(record: FilmRecord, film: Film | None) -> Row:

@@ -19,7 +19,7 @@ import pyarrow.parquet as pq
 
 from raysplay.configs.load import ConfigError, digest, landmark_schema, shipped
 from raysplay.configs.protocol import ReadingProtocol, protocol, read_protocol
-from raysplay.infer.outputs.tables import CROPS_HEADER, FILMS_HEADER, feet_header
+from raysplay.infer.outputs.tables import CROPS_HEADER, FILMS_HEADER, number_columns
 from raysplay.infer.records import FloatArray
 from raysplay.measure import Measure, by_name
 
@@ -107,7 +107,7 @@ class ReviewRun:
             raise RunError(f"{about}: not the summary of a run ({type(error).__name__})") from error
         self.identity = hashlib.sha256(text).hexdigest()
         self.films_folder = Path(films) if films else None
-        feet = _table(folder / "feet.csv", {name: pa.float64() for name in feet_header(self.measures)[4:]})
+        feet = _table(folder / "feet.csv", {name: pa.float64() for name in number_columns(self.measures)})
         self._film_table = _table(
             folder / "films.csv",
             {name: pa.float64() for name in ("feet", "rows", "columns", "row_mm", "column_mm", "aspect")},
@@ -120,7 +120,7 @@ class ReviewRun:
         if len(self.film_of) and self.film_of.min() < 0:
             raise RunError(f"{folder / 'feet.csv'}: names films that films.csv does not")
         self.foot_index = _place_among_equals(self.film_of)
-        columns = [_numbers(feet[name], np.float64) for name in feet_header(self.measures)[4:]]
+        columns = [_numbers(feet[name], np.float64) for name in number_columns(self.measures)]
         self.values: FloatArray = np.stack(columns, axis=-1).reshape(len(self.film_of), len(self.measures), 3)
         self._crops = self._read_crops(folder / "crops.csv")
         self._open_landmarks(folder / "landmarks.parquet")

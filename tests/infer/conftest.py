@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from raysplay.configs.load import landmark_schema
-from raysplay.configs.protocol import reported_measures
+from raysplay.configs.protocol import protocol
 from raysplay.infer.decide.case import FootCase
 from raysplay.infer.films.film import Film, Spacing, SpacingKind
 from raysplay.infer.records import FootLandmarks, FoundFoot, Measurement
@@ -16,6 +16,8 @@ from raysplay.infer.records import FootLandmarks, FoundFoot, Measurement
 PX_PER_MM = 5.0
 ORIGIN = (400.0, 700.0)
 GOLDEN = json.loads((Path(__file__).parents[1] / "data" / "golden_points.json").read_text(encoding="utf-8"))
+FOUR = protocol().model_copy(update={"reported": ("hva", "ima", "hia", "ima45")})
+"""Two measures that decide over a foot and two that do not; the shipped protocol has one of these less."""
 DP = {"dp": 0.97, "oblique": 0.02, "lateral": 0.005, "other": 0.005}
 
 
@@ -73,8 +75,8 @@ def case(schema, film, place):
                 m.unit,
                 m.construction,
             )
-            for m in reported_measures()
+            for m in FOUR.reported_measures()
         )
-        return FootCase(replace(film, **(film_ or {})), placed, measurements, schema, tuple(companions))
+        return FootCase(replace(film, **(film_ or {})), placed, measurements, schema, tuple(companions), FOUR)
 
     return made

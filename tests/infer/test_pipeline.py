@@ -17,7 +17,7 @@ from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, FilmRejected, Spacing, SpacingKind
 from raysplay.infer.films.polarity import INVERTED, UNCLEAR
 from raysplay.infer.pipeline import read_archive
-from raysplay.infer.records import Decision, Outcome
+from raysplay.infer.records import Decision, Outcome, Withheld
 
 LATERAL = {"dp": 0.02, "oblique": 0.03, "lateral": 0.95, "other": 0.0}
 OBLIQUE = {"dp": 0.02, "oblique": 0.97, "lateral": 0.01, "other": 0.0}
@@ -85,7 +85,7 @@ def test_a_foot_is_measured_as_the_golden_foot(archive, read, place):
         assert foot.landmarks.foot.side == side
         assert foot.decision.outcome is Outcome.ACCEPTED, foot.decision
         values = {one.measure: one.value for one in foot.measurements}
-        expected = {"hva": 31.995, "ima": 13.995, "hia": 6.002, "ima45": 7.991}
+        expected = {"hva": 31.995, "ima": 13.995, "ima45": 7.991}
         assert values == pytest.approx(expected, abs=0.002)
         assert all(one.low < one.value < one.high for one in foot.measurements)
 
@@ -156,12 +156,13 @@ def test_two_views_of_one_foot_are_told_apart_by_the_landmarks_view(archive, rea
 
 def test_a_point_below_confidence_withholds_its_measures_and_no_other(archive, read, place, schema):
     landmarks = place()
-    landmarks.confidence[schema.index("DP_tip")] = 0.05
+    landmarks.confidence[schema.index("M5d_lat")] = 0.05
     (one,) = read(archive("a.png"), KnownFeet({"a.png": [landmarks]}))
     (foot,) = one.record.feet
-    assert {m.measure for m in foot.measurements if np.isnan(m.value)} == {"hia"}
-    assert foot.decision == Decision(Outcome.ACCEPTED, ("withheld: HIA, for want of usable points",))
-    assert one.doubtful == ((schema.index("DP_tip"),),)
+    assert {m.measure for m in foot.measurements if np.isnan(m.value)} == {"ima45"}
+    assert foot.decision == Decision(Outcome.ACCEPTED, ("withheld: IMA 4-5, for want of usable points",))
+    assert {m.measure: m.withheld for m in foot.measurements if m.withheld} == {"ima45": Withheld.NO_POINTS}
+    assert one.doubtful == ((schema.index("M5d_lat"),),)
 
 
 @pytest.mark.parametrize(

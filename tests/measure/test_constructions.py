@@ -58,7 +58,6 @@ def test_a_protocol_answers_what_another_archive_would_read(tmp_path, golden_foo
     assert [(m.name, m.construction) for m in measures] == [
         ("hva", "head_base"),
         ("ima", "head_base"),
-        ("hia", "shaft"),
         ("ima45", "shaft"),
     ]
     values = measure_values(golden_foot, schema, measures=measures)

@@ -26,7 +26,7 @@ def test_names_are_unique_and_every_measure_is_described():
 
 def test_the_tables_of_a_run_keep_their_measures():
     """Names of the output tables as the job states them."""
-    assert [measure.name for measure in reported_measures()] == ["hva", "ima", "hia", "ima45"]
+    assert [measure.name for measure in reported_measures()] == ["hva", "ima", "ima45"]
     assert all(measure.unit == "deg" and measure.construction == "shaft" for measure in reported_measures())
 
 

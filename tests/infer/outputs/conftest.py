@@ -1,7 +1,10 @@
 """A measured film, as the pipeline hands it over."""
 
+from dataclasses import replace
+
 import pytest
 
+from raysplay.configs.protocol import protocol
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.decision import decide
 from raysplay.infer.records import Decision, FilmRecord, FootRecord, Outcome
@@ -11,6 +14,7 @@ from raysplay.infer.records import Decision, FilmRecord, FootRecord, Outcome
 def foot_record(case):
     def made(**changes):
         one = case(**changes)
+        one = replace(one, measurements=tuple(m for m in one.measurements if m.measure in protocol().reported))
         return FootRecord(one.landmarks, one.measurements, decide(one, decision_limits()))
 
     return made

@@ -66,7 +66,7 @@ def test_the_picture_says_by_which_construction(foot_record):
     shown = foot_record().measurements
     assert _constructions(shown) == ["axes: shaft"]
     mixed = tuple(replace(m, construction="head_base") if m.measure in ("hva", "ima") else m for m in shown)
-    assert _constructions(mixed) == ["axes of HVA, IMA: head_base", "axes of HIA, IMA 4-5: shaft"]
+    assert _constructions(mixed) == ["axes of HVA, IMA: head_base", "axes of IMA 4-5: shaft"]
 
 
 def test_another_construction_draws_another_axis(film, foot_record, schema):

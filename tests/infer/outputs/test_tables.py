@@ -15,10 +15,19 @@ from raysplay.infer.outputs.csv_table import CsvTable
 from raysplay.infer.outputs.landmarks_table import LandmarksTable
 from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError
 from raysplay.infer.outputs.run_writer import RunWriter
-from raysplay.infer.outputs.tables import feet_header, feet_rows, measurements_rows
-from raysplay.infer.records import Decision, Outcome
+from raysplay.infer.outputs.tables import (
+    FEET_ABOUT,
+    FEET_NOTES,
+    MEASUREMENTS_HEADER,
+    feet_header,
+    feet_rows,
+    measurements_rows,
+    number_columns,
+    read_withheld_cell,
+)
+from raysplay.infer.records import Decision, Measurement, Outcome, Withheld
 from raysplay.infer.settings import reading_settings
-from raysplay.measure import MEASURES
+from raysplay.measure import MEASURES, by_name
 
 PROTOCOL = shipped("protocol.yaml")
 
@@ -44,9 +53,10 @@ def write(tmp_path, schema):
 def test_feet_csv_has_the_promised_columns(write, film_record):
     """Column names and order as the project's order of work fixes them."""
     (row,) = rows_of(write(film_record()) / "feet.csv")
-    assert list(row)[:10] == [
+    assert list(row)[:11] == [
         "film",
         "foot",
+        "foot_index",
         "decision",
         "reasons",
         "hva",
@@ -64,40 +74,63 @@ def test_columns_follow_the_protocol():
     """feet.csv: three columns for every reported measure, in the protocol's order."""
     measures = read_protocol("protocol_full.yaml").reported_measures()
     header = feet_header(measures)
-    assert header[:5] == ("film", "foot", "decision", "reasons", "hva")
-    assert len(header) == len(set(header)) == 4 + 3 * len(MEASURES)
-    assert feet_header(measures[1:2])[4:] == ("ima", "ima_low", "ima_high")
+    assert header[:6] == ("film", "foot", "foot_index", "decision", "reasons", "hva")
+    assert len(header) == len(set(header)) == len(FEET_ABOUT) + 3 * len(MEASURES) + len(FEET_NOTES)
+    assert number_columns(measures[1:2]) == ("ima", "ima_low", "ima_high")
 
 
 def test_measurements_csv_is_tidy(write, film_record):
     rows = rows_of(write(film_record()) / "measurements.csv")
-    header = ["film", "foot", "measure", "value", "unit", "low", "high", "construction", "decision"]
-    assert list(rows[0]) == header
-    assert [row["measure"] for row in rows] == ["hva", "ima", "hia", "ima45"]
-    assert rows[1] == dict(
-        zip(
-            header,
-            ["ward/a.dcm", "R", "ima", "14.0", "deg", "13.0", "15.0", "shaft", "accepted"],
-            strict=True,
-        )
-    )
+    assert tuple(rows[0]) == MEASUREMENTS_HEADER
+    assert [row["measure"] for row in rows] == ["hva", "ima", "ima45"]
+    about = ["ward/a.dcm", "R", "0", "ima", "14.0", "deg", "13.0", "15.0", "shaft", "accepted", "", "unproven", "", ""]
+    assert list(rows[1].values()) == about
 
 
 def test_a_refused_foot_has_no_numbers_anywhere(write, film_record, foot_record):
     refused = replace(foot_record(), decision=Decision(Outcome.REFUSED, ("not a dorsoplantar view",)))
     run = write(film_record(feet=[refused]))
     (row,) = rows_of(run / "feet.csv")
-    assert list(row.values())[4:] == [""] * 12
+    assert list(row.values())[5:] == [""] * (3 * 3 + len(FEET_NOTES))
     assert rows_of(run / "measurements.csv") == []
     assert pq.read_table(run / "landmarks.parquet").num_rows == 0
 
 
 def test_a_withheld_measure_is_an_empty_cell(film_record, foot_record):
-    record = film_record(feet=[foot_record(values={"ima": np.nan})])
+    foot = foot_record(values={"ima": np.nan})
+    numbers = tuple(
+        replace(m, withheld=Withheld.DOUBTFUL_POINTS) if m.measure == "ima" else m for m in foot.measurements
+    )
+    record = film_record(feet=[replace(foot, measurements=numbers)])
     (row,) = feet_rows(record, reported_measures())
-    (ima,) = [r for r in measurements_rows(record) if r[2] == "ima"]
-    assert np.isnan(ima[3])
-    assert row[4] == 32.0
+    (ima,) = [r for r in measurements_rows(record) if r[3] == "ima"]
+    assert np.isnan(ima[4])
+    assert ima[MEASUREMENTS_HEADER.index("withheld")] == "doubtful_points"
+    assert row[5] == 32.0
+    assert row[-4] == "ima:doubtful_points"
+    assert read_withheld_cell(row[-4]) == {"ima": Withheld.DOUBTFUL_POINTS}
+
+
+def test_numbers_are_given_as_they_are_meant(film_record, foot_record):
+    """The same film read again differs by 0.1 to 0.2 degrees (README, Figures): a third decimal says nothing."""
+    record = film_record(feet=[foot_record(values={"ima": 14.0449})])
+    (row,) = feet_rows(record, reported_measures())
+    assert row[8:11] == [14.0, 13.0, 15.0]
+
+
+def test_what_is_not_proven_or_read_badly_says_so_beside_the_number(film_record, foot_record):
+    """Any other construction, and the round sign (low confidence, see REFERENCE.md), are unproven."""
+    foot = foot_record()
+    roundness = by_name("head_roundness")
+    assert roundness.low_confidence
+    known = replace(foot.measurements[0], proven=True)
+    badly = Measurement(roundness.name, 1.1, 1.0, 1.2, roundness.unit, roundness.construction)
+    record = film_record(feet=[replace(foot, measurements=(known, badly))])
+    (row,) = feet_rows(record, reported_measures(), ["overlays/a.png"])
+    assert row[-4:] == ["", "head_roundness", "head_roundness", "overlays/a.png"]
+    proof = [MEASUREMENTS_HEADER.index(name) for name in ("proof", "confidence", "overlay")]
+    told = [[cells[i] for i in proof] for cells in measurements_rows(record, ["overlays/a.png"])]
+    assert told == [["proven", "", "overlays/a.png"], ["unproven", "low", "overlays/a.png"]]
 
 
 def test_a_film_without_a_foot_has_one_row_with_its_reason(write, film_record):
@@ -112,7 +145,7 @@ def test_a_film_without_a_foot_has_one_row_with_its_reason(write, film_record):
 
 def test_reasons_are_joined_with_a_semicolon(film_record, foot_record):
     (row,) = feet_rows(film_record(feet=[foot_record(width=9.0)]), reported_measures())
-    assert row[3].split("; ")[:2] == [
+    assert row[4].split("; ")[:2] == [
         "HVA interval is 9.0 degrees wide, limit 6",
         "IMA interval is 9.0 degrees wide, limit 6",
     ]
@@ -225,7 +258,8 @@ def test_run_json_says_what_ran(write, film_record, foot_record):
     assert content["protocol"] == {
         "file": str(PROTOCOL),
         "sha256": hashlib.sha256(PROTOCOL.read_bytes()).hexdigest(),
-        "constructions": {"hva": "shaft", "ima": "shaft", "hia": "shaft", "ima45": "shaft"},
+        "constructions": {"hva": "shaft", "ima": "shaft", "ima45": "shaft"},
+        "proven": [],
     }
 
 

@@ -1,0 +1,127 @@
+"""What is proven of each measure (``configs/proof.yaml``): its error on bones that no generator drew."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from functools import lru_cache
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from raysplay.configs.load import Config, load, shipped
+from raysplay.measure.definition import Measure
+from raysplay.measure.evidence import Evidence
+from raysplay.measure.registry import by_name
+
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Positive = Annotated[float, Field(gt=0.0)]
+
+
+class ProofBounds(Config):
+    """What a measure's error on foreign bones must keep to; ``mae`` and ``bias`` in its unit."""
+
+    mae: Positive
+    bias: Positive
+    coverage: Share
+    people: int = Field(ge=1)
+    basis: str
+    tag: Evidence
+
+
+class Trial(Config):
+    """Figures of one measure on films of bones that no generator drew.
+
+    Attributes
+    ----------
+    mae, bias : float
+        Mean absolute and mean error in the measure's unit; ``bias`` is None where it was not recorded.
+    coverage : float
+        Share of true values inside the interval.
+    films, people : int
+    bones : str
+        Whose bones, and how the figures can be had again.
+    """
+
+    measure: str
+    construction: str
+    mae: Annotated[float, Field(ge=0.0)]
+    bias: float | None
+    coverage: Share
+    films: int = Field(ge=1)
+    people: int = Field(ge=1)
+    bones: str
+    tag: Evidence
+
+    @model_validator(mode="after")
+    def _buildable(self) -> Trial:
+        try:
+            by_name(self.measure, self.construction)
+        except (KeyError, ValueError) as error:
+            raise ValueError(str(error.args[0])) from error
+        return self
+
+
+class Proofs(Config):
+    """All trials, what they must show, and the weights that they were made with (file name to SHA-256)."""
+
+    weights: dict[str, str]
+    bounds: dict[str, ProofBounds]
+    trials: tuple[Trial, ...]
+
+    @model_validator(mode="after")
+    def _judged(self) -> Proofs:
+        without = sorted({by_name(one.measure).unit for one in self.trials} - set(self.bounds))
+        if without:
+            raise ValueError(f"no bounds for the unit {', '.join(without)}")
+        return self
+
+    def of(self, measure: Measure) -> tuple[Trial, ...]:
+        """Trials of a measure as it is built."""
+        return tuple(
+            one for one in self.trials if one.measure == measure.name and one.construction == measure.construction
+        )
+
+    def stands(self, measure: Measure) -> bool:
+        """Whether the trials of a measure, every person counted alike, keep to the bounds; False without any."""
+        trials = self.of(measure)
+        if not trials:
+            return False
+        bounds = self.bounds[measure.unit]
+        bias = _by_people([(one.bias, one.people) for one in trials if one.bias is not None])
+        return (
+            sum(one.people for one in trials) >= bounds.people
+            and _by_people([(one.mae, one.people) for one in trials]) <= bounds.mae
+            and abs(bias) <= bounds.bias
+            and _by_people([(one.coverage, one.people) for one in trials]) >= bounds.coverage
+        )
+
+    def proven(self, measures: Iterable[Measure], weights: Mapping[str, str]) -> frozenset[str]:
+        """Names of the measures that are proven when they are read with these weights (file name to SHA-256)."""
+        if any(weights.get(name) != known for name, known in self.weights.items()):
+            return frozenset()
+        return frozenset(measure.name for measure in measures if self.stands(measure))
+
+
+def _by_people(figures: list[tuple[float, int]]) -> float:
+    """Mean in which every person counts alike; infinite without a figure, so that it keeps to no bound."""
+    people = sum(count for _, count in figures)
+    return sum(figure * count for figure, count in figures) / people if people else math.inf
+
+
+def read_proofs(path: Path | str) -> Proofs:
+    """Proofs of a file.
+
+    Raises
+    ------
+    ConfigError
+        If the file does not fit or names a measure or construction that there is not.
+    """
+    return load(Proofs, path)
+
+
+@lru_cache(maxsize=1)
+def proofs() -> Proofs:
+    """The proofs shipped with the package."""
+    return read_proofs(shipped("proof.yaml"))

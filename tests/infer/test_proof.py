@@ -1,0 +1,76 @@
+"""Only what was measured on bones that no generator drew is printed as proven (configs/proof.yaml)."""
+
+import hashlib
+
+import pytest
+
+from raysplay.configs.load import ConfigError, shipped
+from raysplay.configs.proof import proofs, read_proofs
+from raysplay.configs.protocol import protocol
+from raysplay.infer.foot_reader import WEIGHTS_DIR
+from raysplay.measure import MEASURES, by_name
+
+SHIPPED = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in WEIGHTS_DIR.glob("*.safetensors")}
+
+
+def test_the_proofs_are_of_the_weights_that_ship():
+    """New weights must be tried on foreign bones again before anything they read is called proven."""
+    assert proofs().weights == SHIPPED
+
+
+def test_a_run_reports_by_default_only_what_is_proven():
+    assert set(protocol().reported) <= proofs().proven(MEASURES, SHIPPED)
+
+
+def test_hia_is_unproven():
+    """BodyParts3D, one foot, 59 films: too large by 7.5 degrees, the 90 % interval never holds."""
+    assert proofs().of(by_name("hia"))
+    assert not proofs().stands(by_name("hia"))
+
+
+def test_nothing_is_proven_for_other_weights_or_another_construction():
+    assert proofs().proven(MEASURES, SHIPPED | {"landmarks.safetensors": "0" * 64}) == frozenset()
+    assert proofs().proven(MEASURES, {"finetuned.safetensors": "0" * 64}) == frozenset()
+    assert not proofs().stands(by_name("hva", "head_base"))
+
+
+ROW = (
+    "{{measure: ima, construction: shaft, mae: {mae}, bias: {bias}, coverage: {coverage}, "
+    "films: 9, people: {people}, bones: test, tag: S}}"
+)
+
+
+@pytest.mark.parametrize(
+    ("change", "stands"),
+    [
+        ({}, True),
+        ({"mae": 1.01}, False),
+        ({"bias": -0.51}, False),
+        ({"bias": "null"}, False),
+        ({"coverage": 0.84}, False),
+        ({"people": 1}, False),
+    ],
+)
+def test_a_trial_must_keep_to_every_bound(tmp_path, change, stands):
+    """Bounds: the project's own (P), see the file."""
+    text = shipped("proof.yaml").read_text(encoding="utf-8").split("trials:")[0]
+    row = ROW.format(**({"mae": 0.99, "bias": 0.49, "coverage": 0.86, "people": 2} | change))
+    (tmp_path / "proof.yaml").write_text(f"{text}trials: [{row}]\n", encoding="utf-8")
+    assert read_proofs(tmp_path / "proof.yaml").stands(by_name("ima")) is stands
+
+
+def test_every_person_counts_alike(tmp_path):
+    """One person read badly is not hidden by many films of another: coverage (0.5 + 3 x 0.98) / 4 = 0.86."""
+    text = shipped("proof.yaml").read_text(encoding="utf-8").split("trials:")[0]
+    figures = {"mae": 0.5, "bias": 0.0}
+    for people, stands in ((3, True), (2, False)):
+        rows = ROW.format(**figures, coverage=0.5, people=1), ROW.format(**figures, coverage=0.98, people=people)
+        (tmp_path / "proof.yaml").write_text(f"{text}trials: [{', '.join(rows)}]\n", encoding="utf-8")
+        assert read_proofs(tmp_path / "proof.yaml").stands(by_name("ima")) is stands
+
+
+def test_a_trial_of_what_there_is_not_is_one_clear_error(tmp_path):
+    text = shipped("proof.yaml").read_text(encoding="utf-8").replace("measure: hia", "measure: hai")
+    (tmp_path / "proof.yaml").write_text(text, encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"proof\.yaml.*no measure 'hai'"):
+        read_proofs(tmp_path / "proof.yaml")
