@@ -11,13 +11,14 @@ from pydantic import Field, model_validator
 from raysplay.configs.load import Config, ConfigError, load, shipped
 from raysplay.measure.evidence import Evidence
 from raysplay.measure.grades import Scale, Scheme
-from raysplay.measure.registry import MEASURES
+from raysplay.measure.registry import MEASURES, by_name
 
 
 class _Grade(Config):
     grade: str
     from_: Annotated[float | None, Field(alias="from")] = None
     above: float | None = None
+    up_to: float | None = None
 
 
 class _Scheme(Config):
@@ -32,8 +33,10 @@ class _Scheme(Config):
         for measure, (lowest, *higher) in self.scales.items():
             if measure not in {one.name for one in MEASURES}:
                 raise ValueError(f"{self.name}: no such measure: {measure}")
-            if lowest.from_ is not None or lowest.above is not None:
-                raise ValueError(f"{self.name}: the lowest grade of {measure} has a border")
+            if lowest.above is not None:
+                raise ValueError(f"{self.name}: the lowest grade of {measure} may begin by from, not by above")
+            if any(grade.up_to is not None for grade in (lowest, *higher[:-1])):
+                raise ValueError(f"{self.name}: only the highest grade of {measure} may end")
             if any((grade.from_ is None) == (grade.above is None) for grade in higher):
                 raise ValueError(f"{self.name}: every higher grade of {measure} needs one of from and above")
         return self
@@ -49,7 +52,7 @@ def read_schemes(path: Path | str) -> tuple[Scheme, ...]:
     Raises
     ------
     ConfigError
-        If the file does not fit, names an unknown measure, borders do not rise, or a name stands twice.
+        If the file does not fit, names an unknown measure, borders and ends do not rise, or a name stands twice.
     """
     read = load(_GradeFile, path).schemes
     if len({scheme.name for scheme in read}) != len(read):
@@ -100,4 +103,7 @@ def _scale(measure: str, grades: tuple[_Grade, ...]) -> Scale:
         tuple(grade.grade for grade in grades),
         tuple(borders),
         tuple(grade.from_ is not None for grade in grades[1:]),
+        lowest=grades[0].from_,
+        highest=grades[-1].up_to,
+        possible=by_name(measure).bounds,
     )

@@ -63,6 +63,7 @@ def _tell(measure: Measure, console: Console) -> None:
     from raysplay.configs.grades import schemes
     from raysplay.configs.load import landmark_descriptions, landmark_schema
     from raysplay.configs.reader_error import reader_errors
+    from raysplay.configs.reference_values import reference_values
 
     schema, found = landmark_schema(), landmark_descriptions()
 
@@ -84,6 +85,9 @@ def _tell(measure: Measure, console: Console) -> None:
         line(f"  {code}", found[schema.index(code)])
     for error in reader_errors().get(measure.name, ()):
         line("Reader error", f"{error.sem:g} {measure.unit} for one reading: {error.basis}; {error.cited}")
+    reference = reference_values().get(measure.name)
+    for sentence in reference.sentences if reference else ():
+        line("Reference", sentence)
     for scheme in schemes():
         scale = scheme.scale(measure.name)
         if scale is not None:
@@ -110,8 +114,10 @@ def trial_in_words(trial: Trial, unit: str) -> str:
 
 
 def borders_in_words(scale: Scale) -> str:
-    """Grades of a scale with the border that each begins at."""
-    words = [scale.grades[0]]
+    """Grades of a scale with the border that each begins at, and where they end."""
+    words = [scale.grades[0] if scale.lowest is None else f"{scale.grades[0]} from {scale.lowest:.4g}"]
     for grade, border, inclusive in zip(scale.grades[1:], scale.borders, scale.from_border, strict=True):
         words.append(f"{grade} {'from' if inclusive else 'above'} {border:.4g}")
-    return ", ".join(words)
+    ends = [f"below {scale.lowest:.4g}"] if scale.lowest is not None else []
+    ends += [f"above {scale.highest:.4g}"] if scale.highest is not None else []
+    return ", ".join(words) + (f" ({' and '.join(ends)}: no grade)" if ends else "")

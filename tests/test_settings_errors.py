@@ -20,6 +20,7 @@ READERS = {
     "raysplay.configs.load": ("landmark_schema", "landmark_descriptions"),
     "raysplay.configs.protocol": ("protocol",),
     "raysplay.configs.grades": ("schemes",),
+    "raysplay.configs.reference_values": ("reference_values",),
     "raysplay.infer.decide.config": ("decision_limits",),
     "raysplay.infer.films.limits": ("film_limits",),
     "raysplay.infer.outputs.settings": ("output_settings",),

@@ -13,6 +13,7 @@ from raysplay.configs.grades import schemes
 from raysplay.configs.load import landmark_descriptions, landmark_schema
 from raysplay.configs.protocol import protocol
 from raysplay.configs.reader_error import reader_errors
+from raysplay.configs.reference_values import reference_values
 from raysplay.infer.measures_command import borders_in_words, proof_in_words
 from raysplay.measure import MEASURES, Measure, by_name
 from raysplay.measure.axes import CONSTRUCTIONS
@@ -39,6 +40,9 @@ both. An angle is positive where the second direction points more laterally (tow
 * A measure whose landmarks are missing is withheld, with the reason.
 * **Proof** says what is known of the error on films of bones that the generator did not draw. A measure without such a
   trial, or failing it, is marked `unproven` wherever its number stands.
+* **Grades** end where a scheme was not made for a value. None was made for feet that lean the other way, so below 0
+  (this project's reading) there is no grade. A great toe with HVA below 0 is in "varus", by the sign of the definition
+  (common practice, no source); normal feet reach a few degrees of it.
 
 Interpretation and any decision belong to the treating licensed practitioner.
 """
@@ -132,6 +136,9 @@ def _section(measure: Measure) -> Iterator[str]:
             f"* **Error of one human reading**: {error.sem:g} {measure.unit} (standard error of measurement): "
             f"{error.basis}; {error.cited}"
         )
+    reference = reference_values().get(measure.name)
+    for sentence in reference.sentences if reference else ():
+        yield f"* **Reference**: {sentence}"
     for scheme in schemes():
         scale = scheme.scale(measure.name)
         if scale is not None:

@@ -16,6 +16,7 @@ import numpy as np
 
 from raysplay.configs.grades import scheme, schemes
 from raysplay.configs.load import landmark_descriptions, landmark_schema
+from raysplay.configs.reference_values import reference_values
 from raysplay.infer.command import CAUTION
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.review.films import FilmShelf, Picture
@@ -215,6 +216,7 @@ class Desk(ABC):
                     "title": measure.title,
                     "unit": measure.unit,
                     "definition": measure.definition,
+                    "reference": _reference_json(measure.name),
                     "landmarks": {
                         construction: measures[i].landmarks for construction, measures in by_construction.items()
                     },
@@ -327,11 +329,12 @@ class Desk(ABC):
                 {
                     "measure": one.measure,
                     "grade": one.grade,
+                    "why": one.why or None,
                     "border": number_or_none(one.border),
                     "distance": number_or_none(one.distance),
                     "borderline": one.borderline,
                 }
-                for one in grades(measured, chosen)
+                for one in grades(measured, chosen, self._limits.shape.values)
             ],
         }
 
@@ -525,9 +528,19 @@ class Desk(ABC):
         }
 
 
+def _reference_json(measure: str) -> Json | None:
+    """What published groups show of a measure without a grade: in brief, and every statement with its source."""
+    found = reference_values().get(measure)
+    return {"brief": found.brief, "says": list(found.sentences)} if found else None
+
+
 def scale_json(scale: Scale) -> list[Json]:
-    """Grades of a scale, lowest first, with the border each begins ``from`` or ``above``."""
+    """Grades of a scale, lowest first, with the border each begins ``from`` or ``above``, and its ends."""
     rows: list[Json] = [{"grade": scale.grades[0]}]
+    if scale.lowest is not None:
+        rows[0]["from"] = scale.lowest
     for word, border, inclusive in zip(scale.grades[1:], scale.borders, scale.from_border, strict=True):
         rows.append({"grade": word, "from" if inclusive else "above": border})
+    if scale.highest is not None:
+        rows[-1]["up_to"] = scale.highest
     return rows

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 import numpy as np
@@ -20,7 +20,7 @@ from raysplay.infer.review.run import FilmFacts, FootLandmarkTable
 from raysplay.infer.review.settings import HandPlaced
 from raysplay.measure import Measure, measure_feet, to_foot_frame, under, why_withheld
 from raysplay.measure.axes import AXIS, CONSTRUCTIONS
-from raysplay.measure.grades import grade
+from raysplay.measure.grades import Scale, grade
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -55,10 +55,14 @@ class Measured:
 
 @dataclass(frozen=True)
 class GradeGiven:
-    """Grade of one measure, with the border nearest to its value and whether the error reaches that border."""
+    """Grade of one measure, with the border nearest to its value and whether the error reaches that border.
+
+    Where the scheme was not made for the value, ``grade`` is empty and ``why`` says so.
+    """
 
     measure: str
     grade: str
+    why: str
     border: float
     distance: float
     borderline: bool
@@ -189,16 +193,24 @@ class FootGauge:
         return list(found.values())
 
 
-def grades(measured: Iterable[Measured], scheme_name: str) -> list[GradeGiven]:
+def grades(
+    measured: Iterable[Measured], scheme_name: str, possible: Mapping[str, tuple[float, float]]
+) -> list[GradeGiven]:
     """Grades of what a scheme has scales for; withheld measures have none.
 
     The error is the larger of a reader's published one and this reading's own.
+
+    Parameters
+    ----------
+    measured : iterable of Measured
+    scheme_name : str
+    possible : mapping of measure name to (least, greatest)
+        Values that a foot film can show; what lies beyond is not graded.
     """
     given = []
-    chosen = scheme(scheme_name)
     for one in measured:
-        scale = chosen.scale(one.measure.name)
-        if scale is None or not np.isfinite(one.value):
+        scale = scale_of(scheme_name, one.measure.name, possible)
+        if scale is None or one.withheld or not np.isfinite(one.value):
             continue
         published = reader_error(one.measure.name)
         error = max(one.sd, published.sem if published else 0.0)
@@ -207,9 +219,28 @@ def grades(measured: Iterable[Measured], scheme_name: str) -> list[GradeGiven]:
             GradeGiven(
                 one.measure.name,
                 graded.words()[0],
+                _outside(scale, one.value) if graded.outside[0] else "",
                 float(graded.nearest[0]),
                 float(graded.distance[0]),
                 bool(graded.borderline[0]),
             )
         )
     return given
+
+
+def scale_of(scheme_name: str, measure: str, possible: Mapping[str, tuple[float, float]]) -> Scale | None:
+    """The scheme's scale of a measure, that grades no more than what a foot film can show; None if there is none."""
+    scale = scheme(scheme_name).scale(measure)
+    return None if scale is None else replace(scale, possible=possible.get(measure, scale.possible))
+
+
+def _outside(scale: Scale, value: float) -> str:
+    """Why a value has no grade."""
+    if scale.possible is not None and not scale.possible[0] <= value <= scale.possible[1]:
+        return "no grade: no foot film should show this ({:g} to {:g}), see the points".format(*scale.possible)
+    least, greatest = scale.reach
+    if np.isfinite(least) and np.isfinite(greatest):
+        reach = f"{least:g} to {greatest:g}"
+    else:
+        reach = f"from {least:g} on" if np.isfinite(least) else f"up to {greatest:g}"
+    return f"no grade: outside of what this scheme grades ({reach})"

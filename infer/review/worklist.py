@@ -12,10 +12,12 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow.compute as pc
 
-from raysplay.configs.grades import scheme
+from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.records import FloatArray
+from raysplay.infer.review.reading import scale_of
 from raysplay.infer.review.run import ReviewRun
 from raysplay.measure.definition import DEGREE
+from raysplay.measure.grades import grade
 
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
@@ -99,10 +101,11 @@ class Worklist:
         self.borderline = np.zeros(count, dtype=np.bool_)
         angles = np.array([measure.unit == DEGREE for measure in run.measures], dtype=np.bool_)
         self._angles = angles if angles.any() else np.ones_like(angles)
-        self._borders = {
-            i: np.asarray(scale.borders)
+        possible = decision_limits().shape.values
+        self._scales = {
+            i: scale
             for i, measure in enumerate(run.measures)
-            if (scale := scheme(grading).scale(measure.name)) is not None
+            if (scale := scale_of(grading, measure.name, possible)) is not None
         }
         self._derive(slice(None))
         # Fixed, so that a worklist does not move under the hands of a reader.
@@ -248,10 +251,11 @@ class Worklist:
         )
         nearest = np.full(len(values), np.inf)
         crossed = np.zeros(len(values), dtype=np.bool_)
-        for i, borders in self._borders.items():
-            value, low, high = (values[:, i, end, None] for end in range(3))
-            nearest = np.fmin(nearest, np.abs(value - borders).min(axis=1))
-            crossed |= ((low < borders) & (borders < high)).any(axis=1)
+        for i, scale in self._scales.items():
+            value, low, high = (values[:, i, end] for end in range(3))
+            nearest = np.fmin(nearest, grade(value, scale).distance)
+            edges = np.asarray(scale.edges)
+            crossed |= np.isfinite(value) & ((low[:, None] < edges) & (edges < high[:, None])).any(axis=1)
         self.border[feet] = np.where(np.isfinite(nearest), nearest, np.nan)
         self.borderline[feet] = crossed
 

@@ -44,6 +44,23 @@ def test_remembered_grades_are_told_as_such():
     assert all("from memory, not verified" in line for line in remembered)
 
 
+def test_grades_end_where_their_scheme_does():
+    lines = run("ima").stdout.splitlines()
+    assert all("(below 0: no grade)" in line for line in lines if line.startswith("Grades"))
+    assert all(line.split(": ")[1].startswith("varus, ") for line in run("hva").stdout.splitlines() if "Grades" in line)
+
+
+def test_reference_values_of_a_measure_without_grades():
+    """Mean 6.2 and upper limit 8 by one source, controls 9.1 and bunionettes 10.8 by another, both secondary: the
+    project's audit of definitions. They disagree, and that is said."""
+    told = run("ima45").stdout
+    assert "Grades" not in told
+    for part in ("6.2", "upper limit of normal 8", "9.1", "10.8", "disagree"):
+        assert part in told
+    assert told.count("secondary source") == 2
+    assert "Reference" not in run("hva").stdout
+
+
 def test_a_measure_that_is_none_is_bad_usage():
     result = run("hav")
     assert result.exit_code == 2

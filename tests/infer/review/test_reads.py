@@ -13,8 +13,9 @@ import httpx
 import numpy as np
 import pytest
 
+from raysplay.infer.review.reading import Measured, grades
 from raysplay.infer.review.settings import review_settings
-from raysplay.measure import MEASURES
+from raysplay.measure import MEASURES, by_name
 
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
 
@@ -137,12 +138,60 @@ def test_a_point_that_is_not_visible_withholds_what_stands_on_it(page):
 
 def test_grades_follow_the_chosen_scheme(page):
     """HVA 32.0: moderate by J Foot Ankle Res 2009;2:15 (21 to 39), hallux valgus by the ROAD rule (from 20)."""
-    grades = page.post("/api/measure", json={"id": 1, "grading": "viladot"}).json()["grades"]
+    grades = page.post("/api/measure", json={"id": 1, "grading": "pique_vidal"}).json()["grades"]
     assert {one["measure"]: one["grade"] for one in grades} == {"hva": "moderate", "ima": "moderate"}
     (road,) = page.post("/api/measure", json={"id": 1, "grading": "road"}).json()["grades"]
     assert (road["grade"], road["border"], road["borderline"]) == ("hallux valgus", 40.0, False)
     cited = {one["name"]: one["cited"] for one in page.get("/api/session").json()["grading"]}
     assert "from memory" in cited["coughlin"]
+
+
+def test_feet_that_lean_the_other_way_are_varus_or_have_no_grade_and_say_why(page):
+    """Mirrored, the golden foot has HVA -32 and IMA -14, beyond what a foot film can show. By the definition's sign a
+    toe at -16 is in varus (common practice, no source), and no scheme was made for a negative IMA."""
+    grades = page.post("/api/measure", json={"id": 1, "side": "L"}).json()["grades"]
+    by_measure = {one["measure"]: one for one in grades}
+    assert by_measure["hva"]["grade"] == by_measure["ima"]["grade"] == ""
+    assert by_measure["hva"]["why"] == "no grade: no foot film should show this (-30 to 75), see the points"
+    assert by_measure["ima"]["why"] == "no grade: no foot film should show this (-10 to 32), see the points"
+    turned = sent(foot(page)["points"], PPd_med=(-50, 0), PPd_lat=(-50, 0))
+    answer = page.post("/api/measure", json={"id": 1, "points": turned}).json()
+    assert -30 < value(answer)["value"] < -5
+    (hva,) = [one for one in answer["grades"] if one["measure"] == "hva"]
+    assert (hva["grade"], hva["why"], hva["border"]) == ("varus", None, 0.0)
+    turned = sent(foot(page)["points"], M1d_med=(50, 0), M1d_lat=(50, 0))
+    answer = page.post("/api/measure", json={"id": 1, "points": turned}).json()
+    assert -10 < value(answer, "ima")["value"] < -2
+    (ima,) = [one for one in answer["grades"] if one["measure"] == "ima"]
+    assert (ima["grade"], ima["why"]) == ("", "no grade: outside of what this scheme grades (0 to 32)")
+    assert (ima["border"], ima["borderline"]) == (0.0, False)
+
+
+def test_scales_come_with_their_ends(page):
+    """What the page draws as borders: an angle of joint surfaces ends at 0 and at a right angle."""
+    grading = {one["name"]: one["scales"] for one in page.get("/api/session").json()["grading"]}
+    assert grading["jrcr"]["dmaa"] == [{"grade": "normal", "from": 0}, {"grade": "abnormal", "above": 8, "up_to": 90}]
+    assert grading["jrcr"]["hva"][0] == {"grade": "varus"}
+
+
+def test_a_withheld_number_has_no_grade():
+    """Whatever stands in its value."""
+    measured = [
+        Measured(by_name("hva"), 32.0, 30.0, 34.0, 1.2, ""),
+        Measured(by_name("ima"), 14.0, 12.0, 16.0, 1.2, "M2d_lat is missing"),
+        Measured(by_name("ppaa"), np.nan, np.nan, np.nan, np.nan, ""),
+    ]
+    assert [one.measure for one in grades(measured, "pique_vidal", {})] == ["hva"]
+
+
+def test_a_measure_without_a_grade_comes_with_what_is_published_of_it(page):
+    """Two secondary sources on the angle between the fourth and fifth metatarsal, which disagree: the project's audit
+    of definitions."""
+    measures = {one["name"]: one for one in page.get("/api/session").json()["measures"]}
+    reference = measures["ima45"]["reference"]
+    assert all(part in reference["brief"] for part in ("8", "9.1", "secondary"))
+    assert any("disagree" in sentence for sentence in reference["says"])
+    assert measures["hva"]["reference"] is None
 
 
 def test_confirm_correct_reopen_leave_a_history(page):

@@ -53,7 +53,7 @@ export class NumbersPanel {
       const pieces = value === null ? [found?.withheld || "not given"] : [`${Math.round(this.session.level * 100)} %: ${range(/** @type {any} */ (found), measure.unit)}`];
       if (Math.abs(change) >= 0.05) pieces.push(`${change > 0 ? "+" : "−"}${amount(Math.abs(change), measure.unit)} since opened`);
       setText(parts.interval, pieces.join(" · "));
-      setText(parts.grade, grade ? `${grade.grade}${grade.borderline ? `, near the border at ${amount(grade.border, measure.unit)}` : ""}` : "");
+      setText(parts.grade, grade ? `${grade.grade || grade.why}${grade.borderline ? `, near the border at ${amount(grade.border, measure.unit)}` : ""}` : "");
       parts.element.classList.toggle("borderline", Boolean(grade?.borderline));
       const its = other?.[measure.name]?.value;
       setText(parts.other, other ? `Other visit ${amount(its, measure.unit)}${value !== null && typeof its === "number" ? `, difference ${amount(value - its, measure.unit)}` : ""}` : "");
@@ -76,12 +76,13 @@ function row(measure) {
   const value = make("output", { className: "value", id: `value-${measure.name}`, "aria-live": "off" });
   const interval = make("p", { className: "interval" });
   const grade = make("p", { className: "grade" });
+  const reference = make("p", { className: "interval", textContent: measure.reference ? `Reference: ${measure.reference.brief}` : "", title: measure.reference ? measure.reference.says.join("\n") : "" });
   const other = make("p", { className: "other" });
   const by = make("span", { className: "by" });
   const picture = makeSvg("svg", { class: "strip", viewBox: `0 0 ${STRIP.width} ${STRIP.height}`, preserveAspectRatio: "none", "aria-hidden": "true" });
   const element = make("div", { className: "measure", data: { measure: measure.name } },
     make("h3", {}, make("abbr", { textContent: measure.abbreviation, title: measure.title }), " ", make("span", { className: "title", textContent: measure.title }), by),
-    value, picture, interval, grade, other);
+    value, picture, interval, grade, reference, other);
   return { element, value, interval, grade, other, by, strip: picture };
 }
 
@@ -97,7 +98,7 @@ function strip(picture, found, bands) {
     picture.replaceChildren();
     return;
   }
-  const borders = bands.map((band) => band.from ?? band.above).filter((border) => typeof border === "number");
+  const borders = bands.flatMap((band) => [band.from ?? band.above, band.up_to]).filter((border) => typeof border === "number");
   const ends = [0, ...borders, found.low, found.high];
   const [least, most] = [Math.min(...ends), Math.max(...ends)];
   const margin = 0.12 * (most - least) || 1;

@@ -6,8 +6,8 @@
  * @typedef {{code: string, bone: string, text: string, needed: boolean}} Landmark
  * @typedef {{name: string, title: string, from: string[], to: string[]}} AxisLandmarks
  * @typedef {{name: string, abbreviation: string, title: string, unit: string, definition: string,
- *   landmarks: Record<string, string[]>}} Measure
- * @typedef {{grade: string, from?: number|null, above?: number|null}} GradeBand
+ *   reference: {brief: string, says: string[]}|null, landmarks: Record<string, string[]>}} Measure
+ * @typedef {{grade: string, from?: number|null, above?: number|null, up_to?: number|null}} GradeBand
  * @typedef {{name: string, title: string, cited: string, scales: Record<string, GradeBand[]>}} GradingScheme
  * @typedef {{name: string, reads_total: number, reads_done: number, landmarks: string[]}} Study
  * @typedef {{run: {name: string, films: number, feet: number, notices: string[]}, reader: string|null,
@@ -27,7 +27,8 @@
  * @typedef {{name: string, value: number|null, low: number|null, high: number|null, unit: string,
  *   construction: string, withheld: string|null}} Measured
  * @typedef {{name: string, title: string, from: [number, number], to: [number, number]}} Axis
- * @typedef {{measure: string, grade: string, border: number|null, distance: number|null, borderline: boolean}} Grade
+ * @typedef {{measure: string, grade: string, why: string|null, border: number|null, distance: number|null,
+ *   borderline: boolean}} Grade
  * @typedef {{measures: Measured[], axes: Axis[], grading: string, grades: Grade[]}} Measurements
  * @typedef {{reader: string, until: number}} ClaimState
  * @typedef {{id: number, film: string|null, foot: string, foot_index?: number, film_id: number, rows: number,

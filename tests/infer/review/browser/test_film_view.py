@@ -165,6 +165,23 @@ def test_another_construction_and_other_grades(reader):
     expect(page.locator(".numbers")).to_contain_text("from memory")
 
 
+def test_a_value_outside_of_the_scheme_says_so_and_ima45_has_its_reference(reader):
+    """A toe that leans the other way is in varus (the definition's sign; common practice, no source); no scheme was
+    made for a negative IMA. The two sources on IMA 4-5 disagree (the project's audit of definitions)."""
+    page = reader.page
+    reference = page.locator("[data-measure=ima45] p", has_text="Reference")
+    expect(reference).to_contain_text("normal up to 8")
+    assert "disagree" in reference.get_attribute("title")
+    expect(page.locator("[data-measure=hva] p", has_text="Reference")).to_have_count(0)
+    for code in ("PPd_med", "PPd_lat"):
+        reader.drag(code, -40, 0)
+    expect(page.locator("[data-measure=hva] .grade")).to_contain_text("varus")
+    for code in ("M1d_med", "M1d_lat"):
+        reader.drag(code, 42, 0)
+    expect(page.locator("[data-measure=ima] .grade")).to_contain_text("outside of what this scheme grades")
+    assert reader.settled_number("ima") < 0
+
+
 def test_all_points_on_demand(reader):
     page = reader.page
     needed = page.locator(".points-list [role=option]").count()
