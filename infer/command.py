@@ -130,7 +130,7 @@ def run_measure(
         feet = foot_reader(threads, landmark_weights)
     values = {measure.name: array("d") for measure in reported}
     try:
-        writer = RunWriter(folder, schema, reported, overlays=overlays)
+        writer = RunWriter(folder, schema, reported, overlays=overlays, level=limits.interval.level)
     except RunFolderError as error:
         raise typer.BadParameter(str(error), param_hint="--out") from error
     try:

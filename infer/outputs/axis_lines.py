@@ -9,7 +9,7 @@ import numpy as np
 
 from raysplay.infer.records import FloatArray
 from raysplay.measure import Measure
-from raysplay.measure.axes import AXIS
+from raysplay.measure.axes import AXIS, SHAFT_LEVELS
 from raysplay.measure.schema import LandmarkSchema
 
 
@@ -17,13 +17,15 @@ from raysplay.measure.schema import LandmarkSchema
 class AxisLine:
     """Proximal and distal point of a bone's axis, shape (2,) each, in the frame of the points given.
 
-    ``bone`` is the prefix of its landmarks, ``name`` the axis in words.
+    ``bone`` is the prefix of its landmarks, ``name`` the axis in words; ``whole`` where the points are the ends of the
+    bone, not levels of its shaft.
     """
 
     bone: str
     proximal: FloatArray
     distal: FloatArray
     name: str = ""
+    whole: bool = False
 
     @property
     def middle(self) -> FloatArray:
@@ -48,7 +50,13 @@ def axis_lines(measure: Measure, schema: LandmarkSchema, points: FloatArray) -> 
     """
     at = {code: points[schema.index(code)] for code in measure.landmarks}
     return [
-        AxisLine(bone_of(vector.landmarks[0]), vector.start.of(at), vector.end.of(at), vector.name)
+        AxisLine(
+            bone_of(vector.landmarks[0]),
+            vector.start.of(at),
+            vector.end.of(at),
+            vector.name,
+            not vector.landmarks[0].startswith(SHAFT_LEVELS),
+        )
         for vector in measure.vectors
         if vector.role == AXIS
     ]

@@ -7,6 +7,7 @@ from collections.abc import Collection, Sequence
 from pathlib import Path
 
 from raysplay.configs.proof import proofs
+from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.films.film import Film
 from raysplay.infer.outputs.csv_table import CsvTable
 from raysplay.infer.outputs.landmarks_table import LandmarksTable
@@ -42,6 +43,8 @@ class RunWriter:
         Measures of the tables, as the protocol builds them.
     overlays : bool
         Whether to draw a picture of every foot.
+    level : float or None
+        Of the intervals, for the pictures; None for that of the shipped ``decision.yaml``.
 
     Raises
     ------
@@ -50,12 +53,19 @@ class RunWriter:
     """
 
     def __init__(
-        self, folder: RunFolder, schema: LandmarkSchema, reported: Sequence[Measure], *, overlays: bool = True
+        self,
+        folder: RunFolder,
+        schema: LandmarkSchema,
+        reported: Sequence[Measure],
+        *,
+        overlays: bool = True,
+        level: float | None = None,
     ) -> None:
         self._folder = folder
         self._reported = tuple(reported)
         self._schema = schema
         self._overlays = overlays
+        self._level = decision_limits().interval.level if level is None else level
         self._crop_size = reading_settings().crop_size
         self.report = RunReport()
         folder.begin()
@@ -83,7 +93,7 @@ class RunWriter:
 
             for index, foot in enumerate(record.feet):
                 marked = doubtful[index] if index < len(doubtful) else ()
-                picture = draw_overlay(film, record.film, foot, self._schema, marked)
+                picture = draw_overlay(film, record.film, foot, self._schema, marked, level=self._level)
                 name = overlay_name(record.film, index, foot.landmarks.foot.side)
                 # Fast compression: the pictures are many and mostly noise.
                 picture.save(self._folder.overlay(name), format="PNG", compress_level=1)

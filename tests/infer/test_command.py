@@ -15,7 +15,9 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from raysplay.infer import command
+from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.wording import DECIMALS
+from raysplay.infer.outputs import overlay
 from raysplay.infer.outputs.tables import FEET_ABOUT, FEET_NOTES
 from raysplay.measure import MEASURES, measure_values
 from raysplay.train.cli import app
@@ -171,6 +173,23 @@ def test_every_measure_can_be_reported(films, whole_foot, schema, tmp_path, spac
     (film,) = table(out, "films.csv")
     assert ("lengths: mm on the detector" if spacing else "lengths: no usable pixel spacing") in film["remarks"]
     assert len(list((out / "overlays").iterdir())) == 1
+
+
+def test_pictures_tell_the_level_of_the_run(films, tmp_path, monkeypatch):
+    """Intervals at 80 %, set in decision.yaml, must not be called 90 % (the pictures once said so whatever was set)."""
+    limits = decision_limits()
+    lower = limits.model_copy(update={"interval": limits.interval.model_copy(update={"level": 0.8})})
+    monkeypatch.setattr("raysplay.infer.decide.config.decision_limits", lambda: lower)
+    told = []
+    drawn = overlay.draw_overlay
+
+    def listening(*arguments, level):
+        told.append(level)
+        return drawn(*arguments, level=level)
+
+    monkeypatch.setattr(overlay, "draw_overlay", listening)
+    assert call("measure", films / "a.png", "--out", tmp_path / "out").exit_code == 0
+    assert told == [0.8]
 
 
 def test_a_run_of_angles_says_nothing_of_lengths(films, tmp_path):
