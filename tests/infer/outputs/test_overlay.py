@@ -17,7 +17,7 @@ from raysplay.infer.outputs.overlay_style import AXIS, DOUBT, GROUND, text_width
 from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_writer import RunWriter
 from raysplay.infer.outputs.settings import OutputSettings, OverlaySettings
-from raysplay.infer.records import Decision, FilmRecord, Measurement, Outcome
+from raysplay.infer.records import Decision, FilmRecord, Measurement, Outcome, Withheld
 from raysplay.measure import MEASURES, by_name
 
 M1_COLOUR = AXIS["M1"]
@@ -162,15 +162,18 @@ def test_the_picture_tells_the_level_of_its_intervals(film, foot_record, schema,
 
 def test_rows_say_what_goes_with_a_number(foot_record):
     """The two sources on IMA 4-5 disagree (the project's audit of definitions); a withheld number has no such words."""
-    shown = rows(foot_record().measurements)
-    assert [row.name for row in shown] == ["HVA", "IMA", "HIA", "IMA 4-5"]
+    shown = rows([replace(one, proven=True) for one in foot_record().measurements])
+    assert [row.name for row in shown] == ["HVA", "IMA", "IMA 4-5"]
     assert shown[0].notes == ()
-    assert "9.1" in shown[3].notes[0]
-    assert "secondary" in shown[3].notes[0]
-    nothing = Measurement("ima45", np.nan, np.nan, np.nan, "deg", "shaft")
-    assert rows([nothing])[0] == replace(shown[3], value="withheld", interval="", notes=())
+    assert "9.1" in shown[2].notes[0]
+    assert "secondary" in shown[2].notes[0]
+    why = Withheld.WIDE_INTERVAL
+    nothing = Measurement("ima45", np.nan, np.nan, np.nan, "deg", "shaft", withheld=why)
+    assert rows([nothing])[0] == replace(shown[2], value="withheld", interval="", notes=(why.words,))
     low = next(measure for measure in MEASURES if measure.low_confidence)
-    assert rows([Measurement(low.name, 1.0, 0.5, 1.5, low.unit, low.construction)])[0].notes == ("low confidence",)
+    notes = rows([Measurement(low.name, 1.0, 0.5, 1.5, low.unit, low.construction)])[0].notes
+    assert notes[0].startswith("unproven: ")
+    assert notes[1] == "low confidence"
 
 
 def test_numbers_below_0_are_not_to_be_missed():
