@@ -15,6 +15,7 @@ import numpy as np
 
 from raysplay.configs import landmark_schema
 from raysplay.measure import MEASURES
+from raysplay.measure.axes import SHAFT
 from raysplay.synthetic_data.archive_settings import ArchiveSettings, archive_settings
 from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
 from raysplay.synthetic_data.film.compose import GeneratedFilm, compose_film
@@ -40,7 +41,8 @@ class TruthRows:
 def truth_columns() -> tuple[str, ...]:
     """Columns of ``truth.csv``."""
     names = tuple(measure.name for measure in MEASURES)
-    return ("film", "foot", "view", *names, "x", "y", "width", "height", "beam_tilt", "seed", "foot_index", "condition")
+    place = ("x", "y", "width", "height")
+    return ("film", "foot", "view", "construction", *names, *place, "beam_tilt", "seed", "foot_index", "condition")
 
 
 LANDMARK_COLUMNS = ("film", "foot", "foot_index", "landmark", "x", "y")
@@ -50,14 +52,15 @@ def truth_rows(film: GeneratedFilm, name: str, seed: int | str) -> TruthRows:
     """What the tables say of ``film``.
 
     Measures and landmarks of views but dp, of what is off the film and of bones that are not there, are left out: they
-    are not defined or not to be seen. ``condition`` names what makes the foot unfit for measuring, joined by "+".
+    are not defined or not to be seen. ``condition`` names what makes the foot unfit for measuring, joined by "+";
+    ``construction`` says how the measures are built that stand on the axis of a bone.
     ``x`` and ``y`` are the centre of the box of the foot; pixel centres at integers.
     """
     feet: list[dict[str, object]] = []
     points: list[dict[str, object]] = []
     for index, foot in enumerate(film.feet):
         left, top, right, bottom = foot.box
-        row: dict[str, object] = {"film": name, "foot": foot.side, "view": foot.view}
+        row: dict[str, object] = {"film": name, "foot": foot.side, "view": foot.view, "construction": SHAFT}
         row |= {k: "" if math.isnan(v) else f"{v:.4f}" for k, v in foot.measures.items()}
         row |= {"x": f"{(left + right) / 2:.2f}", "y": f"{(top + bottom) / 2:.2f}"}
         row |= {"width": f"{right - left:.2f}", "height": f"{bottom - top:.2f}"}

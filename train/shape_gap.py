@@ -17,10 +17,11 @@ import numpy.typing as npt
 import typer
 
 from raysplay.infer.records import Outcome
+from raysplay.infer.user_table import UserTableError
 from raysplay.measure.axes import SHAFT_LEVELS
 from raysplay.synthetic_data.archive import TRUTH
 from raysplay.train.evaluate.run_tables import MeasuredArchive, RunTablesError, read_run
-from raysplay.train.evaluate.truth import TruthError, read_truth
+from raysplay.train.evaluate.truth import read_truth
 
 Points = Mapping[str, tuple[float, float]]
 """Landmarks of one foot by code, x and y in pixels of the film."""
@@ -115,7 +116,7 @@ def main(
     try:
         generated = [foot.landmarks for foot in read_truth(archive / TRUTH) if foot.view == "dp"]
         read = list(accepted_feet(read_run(run)))
-    except (TruthError, RunTablesError) as error:
+    except (UserTableError, RunTablesError) as error:
         raise typer.BadParameter(str(error)) from error
     generated, read = ([points for points in feet if points.keys() >= FRAME] for feet in (generated, read))
     typer.echo(f"{len(generated)} generated feet, {len(read)} read ones; unit: 40 % of the second metatarsal")

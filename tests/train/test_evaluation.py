@@ -51,11 +51,13 @@ RUN = MeasuredArchive(
         "e": (measured("L", 9.0),),  # accepted though oblique
         "f": (measured("L", 5.0),),  # a foot where there is none
         "g": (replace(REFUSED, side="R"),),  # refused though dorsoplantar
+        "h": (),  # gave no film
         "i": (measured("R", 8.0),),
         "x": (measured("L", 99.0),),  # a film the truth does not know
     },
     120.0,
     {"hva": "shaft", "ima": "shaft"},
+    {"c": "no foot found", "h": "unreadable: empty file"},
 )
 
 
@@ -80,7 +82,7 @@ def test_review_of_feet_with_nothing_wrong_leaves_out_those_that_are_unfit(unfit
 def test_decisions_are_counted_by_true_view(result):
     counts = {view: {k: n for k, n in one.items() if n} for view, one in result.decisions.items()}
     assert counts == {
-        "dp": {"accepted": 2, "review": 1, "refused": 1, "not found": 1, "not in the run": 1},
+        "dp": {"accepted": 2, "review": 1, "refused": 1, "not found": 1, "film not read": 1},
         "oblique": {"accepted": 1},
         "lateral": {"refused": 1},
         "other": {"accepted": 2},
@@ -257,3 +259,237 @@ def test_tables_that_are_no_run_are_refused(tmp_path, films):
     (tmp_path / "run" / "feet.csv").write_text("a,b\n1,2\n", encoding="utf-8")
     with pytest.raises(RunTablesError, match="holds no run"):
         read_run(tmp_path / "run")
+
+
+def test_what_became_of_every_true_value(result):
+    """HVA of the truth: compared a L, a R, b L; refused g; not found c; film not read h."""
+    nothing = {"withheld": 0, "not dorsoplantar": 0}
+    assert result.values["hva"] == {"compared": 3, "refused": 1, "not found": 1, "film not read": 1, **nothing}
+    assert result.values["ima"] == {
+        "compared": 0,
+        "refused": 0,
+        "not found": 0,
+        "film not read": 0,
+        **nothing,
+        "withheld": 1,
+    }
+
+
+def test_a_film_that_the_run_has_not_is_no_missed_foot():
+    run = MeasuredArchive({"a": ()}, None, {"hva": "shaft"})
+    with pytest.raises(ValueError, match="1 films of the truth are not in the run, such as b"):
+        evaluate_run(run, [TrueFoot("a", "L"), TrueFoot("b", "L")], SETTINGS)
+
+
+@pytest.fixture
+def run(films, tmp_path):
+    """A finished run over three films that show the known right foot each."""
+    assert call("measure", films, "--out", tmp_path / "run", "--no-overlays").exit_code == 0
+    return tmp_path / "run"
+
+
+HVA = float(np.degrees(np.arctan2(10, 60)))
+"""Of the known foot."""
+
+
+@pytest.fixture
+def compared(films, run, tmp_path):
+    """``compared(text, *options)`` lays a table over the run; gives the result and evaluation.json."""
+
+    def compare(text, *options, encoding="utf-8", films=films):
+        table, out = tmp_path / "reads.csv", tmp_path / "out"
+        table.write_bytes(text.encode(encoding))
+        result = call("evaluate", films, table, "--measured", run, "--out", out, "--overwrite", *options)
+        file = out / "evaluation.json"
+        return result, json.loads(file.read_text(encoding="utf-8")) if result.exit_code == 0 else None
+
+    return compare
+
+
+def flat(result):
+    return " ".join(result.output.replace("│", " ").split())
+
+
+@pytest.mark.parametrize(
+    ("text", "options", "encoding"),
+    [
+        ("film,foot,hva\nf0.png,R,9\nf1.png,R,9\nf2.png,R,9\n", (), "utf-8"),
+        ("Film;Foot;HVA (°);Größe\nf0;R;9,0;-\nf1;r;9,0°;-\nf2;right;9;klein\n", (), "cp1252"),
+        ("FILM\tFOOT\tHVA\nf0.PNG\tR\t9\nf1\tR\t9\nf2\tR\t9\n", (), "utf-16"),
+        (
+            "film,foot,hva_AB,hva_CD,age\nf0,R,9,1,60\nf1,R,9,1,61\nf2,R,9,1,62\n",
+            ("--reader", "AB", "--ignore", "age"),
+            "utf-8",
+        ),
+        ("film,foot,measure,value\nf0,R,hva,9\nf1,R,hva,9\nf2,R,hva,9\n", (), "utf-8"),
+    ],
+)
+def test_tables_as_people_write_them_give_the_same_figures(compared, text, options, encoding):
+    result, content = compared(text, *options, encoding=encoding)
+    assert result.exit_code == 0, result.output
+    figures = content["groups"][0]["measures"]["hva"]
+    assert (figures["n"], figures["bias"]) == (3, pytest.approx(HVA - 9.0, abs=1e-3))
+    assert (content["feet"], content["found"]) == (3, 3)
+    assert (content["truth"]["rows"], content["truth"]["rows_used"]) == (3, 3)
+
+
+@pytest.mark.parametrize(
+    ("text", "options", "said"),
+    [
+        ("film,foot,reader,hva\nf0.png,R,AB,9\nf0.png,R,CD,9\n", (), "choose one by --reader AB"),
+        ("film,foot,hva\nf0.png,R,9\nf0.png,R,9\n", (), "lines 2 and 3 are both f0.png, foot R"),
+        ("film,foot,hva_A\nf0.png,R,9\n", (), "did you mean hva?"),
+        (
+            "film,foot,hva\nnine.png,R,9\nf0.png,R,9\n",
+            (),
+            "1 of 2 rows name a film that is not there: line 2: nine.png",
+        ),
+        (
+            "film,foot,construction,hva\nf0.png,R,head_base,9\n",
+            (),
+            "hva was read by head_base and is measured by shaft",
+        ),
+        ("film,foot,hva\nf0.png,R,315\n", (), "'315' cannot be"),
+        ("film,foot,hva\nf0.png,R,9\n", ("--reader", "AB"), "no column reader"),
+        ("film,foot,hva\nf0.png,R,9\n", ("--ignore", "ward"), "no column ward to leave out"),
+    ],
+)
+def test_what_would_give_a_wrong_answer_stops_the_comparison(compared, tmp_path, text, options, said):
+    result, _ = compared(text, *options)
+    assert result.exit_code == 2
+    assert said in flat(result)
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_table_that_cannot_be_used_stops_before_films_are_measured(films, tmp_path, monkeypatch):
+    def never(*_):
+        raise AssertionError("the network was loaded")
+
+    monkeypatch.setattr(command, "foot_reader", never)
+    table = tmp_path / "reads.csv"
+    for text in (
+        "film,foot\nnine.png,R\n",
+        "film,foot,construction,hva\nf0,R,head_base,9\n",
+        "film,foot,hav\nf0,R,9\n",
+    ):
+        table.write_text(text, encoding="utf-8")
+        result = call("evaluate", films, table, "--out", tmp_path / "out")
+        assert result.exit_code == 2, result.output
+    assert not (tmp_path / "out").exists()
+
+
+def test_what_was_not_used_is_said_and_kept(compared):
+    lines = ["film;foot;ward;reader;hva;dmaa;ima", "f0;R;Spring;AB;9;7;", "f0;R;Spring;CD;8;7;1", "gone;L;;AB;3;;"]
+    result, content = compared("\n".join(lines) + "\n", "--reader", "AB", "--skip-missing")
+    assert result.exit_code == 0, result.output
+    use = content["truth"]
+    assert (use["rows"], use["rows_used"], use["feet"]) == (3, 1, 1)
+    assert use["rows_not_used"] == {"another reader": 1, "film not there (--skip-missing)": 1}
+    assert use["films_called"] == {"f0": "f0.png"}
+    assert use["films_without_truth"] == 2
+    assert use["columns_not_used"] == ["ward"]
+    assert use["measures_not_reported"] == ["dmaa"]
+    assert use["construction_not_stated"] == ["hva"]
+    assert content["values"]["hva"]["compared"] == 1
+    for words in (
+        "3 rows, 1 used; semicolons between cells",
+        "1 rows not used: film not there (--skip-missing)",
+        "reads of reader AB",
+        "columns not used: ward",
+        "f0 for f0.png",
+        "films: 2 without a row in the table are not compared",
+        "is not stated, and taken to be as in the run: hva shaft",
+        "1 measures are not compared, the run does not report them: dmaa",
+        "found 1 of 1",
+        "Fewer than 20 feet (HVA on 1)",
+    ):
+        assert words in result.output
+
+
+def test_signs_turned_on_one_side_are_cautioned_of_on_screen_and_in_the_report(compared):
+    """The foot has HVA 9.5 on every film."""
+    result, content = compared("film,foot,hva\nf0,R,-9\nf1,R,-9.5\nf2,R,-10\n")
+    assert result.exit_code == 0, result.output
+    assert (
+        "Caution: HVA of right feet has the opposite sign in the table and in the run on 3 of 3 feet" in result.output
+    )
+    assert any("opposite sign" in one for one in content["cautions"])
+
+
+def test_a_copy_of_a_film_and_a_file_that_is_no_film_are_told_from_missed_feet(films, tmp_path):
+    (films / "twin.png").write_bytes((films / "f0.png").read_bytes())
+    (films / "torn.png").write_bytes((films / "f0.png").read_bytes()[:300])
+    table, out = tmp_path / "reads.csv", tmp_path / "out"
+    table.write_text("film,foot,hva\nf0,R,9\ntwin,R,9\ntorn,R,9\nf1,L,9\nf1,R,9\n", encoding="utf-8")
+    result = call("evaluate", films, table, "--out", out)
+    assert result.exit_code == 0, result.output
+    content = json.loads((out / "evaluation.json").read_text(encoding="utf-8"))
+    assert content["decisions"]["dp"]["film not read"] == 1
+    assert content["decisions"]["dp"]["not found"] == 1
+    assert (content["feet"], content["found"]) == (4, 2)
+    assert content["truth"]["rows_not_used"] == {"film is a copy of another one": 1}
+    assert "1 feet not used: their film is a copy of another one" in result.output
+
+
+def test_a_found_foot_that_the_table_does_not_name_need_not_be_wrong(tmp_path):
+    """A reader may have read one foot of two."""
+    run = MeasuredArchive(
+        {"a": (measured("L", 10.0), measured("R", 12.0)), "b": (measured("L", 9.0),)}, None, {"hva": "shaft"}
+    )
+    result = evaluate_run(run, [TrueFoot("a", "L", "dp", {"hva": 10.0}), TrueFoot("b", "L", "lateral")], SETTINGS)
+    assert (result.extra_feet, result.extra_accepted, result.false_accepts) == (1, 1, 2)
+    console = Console(record=True, width=200, file=(tmp_path / "screen").open("w", encoding="utf-8"))
+    print_report(result, console)
+    text = console.export_text()
+    assert "Found feet that the truth does not name: 1, of these accepted: 1 (wrongly, if it names every foot)." in text
+    assert "Accepted though by the truth no dorsoplantar foot: 1." in text
+
+
+def test_a_run_of_another_folder_is_spoken_of(compared, tmp_path):
+    result, _ = compared("film,foot,hva\nf0,R,9\n", films=tmp_path)
+    assert result.exit_code == 0, result.output
+    assert "was made from" in result.output
+
+
+def test_nothing_of_an_earlier_evaluation_stays_beside_a_new_one(films, compared, tmp_path):
+    """Intervals calibrated on other films or another table would be pasted in."""
+    result, _ = compared("film,foot,hva\nf0,R,9\n")
+    assert result.exit_code == 0, result.output
+    (tmp_path / "out" / "calibration.yaml").write_text("inflation: {hva: 9.0}\n", encoding="utf-8")
+    (tmp_path / "out" / "notes.txt").write_text("mine", encoding="utf-8")
+    result, content = compared("film,foot,hva\nf1,R,9\n")
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
+        "evaluation.csv",
+        "evaluation.json",
+        "notes.txt",
+    ]
+    assert content["run"] == str(tmp_path / "run")
+
+
+def test_an_evaluation_that_was_stopped_can_be_replaced(films, tmp_path, monkeypatch):
+    table, out = tmp_path / "reads.csv", tmp_path / "out"
+    table.write_text("film,foot,hva\nf0,R,9\n", encoding="utf-8")
+
+    def stop(*_, **__):
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr("raysplay.train.evaluate.comparison.evaluate_pairs", stop)
+        assert call("evaluate", films, table, "--out", out).exit_code != 0
+    assert (out / "run" / "run.json").exists()
+    assert not (out / "evaluation.json").exists()
+    refused = call("evaluate", films, table, "--out", out)
+    assert (refused.exit_code, "--overwrite" in refused.output) == (2, True)
+    result = call("evaluate", films, table, "--out", out, "--overwrite")
+    assert result.exit_code == 0, result.output
+    assert (out / "evaluation.json").exists()
+
+
+def test_the_account_says_all_reads_that_gave_no_number(compared):
+    rows = ["AB,f0,R,0,1,hva,9,corrected", "AB,f1,R,0,1,,,not_measurable", "AB,f2,R,0,1,hva,8,corrected"]
+    text = "reader,film,foot,foot_index,repeat,measure,value,state\n" + "\n".join(rows) + "\n"
+    result, content = compared(text)
+    assert result.exit_code == 0, result.output
+    assert content["truth"]["rows_not_used"] == {"no number, not measurable by its reader": 1}
+    assert (content["feet"], content["sound"]) == (3, 2)
+    assert "1 rows not used: no number, not measurable by its reader" in result.output

@@ -174,7 +174,7 @@ def test_a_suite_of_films_to_be_turned_away_alone(tmp_path):
 class TestShippedSettings:
     def test_every_target_names_a_column(self):
         reported = {measure.name: measure.construction for measure in protocol().reported_measures()}
-        run = MeasuredArchive({}, None, reported)
+        run = MeasuredArchive({"good/1": ()}, None, reported)
         empty = suite_figures(run, {"good": [TrueFoot("good/1", "L")]}, CONDITIONS[:1], (), SETTINGS)
         assert {target.column for target in suite_settings().targets} <= set(empty.rows[0])
 

@@ -8,7 +8,7 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from raysplay.train.cli import app
-from raysplay.train.evaluate import suite_run
+from raysplay.train.evaluate import suite_report, suite_run
 from raysplay.train.evaluate.suite_films import write_suite
 from raysplay.train.evaluate.suite_settings import SuiteSettings, suite_settings
 
@@ -140,11 +140,14 @@ def test_bad_usage_writes_nothing(tmp_path, arguments, said):
 @pytest.mark.parametrize(
     ("content", "said"),
     [
-        ("film\na.png\n", "needs the columns"),
-        ("film,view\na.png,front\n", "line 2: view must be"),
-        ("film,view\nb.png,dp\n", "line 2: b.png is no file"),
+        ("film\na.png\n", "no column view"),
+        ("film,view\na.png,front\n", "line 2, column view: 'front' is not one of"),
+        ("film,view\nb.png,dp\n", "line 2, column film: b.png is no file"),
+        ("film,view\na.png,dp\na,dp\n", "line 3, column film: a stands in line 2 already"),
         ("film,view\n", "holds no row"),
-        (b"film,view\n\xff\xfe,dp\n", "not CSV in UTF-8"),
+        ("film,view,metall\na.png,dp,yes\n", "did you mean metal?"),
+        ("film,view,metal\na.png,dp,x\n", "line 2, column metal: 'x' is not one of: yes, no, empty"),
+        (b"film,view\n\x00\xfe,dp\n", "not a text table"),
     ],
 )
 def test_a_list_that_cannot_be_used(tmp_path, content, said):
@@ -156,3 +159,67 @@ def test_a_list_that_cannot_be_used(tmp_path, content, said):
     assert result.exit_code == 2
     assert said in result.output
     assert not out.exists()
+
+
+@pytest.fixture
+def quick(monkeypatch, coarse):
+    """The suite of one coarse film of a condition."""
+    monkeypatch.setattr(suite_run, "suite_settings", lambda: coarse)
+    return ("evaluate", "--suite", "--n", 1, "--conditions", "clean,lateral", "--threads", 1)
+
+
+def test_figures_are_kept_though_plots_cannot_be_drawn(quick, tmp_path, monkeypatch):
+    def fail(*_):
+        raise OSError("no space left")
+
+    monkeypatch.setattr(suite_report, "write_plots", fail)
+    out = tmp_path / "suite"
+    assert call(*quick, "--out", out).exit_code != 0
+    assert json.loads((out / "suite.json").read_text(encoding="utf-8"))["finished"]
+    assert "## Targets" in (out / "suite.md").read_text(encoding="utf-8")
+    assert (out / "suite.csv").read_text(encoding="utf-8").count("\n") == 3
+
+
+def test_a_suite_that_was_stopped_is_replaced_and_what_is_not_its_own_is_not(quick, tmp_path, monkeypatch):
+    out = tmp_path / "suite"
+
+    def stop(*_, **__):
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(suite_run, "run_measure", stop)
+        assert call(*quick, "--out", out).exit_code != 0
+    assert (out / "films" / "clean" / "film_00001.dcm").exists()
+    assert not json.loads((out / "suite.json").read_text(encoding="utf-8"))["finished"]
+    (out / "films" / "mine.dcm").write_bytes(b"x")
+    refused = call(*quick, "--out", out, "--overwrite")
+    assert (refused.exit_code, "mine.dcm" in refused.output) == (2, True)
+    assert (out / "films" / "clean" / "film_00001.dcm").exists()
+    (out / "films" / "mine.dcm").unlink()
+    again = call(*quick, "--out", out, "--overwrite")
+    assert again.exit_code == 0, again.output
+    assert {path.name for path in out.iterdir()} == {
+        *("films", "run", "truth.csv", "truth_landmarks.csv", "suite.json", "suite.csv", "suite.md"),
+        *("outcomes.png", "coverage.png", "severity.png", "risk_coverage.png"),
+    }
+
+
+def test_weights_that_are_damaged_stop_a_suite_before_any_film_is_made(quick, tmp_path):
+    weights = tmp_path / "landmarks.safetensors"
+    weights.write_bytes(b"no weights")
+    result = call(*quick, "--out", tmp_path / "suite", "--landmark-weights", weights)
+    assert result.exit_code == 2
+    assert not (tmp_path / "suite").exists()
+
+
+def test_an_archive_whose_truth_names_other_films_stops_a_suite(quick, tmp_path):
+    """Its feet would count as missed."""
+    archive = tmp_path / "archive"
+    write_suite(suite_settings().chosen(["clean"]), 1, 3, archive)
+    truth = archive / "truth.csv"
+    named = truth.read_text(encoding="utf-8")
+    truth.write_text(named.replace("film_00001", "film_00009"), encoding="utf-8")
+    result = call(*quick, "--out", tmp_path / "suite", "--archive", f"skeleton={archive}")
+    assert result.exit_code == 2
+    assert "name a film that is not there" in " ".join(result.output.replace("│", " ").split())
+    assert not (tmp_path / "suite").exists()

@@ -2,7 +2,8 @@
 
 import pytest
 
-from raysplay.train.evaluate.truth import TruthError, normal_film, read_truth
+from raysplay.infer.user_table import UserTableError
+from raysplay.train.evaluate.truth import normal_film, read_truth
 
 
 @pytest.fixture
@@ -17,7 +18,7 @@ def truth(tmp_path):
 
 
 def test_film_side_and_angles_are_enough(truth):
-    first, second = read_truth(truth("film,foot,hva,reader\na.dcm,L,12.5,AB\n.\\b.dcm,r,,\n"))
+    first, second = read_truth(truth("film,foot,hva,reader\na.dcm,L,12.5,AB\n.\\b.dcm,r,,AB\n"))
     assert (first.film, first.side, first.view, dict(first.angles)) == ("a.dcm", "L", "dp", {"hva": 12.5})
     assert (second.film, second.side, dict(second.angles)) == ("b.dcm", "R", {})
     assert first.centre is None
@@ -46,24 +47,24 @@ def test_an_archive_without_a_dorsoplantar_foot_has_no_landmarks(truth):
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("film,hva\na,1\n", "no column foot"),
+        ("film,hva\na,1\n", "no column foot; needed are film, foot, and the table holds film, hva"),
         ("film,foot\n", "holds no row"),
-        ("film,foot\na,X\n", "line 2: foot must be L, R or empty"),
-        ("film,foot\n,L\n", "line 2: film is empty"),
-        ("film,foot,view\na,L,ap\n", "line 2: view must be one of dp"),
-        ("film,foot,hva\na,L,1\na,R,12;5\n", "line 3: hva is not a number"),
-        ("film,foot,hva\na,L,inf\n", "line 2: hva is not a number"),
+        ("film,foot\na,X\n", "line 2, column foot: 'X' is no side of a foot; expected is L, R, or empty"),
+        ("film,foot\n,L\n", "line 2, column film: is empty"),
+        ("film,foot,view\na,L,ap\n", "line 2, column view: 'ap' is not one of: dp"),
+        ("film,foot,hva\na,L,1\na,R,12;5\n", "line 3, column hva: '12;5' is not a number"),
+        ("film,foot,hva\na,L,inf\n", "line 2, column hva: 'inf' is not a number"),
     ],
 )
 def test_what_is_wrong_is_named_with_file_and_line(truth, text, said):
     path = truth(text)
-    with pytest.raises(TruthError, match=said) as caught:
+    with pytest.raises(UserTableError, match=said) as caught:
         read_truth(path)
     assert str(path) in str(caught.value)
 
 
 def test_a_landmark_nobody_knows_is_refused(truth):
-    with pytest.raises(TruthError, match="no landmark is called KNEE"):
+    with pytest.raises(UserTableError, match="no landmark is called KNEE"):
         read_truth(truth("film,foot\na,L\n", "film,foot_index,landmark,x,y\na,0,KNEE,1,2\n"))
 
 

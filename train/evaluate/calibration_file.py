@@ -15,6 +15,9 @@ from raysplay.train.evaluate.calibration import interval_factor
 from raysplay.train.evaluate.evaluation import Pair, Pairing, readings
 from raysplay.train.evaluate.run_tables import MeasuredArchive
 
+CALIBRATION = "calibration.yaml"
+"""What is written."""
+
 _HEAD = """\
 # Split conformal calibration of the intervals of each measure. Paste under `interval` of decision.yaml.
 # The promise holds for feet drawn like those of the source, and for no other.
@@ -96,7 +99,7 @@ def calibrate_run(matched: Pairing, run: MeasuredArchive, level: float | None, f
         inflation=limits.inflation,
         date=datetime.date.today(),
     )
-    path = folder / "calibration.yaml"
+    path = folder / CALIBRATION
     body = yaml.safe_dump(section, sort_keys=False, default_flow_style=None, width=120, allow_unicode=True)
     path.write_text(_HEAD + body, encoding="utf-8")
     return path

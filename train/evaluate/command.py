@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from pathlib import Path
 from typing import Annotated
 
@@ -19,9 +18,10 @@ def evaluate(
         Path | None,
         typer.Argument(
             metavar="TRUTH",
-            help="CSV: film (path below FILMS), foot (L, R or empty for none), angles by name (hva, ima, ...); "
-            "may hold view (dp, oblique, lateral, other), x, y, width, height of the foot in pixels, and condition "
-            "(what makes the foot unfit, or empty).",
+            help="CSV with one row a foot: film (path below FILMS), foot (L, R or empty for none), measures by name "
+            "(hva, ima, ...); may hold construction, view (dp, oblique, lateral, other), x, y, width, height of the "
+            "foot in pixels, condition (what makes the foot unfit, or empty), study, reader, repeat. Or reads.csv of "
+            "export. Commas, semicolons or tabs; decimal points or commas; no number: empty, - or n/a.",
             show_default=False,
         ),
     ] = None,
@@ -55,6 +55,40 @@ def evaluate(
             rich_help_panel=_TRUTH,
         ),
     ] = None,
+    study: Annotated[
+        str | None,
+        typer.Option("--study", metavar="NAME", help="Which study, if TRUTH holds several.", rich_help_panel=_TRUTH),
+    ] = None,
+    reader: Annotated[
+        str | None,
+        typer.Option(
+            "--reader",
+            metavar="INITIALS",
+            help="Whose reads, if TRUTH holds several readers', below each other or side by side (hva_AB, hva_CD).",
+            rich_help_panel=_TRUTH,
+        ),
+    ] = None,
+    repeat: Annotated[
+        str | None,
+        typer.Option("--repeat", metavar="N", help="Which repeat, if TRUTH holds several.", rich_help_panel=_TRUTH),
+    ] = None,
+    ignore: Annotated[
+        str | None,
+        typer.Option(
+            "--ignore",
+            metavar="A,B",
+            help="Leave these columns of TRUTH out. Columns of numbers that nobody knows must be named here.",
+            rich_help_panel=_TRUTH,
+        ),
+    ] = None,
+    skip_missing: Annotated[
+        bool,
+        typer.Option(
+            "--skip-missing",
+            help="Leave out rows of TRUTH whose film is not there, and say how many.",
+            rich_help_panel=_TRUTH,
+        ),
+    ] = False,
     calibrate: Annotated[
         bool,
         typer.Option(
@@ -117,6 +151,7 @@ def evaluate(
     """Compare what is measured on FILMS with TRUTH and print the errors, or run the whole suite of conditions."""
     if suite:
         _only(films=films, truth=truth, measured=measured, protocol=protocol, calibrate=calibrate, level=level)
+        _only(study=study, reader=reader, repeat=repeat, ignore=ignore, skip_missing=skip_missing)
         if out is None:
             raise typer.BadParameter("is needed", param_hint="--out")
         if (real is None) != (listed is None):
@@ -147,80 +182,32 @@ def evaluate(
         raise typer.BadParameter("is needed by --calibrate", param_hint="--out")
     if level is not None and not calibrate:
         raise typer.BadParameter("only with --calibrate", param_hint="--level")
-    _evaluate(films, truth, out, overwrite, threads, landmark_weights, measured, protocol, calibrate, level)
+    from raysplay.infer.user_table import UserTableError
+    from raysplay.train.evaluate.comparison import compare
+    from raysplay.train.evaluate.truth_choice import Choice
+
+    try:
+        compare(
+            films,
+            truth,
+            Choice(study, reader, repeat, tuple((ignore or "").split(","))),
+            skip_missing=skip_missing,
+            out=out,
+            overwrite=overwrite,
+            threads=threads,
+            landmark_weights=landmark_weights,
+            measured=measured,
+            protocol=protocol,
+            calibrate=calibrate,
+            level=level,
+        )
+    except UserTableError as error:
+        raise typer.BadParameter(str(error), param_hint="TRUTH") from error
 
 
 def _only(**others: object) -> None:
     """Refuse what belongs to the other way of evaluating."""
     for name, value in others.items():
         if value not in (None, False, []):
-            hint = name.upper() if name in ("films", "truth") else f"--{name}"
+            hint = name.upper() if name in ("films", "truth") else f"--{name.replace('_', '-')}"
             raise typer.BadParameter("does not go with this way of evaluating; see --suite", param_hint=hint)
-
-
-def _evaluate(
-    films: Path,
-    truth: Path,
-    out: Path | None,
-    overwrite: bool,
-    threads: int | None,
-    landmark_weights: Path | None,
-    measured: Path | None,
-    protocol: Path | None,
-    calibrate: bool,
-    level: float | None,
-) -> None:
-    from rich.console import Console
-
-    from raysplay.train.evaluate.config import evaluation_settings
-    from raysplay.train.evaluate.evaluation import evaluate_pairs, pair_feet
-    from raysplay.train.evaluate.report import print_report, write_report
-    from raysplay.train.evaluate.run_tables import RunTablesError, read_run
-    from raysplay.train.evaluate.truth import TruthError, read_truth
-
-    settings = evaluation_settings()
-    try:
-        known = read_truth(truth)
-    except TruthError as error:
-        raise typer.BadParameter(str(error), param_hint="TRUTH") from error
-    if out is not None and not overwrite and (out / "evaluation.json").exists():
-        raise typer.BadParameter(
-            f"{out}: holds an earlier evaluation; choose another folder or pass --overwrite",
-            param_hint="--out",
-        )
-    with tempfile.TemporaryDirectory(prefix="raysplay-") as scratch:
-        folder = measured
-        if folder is None:
-            from raysplay.infer.command import run_measure
-
-            folder = (out if out is not None else Path(scratch)) / "run"
-            run_measure(
-                [films],
-                folder,
-                overwrite=overwrite,
-                overlays=out is not None,
-                threads=threads,
-                landmark_weights=landmark_weights,
-                protocol=protocol,
-                console=Console(stderr=True),
-            )
-        try:
-            run = read_run(folder)
-        except RunTablesError as error:
-            raise typer.BadParameter(str(error), param_hint="--measured") from error
-    matched = pair_feet(run, known)
-    result = evaluate_pairs(matched, run, settings)
-    console = Console()
-    print_report(result, console)
-    if out is None:
-        return
-    write_report(result, out)
-    console.print(f"Report: {out / 'evaluation.csv'}", highlight=False, soft_wrap=True)
-    if calibrate:
-        from raysplay.train.evaluate.calibration_file import CalibrationError, calibrate_run
-
-        try:
-            file = calibrate_run(matched, run, level, out)
-        except CalibrationError as error:
-            raise typer.BadParameter(str(error), param_hint="--calibrate") from error
-        console.print(f"Paste under interval in decision.yaml: {file}", highlight=False, soft_wrap=True)

@@ -13,31 +13,46 @@ from raysplay.train.evaluate.config import EvaluationSettings
 from raysplay.train.evaluate.errors import ErrorFigures, Readings, error_figures
 from raysplay.train.evaluate.match import match_feet
 from raysplay.train.evaluate.run_tables import MeasuredArchive, MeasuredFoot
-from raysplay.train.evaluate.truth import VIEWS, TrueFoot
+from raysplay.train.evaluate.true_foot import VIEWS, TrueFoot
 
 NOT_FOUND = "not found"
-NOT_READ = "not in the run"
-_DECISIONS = ("accepted", "review", "refused", NOT_FOUND, NOT_READ)
+FILM_NOT_READ = "film not read"
+_DECISIONS = ("accepted", "review", "refused", NOT_FOUND, FILM_NOT_READ)
+
+COMPARED = "compared"
+_FATES = (COMPARED, "withheld", "refused", NOT_FOUND, FILM_NOT_READ, "not dorsoplantar")
+"""What can become of a true value."""
 
 
 @dataclass(frozen=True)
 class Pair:
-    """A true foot with what the run made of it; ``measured`` is ``None`` where nothing answers to it."""
+    """A true foot with what the run made of it; ``measured`` is ``None`` where nothing answers to it.
+
+    ``film_read`` is False where the file gave no film: nothing could be found then.
+    """
 
     true: TrueFoot
     measured: MeasuredFoot | None
-    film_in_run: bool
+    film_read: bool
 
     @property
     def decision(self) -> str:
         if self.measured is not None:
             return self.measured.decision
-        return NOT_FOUND if self.film_in_run else NOT_READ
+        return NOT_FOUND if self.film_read else FILM_NOT_READ
 
     @property
     def found(self) -> bool:
         """Found and measured: a foot refused as no dorsoplantar foot is not found."""
         return self.measured is not None and self.measured.decision != "refused"
+
+    def fate(self, measure: str) -> str:
+        """What became of the true value of a measure."""
+        if self.true.view != "dp" or not self.true.side:
+            return "not dorsoplantar"
+        if self.measured is None or not self.found:
+            return self.decision
+        return COMPARED if measure in self.measured.values else "withheld"
 
 
 @dataclass(frozen=True)
@@ -54,10 +69,12 @@ class Evaluation:
 
     ``feet`` counts dorsoplantar feet of the truth, ``found`` those found and not refused, ``sides_right``
     those of ``found`` whose side is right. ``decisions`` counts, by true view, what became of each foot.
-    ``false_accepts`` counts accepted readings of feet that are not dorsoplantar, of films without a foot and
-    of feet that are not there; ``extra_feet`` counts found feet that answer to no true foot.
+    ``extra_feet`` counts found feet that the truth does not name, ``extra_accepted`` those of them that were accepted.
+    ``false_accepts`` counts accepted readings of feet that are not dorsoplantar, of films without a foot and of feet
+    that the truth does not name.
     ``sound`` counts dorsoplantar feet of which the truth knows nothing that makes them unfit, ``sound_reviewed``
     those of them that were sent to a person.
+    ``values`` counts, by measure that the run reports, what became of the true values.
     ``landmark_errors`` holds, by code, the number of points and their mean and median distance in pixels.
     """
 
@@ -66,10 +83,12 @@ class Evaluation:
     found: int
     sides_right: int
     extra_feet: int
+    extra_accepted: int
     false_accepts: int
     sound: int
     sound_reviewed: int
     decisions: Mapping[str, Mapping[str, int]]
+    values: Mapping[str, Mapping[str, int]]
     groups: tuple[GroupFigures, ...]
     landmark_errors: Mapping[str, tuple[int, float, float]]
     films_per_minute: float | None
@@ -84,17 +103,25 @@ class Pairing:
 
 
 def pair_feet(run: MeasuredArchive, truth: Iterable[TrueFoot]) -> Pairing:
-    """Match the run to the truth film by film."""
+    """Match the run to the truth film by film.
+
+    Raises
+    ------
+    ValueError
+        If the truth names a film that the run has not: its feet are not missed, they were never looked for.
+    """
     by_film: dict[str, list[TrueFoot]] = defaultdict(list)
     for foot in truth:
         by_film[foot.film].append(foot)
     pairs: list[Pair] = []
     extra: list[MeasuredFoot] = []
+    if unknown := by_film.keys() - run.films.keys():
+        raise ValueError(f"{len(unknown)} films of the truth are not in the run, such as {min(unknown)}")
     for film, feet in by_film.items():
-        found = run.films.get(film, ())
+        found = run.films[film]
         partner = match_feet(feet, found)
         pairs += [
-            Pair(true, found[k] if k is not None else None, film in run.films)
+            Pair(true, found[k] if k is not None else None, run.was_read(film))
             for true, k in zip(feet, partner, strict=True)
         ]
         extra += [foot for k, foot in enumerate(found) if k not in partner]
@@ -119,16 +146,19 @@ def evaluate_pairs(matched: Pairing, run: MeasuredArchive, settings: EvaluationS
     accepted_wrongly = [
         pair for pair in pairs if (pair.true.view != "dp" or not pair.true.side) and pair.decision == "accepted"
     ]
+    extra_accepted = sum(foot.decision == "accepted" for foot in extra)
     return Evaluation(
         films=len({pair.true.film for pair in pairs}),
         feet=len(dp),
         found=len(found_pairs),
         sides_right=sum(pair.measured is not None and pair.measured.side == pair.true.side for pair in found_pairs),
         extra_feet=len(extra),
-        false_accepts=len(accepted_wrongly) + sum(foot.decision == "accepted" for foot in extra),
+        extra_accepted=extra_accepted,
+        false_accepts=len(accepted_wrongly) + extra_accepted,
         sound=len(sound),
         sound_reviewed=sum(pair.decision == "review" for pair in sound),
         decisions={view: {name: count[name] for name in _DECISIONS} for view, count in decisions.items() if count},
+        values={name: _fates(pairs, name) for name in run.constructions},
         groups=tuple(
             GroupFigures(name, _figures([pair for pair in found_pairs if belongs(pair)], run.constructions, settings))
             for name, belongs in _groups(settings)
@@ -136,6 +166,11 @@ def evaluate_pairs(matched: Pairing, run: MeasuredArchive, settings: EvaluationS
         landmark_errors=_landmark_errors(found_pairs),
         films_per_minute=run.films_per_minute,
     )
+
+
+def _fates(pairs: Iterable[Pair], measure: str) -> dict[str, int]:
+    count = Counter(pair.fate(measure) for pair in pairs if measure in pair.true.angles)
+    return {fate: count[fate] for fate in _FATES}
 
 
 def _groups(settings: EvaluationSettings) -> list[tuple[str, Callable[[Pair], bool]]]:

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from raysplay.train.evaluate.run_tables import MeasuredFoot
-from raysplay.train.evaluate.truth import TrueFoot
+from raysplay.train.evaluate.true_foot import TrueFoot
 
 _FAR = 1e12
 

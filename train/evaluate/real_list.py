@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -12,12 +11,10 @@ from raysplay.infer.films.collect import collect
 from raysplay.infer.network.landmark_network import CONDITIONS
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.records import Outcome
+from raysplay.infer.user_table import read_user_table
+from raysplay.train.evaluate.film_names import FilmNames
 from raysplay.train.evaluate.run_tables import MeasuredArchive, most_accepted
-from raysplay.train.evaluate.truth import VIEWS
-
-
-class RealListError(ValueError):
-    """A list of films that cannot be used; the message names file, line and reason."""
+from raysplay.train.evaluate.true_foot import VIEWS
 
 
 @dataclass(frozen=True)
@@ -35,30 +32,32 @@ def read_list(path: Path, folder: Path) -> dict[Path, str]:
     """What the films of a list show: view, and conditions marked ``yes``, by file.
 
     Columns: ``film`` (path below ``folder``), ``view`` (dp, oblique, lateral, other), and optionally one for each
-    condition (growth_plates, metal, ...: yes, no or empty); others are left alone.
+    condition (growth_plates, metal, ...: yes, no or empty); others are left alone unless close to one of these.
 
     Raises
     ------
-    RealListError
+    UserTableError
     """
+    table = read_user_table(path, ("film", "view"))
+    table.refuse_misspelt(("film", "view", *CONDITIONS))
+    files = {film_name(one.name): one.path for one in collect([folder])} if folder.is_dir() else {}
+    names = FilmNames(files)
     kinds: dict[Path, str] = {}
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            reader = csv.DictReader(stream)
-            if not {"film", "view"} <= set(reader.fieldnames or ()):
-                raise RealListError(f"{path}: needs the columns film and view")
-            for row in reader:
-                if row["view"] not in VIEWS:
-                    raise RealListError(f"{path}: line {reader.line_num}: view must be one of {', '.join(VIEWS)}")
-                file = (folder / row["film"]).absolute()
-                if not file.is_file():
-                    raise RealListError(f"{path}: line {reader.line_num}: {row['film']} is no file below {folder}")
-                kinds[file] = ", ".join([row["view"], *(name for name in CONDITIONS if row.get(name) == "yes")])
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        reason = error.strerror if isinstance(error, OSError) else "not CSV in UTF-8"
-        raise RealListError(f"{path}: cannot be read ({reason})") from error
-    if not kinds:
-        raise RealListError(f"{path}: holds no row")
+    lines: dict[Path, int] = {}
+    for row in table.rows:
+        view = table.one_of(row, "view", VIEWS)
+        marked = [name for name in CONDITIONS if table.one_of(row, name, ("yes", "no", "")) == "yes"]
+        found = names.meant(row["film"])
+        if len(found) > 1:
+            raise table.error(
+                f"{row['film']} could be {' or '.join(found)}; write the path below {folder}", row, "film"
+            )
+        if not found:
+            raise table.error(f"{row['film']} is no file below {folder}", row, "film")
+        file = files[found[0]]
+        if (first := lines.setdefault(file, row.line)) != row.line:
+            raise table.error(f"{row['film']} stands in line {first} already", row, "film")
+        kinds[file] = ", ".join([view, *marked])
     return kinds
 
 

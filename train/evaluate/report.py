@@ -6,6 +6,7 @@ import csv
 import json
 import math
 import os
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -14,12 +15,17 @@ from rich.console import Console
 from rich.table import Table
 
 from raysplay.measure import by_name
+from raysplay.train.evaluate.config import evaluation_settings
 from raysplay.train.evaluate.errors import ErrorFigures
 from raysplay.train.evaluate.evaluation import Evaluation
+from raysplay.train.evaluate.truth_use import TruthUse
+
+FILES = ("evaluation.json", "evaluation.csv")
+"""What a report consists of."""
 
 
-def print_report(result: Evaluation, console: Console) -> None:
-    """Print counts, decisions, one error table a group, and landmark errors where they are known."""
+def print_report(result: Evaluation, console: Console, cautions: Sequence[str] = ()) -> None:
+    """Print counts, decisions, cautions, one error table a group, and landmark errors where they are known."""
     console.print(
         f"{result.films} films, {result.feet} dorsoplantar feet in the truth; "
         f"found {_share(result.found, result.feet)}, "
@@ -27,29 +33,58 @@ def print_report(result: Evaluation, console: Console) -> None:
         highlight=False,
     )
     console.print(
-        f"Found feet that are not there: {result.extra_feet}. "
-        f"Accepted though no dorsoplantar foot: {result.false_accepts}.",
+        f"Found feet that the truth does not name: {result.extra_feet}, of these accepted: {result.extra_accepted} "
+        "(wrongly, if it names every foot).",
+        highlight=False,
+    )
+    console.print(
+        f"Accepted though by the truth no dorsoplantar foot: {result.false_accepts - result.extra_accepted}.",
         highlight=False,
     )
     console.print(_decisions(result))
+    if any(sum(fates.values()) for fates in result.values.values()):
+        console.print(_values(result))
     console.print(
         f"Sent to review, of dorsoplantar feet with nothing wrong by the truth: "
         f"{_share(result.sound_reviewed, result.sound)}",
         highlight=False,
     )
+    for caution in cautions:
+        console.print(f"Caution: {caution}", style="bold", highlight=False, markup=False, soft_wrap=True)
     for group in result.groups:
         if any(figures.n for figures in group.measures.values()):
             console.print(_errors(group.group, dict(group.measures), console.width))
+            if few := _few(group.measures):
+                console.print(few, highlight=False, soft_wrap=True)
     if result.landmark_errors:
         total = sum(n for n, _, _ in result.landmark_errors.values())
         mean = sum(n * m for n, m, _ in result.landmark_errors.values()) / total
-        console.print(f"Landmarks: {total} points, mean distance {mean:.2f} px", highlight=False)
+        most = max(n for n, _, _ in result.landmark_errors.values())
+        console.print(f"Landmarks: {total} points on up to {most} feet, mean distance {mean:.2f} px", highlight=False)
     if result.films_per_minute is not None:
         console.print(f"{result.films_per_minute:.0f} films a minute", highlight=False)
 
 
-def write_report(result: Evaluation, folder: Path) -> None:
-    """Write both files into ``folder``, each whole or not at all."""
+def write_report(
+    result: Evaluation,
+    folder: Path,
+    *,
+    use: TruthUse | None = None,
+    run: Path | None = None,
+    cautions: Sequence[str] = (),
+) -> None:
+    """Write both files into ``folder``, each whole or not at all.
+
+    Parameters
+    ----------
+    result : Evaluation
+    folder : Path
+    use : TruthUse, optional
+        What of the table of truth was used.
+    run : Path, optional
+        Folder of the run that was compared.
+    cautions : sequence of str
+    """
     folder.mkdir(parents=True, exist_ok=True)
     partial = folder / "evaluation.csv.partial"
     with partial.open("w", encoding="utf-8", newline="") as stream:
@@ -63,7 +98,12 @@ def write_report(result: Evaluation, folder: Path) -> None:
         writer.writerows(rows)
     os.replace(partial, folder / "evaluation.csv")
     partial = folder / "evaluation.json.partial"
-    content = json.dumps(plain(asdict(result)), indent=2, ensure_ascii=False, allow_nan=False)
+    about = {
+        "run": None if run is None else str(run.absolute()),
+        "truth": None if use is None else asdict(use),
+        "cautions": list(cautions),
+    }
+    content = json.dumps(plain(about | asdict(result)), indent=2, ensure_ascii=False, allow_nan=False)
     partial.write_text(content + "\n", encoding="utf-8")
     os.replace(partial, folder / "evaluation.json")
 
@@ -77,6 +117,27 @@ def _decisions(result: Evaluation) -> Table:
     for view, counts in result.decisions.items():
         table.add_row(view, *(str(counts[name]) for name in names))
     return table
+
+
+def _values(result: Evaluation) -> Table:
+    table = Table(title="What became of each true value", title_justify="left")
+    table.add_column("Measure")
+    fates = list(next(iter(result.values.values()), {}))
+    table.add_column("in the table", justify="right")
+    for fate in fates:
+        table.add_column(fate, justify="right")
+    for name, counts in result.values.items():
+        if sum(counts.values()):
+            cells = (str(counts[fate]) for fate in fates)
+            table.add_row(by_name(name).abbreviation, str(sum(counts.values())), *cells)
+    return table
+
+
+def _few(measures: Mapping[str, ErrorFigures]) -> str:
+    """A sentence where figures rest on few feet, else nothing."""
+    least = evaluation_settings().few_feet
+    few = [f"{by_name(name).abbreviation} on {f.n}" for name, f in measures.items() if 0 < f.n < least]
+    return f"Fewer than {least} feet ({', '.join(few)}): each of them moves these figures." if few else ""
 
 
 _WIDE = 120

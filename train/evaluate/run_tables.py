@@ -13,7 +13,11 @@ import pyarrow.parquet as pq
 
 from raysplay.infer.records import Outcome
 from raysplay.measure import by_name
-from raysplay.train.evaluate.truth import normal_film
+from raysplay.train.evaluate.true_foot import normal_film
+
+_COPY = "duplicate:"
+_NOT_READ = ("unreadable:", "not read:")
+"""How the reason of a file begins that gave no film (see README.md, "Decisions and reasons")."""
 
 
 class RunTablesError(ValueError):
@@ -47,7 +51,7 @@ class MeasuredArchive:
     """All films of a run: feet by film (empty where none was found), films a minute, and the run's protocol.
 
     ``constructions`` holds the construction of every reported measure by name, ``refused_films`` the reasons of films
-    without a foot, ``digests`` the SHA-256 of weights and configurations by file name.
+    without a foot, ``digests`` the SHA-256 of weights and configurations by file name, ``folder`` where the films lay.
     """
 
     films: Mapping[str, tuple[MeasuredFoot, ...]]
@@ -55,6 +59,15 @@ class MeasuredArchive:
     constructions: Mapping[str, str]
     refused_films: Mapping[str, str] = field(default_factory=dict)
     digests: Mapping[str, str] = field(default_factory=dict)
+    folder: str | None = None
+
+    def was_read(self, film: str) -> bool:
+        """Whether the file gave a film to look for feet on."""
+        return not self.refused_films.get(film, "").startswith((*_NOT_READ, _COPY))
+
+    def is_copy(self, film: str) -> bool:
+        """Whether the file has the bytes of another one, which stands for both."""
+        return self.refused_films.get(film, "").startswith(_COPY)
 
 
 def most_accepted(decisions: Iterable[str]) -> str:
@@ -106,6 +119,7 @@ def read_run(folder: Path) -> MeasuredArchive:
         constructions,
         refused,
         digests,
+        about.get("films"),
     )
 
 

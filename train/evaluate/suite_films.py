@@ -14,13 +14,17 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from raysplay.infer.films.collect import collect
+from raysplay.infer.outputs.names import film_name
 from raysplay.synthetic_data.archive import FILMS, TRUTH, TruthRows, truth_rows, write_tables
 from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
 from raysplay.synthetic_data.film.compose import FilmRequest, GeneratedFilm, compose_film
 from raysplay.synthetic_data.subject import draw_subject
+from raysplay.train.evaluate.film_names import FilmNames
 from raysplay.train.evaluate.strangers import draw_stranger
 from raysplay.train.evaluate.suite_settings import SuiteCondition
-from raysplay.train.evaluate.truth import TrueFoot, read_truth
+from raysplay.train.evaluate.true_foot import TrueFoot
+from raysplay.train.evaluate.truth import on_films, read_truth_table
 
 _FEWEST_FOR_POOL = 12
 """Below this many films starting other processes takes longer than it saves."""
@@ -73,17 +77,41 @@ def write_suite(
         return write_tables(counted(pool.map(_write, tasks)), out)
 
 
-def copy_archive(archive: Path, condition: str, out: Path) -> list[TrueFoot]:
-    """Copy the films of an archive (``films`` with ``truth.csv`` beside it) to those of a suite; gives their truth.
+def archive_truth(archive: Path) -> tuple[TrueFoot, ...]:
+    """Truth of an archive (``films`` with ``truth.csv`` beside it), its films called as they lie there.
 
     Raises
     ------
-    TruthError
-        If ``truth.csv`` cannot be used; nothing was copied then.
+    UserTableError
+        If ``truth.csv`` cannot be used, or names films that are not there.
     """
-    truth = read_truth(archive / TRUTH)
-    shutil.copytree(archive / FILMS, out / FILMS / condition)
-    return [replace(foot, film=f"{condition}/{foot.film}") for foot in truth]
+    names = FilmNames(film_name(one.name) for one in collect([archive / FILMS]))
+    return on_films(read_truth_table(archive / TRUTH), names).feet
+
+
+def copy_archive(archive: Path, condition: str, out: Path) -> list[TrueFoot]:
+    """Copy the films of an archive to those of a suite; gives their truth.
+
+    Raises
+    ------
+    UserTableError
+        See :func:`archive_truth`; nothing was copied then.
+    """
+    truth = archive_truth(archive)
+    for file in copied_films(archive):
+        (out / FILMS / condition / file).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(archive / FILMS / file, out / FILMS / condition / file)
+    return [replace(foot, film=f"{condition}/{foot.film.removeprefix('./')}") for foot in truth]
+
+
+def copied_films(archive: Path) -> list[str]:
+    """Films of an archive that is handed in, paths below its ``films``."""
+    return [one.name for one in collect([archive / FILMS]) if one.path.is_file()]
+
+
+def generated_films(conditions: Sequence[SuiteCondition], films: int) -> list[str]:
+    """Films that :func:`write_suite` will write, paths below its ``films``."""
+    return [_film_file(condition, number) for condition in conditions for number in range(films)]
 
 
 def suite_film(condition: SuiteCondition, seed: int, number: int) -> GeneratedFilm:
@@ -108,16 +136,19 @@ def _key(condition: SuiteCondition, seed: int, number: int) -> tuple[int, int, i
     return seed, zlib.crc32(condition.name.encode()), number
 
 
+def _film_file(condition: SuiteCondition, number: int) -> str:
+    """Path of a film below ``films``."""
+    return f"{condition.name}/film_{number + 1:05d}.{'dcm' if condition.jpeg_quality is None else 'jpg'}"
+
+
 def _write(task: _Task) -> TruthRows:
     condition, key = task.condition, _key(task.condition, task.seed, task.number)
     film = suite_film(condition, task.seed, task.number)
-    name = f"{condition.name}/film_{task.number + 1:05d}"
+    name = _film_file(condition, task.number)
     if condition.jpeg_quality is not None:
-        name += ".jpg"
         grey = np.rint(film.pixels * 255).astype(np.uint8)
         Image.fromarray(grey).save(task.folder / name, quality=condition.jpeg_quality)
     else:
-        name += ".dcm"
         writing = draw_writing(np.random.default_rng(key), condition.archive().dicom, film)
         film_dataset(film, writing, "suite", *key).save_as(task.folder / name, enforce_file_format=True)
     return truth_rows(film, name, task.seed)

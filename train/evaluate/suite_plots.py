@@ -4,26 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 
 from raysplay.measure import by_name
 from raysplay.train.evaluate.errors import ErrorFigures
 from raysplay.train.evaluate.suite import SuiteFigures
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-PLOTS = ("outcomes.png", "coverage.png", "severity.png", "risk_coverage.png")
+from raysplay.train.evaluate.suite_folder import PLOTS
 
 _COLOURS = ("#1b4965", "#c8553d", "#4a7c59", "#8d6a9f", "#b08900", "#5c6b73")
 _MARKERS = ("o", "s", "^", "D", "v", "P")
 _OUTCOMES = {"accepted": ("#4a7c59", ""), "review": ("#e0b84c", "//"), "refused": ("#8a8f94", "..")}
 
 
-def write_plots(figures: SuiteFigures, level: float, folder: Path) -> list[str]:
-    """Write the plots into ``folder``; gives their names.
+def plot_names(figures: SuiteFigures) -> list[str]:
+    """Names of the plots that these figures give."""
+    measured = any(one.n for condition in figures.conditions for one in condition.figures("all measured").values())
+    together = figures.together is not None and bool(figures.curves)
+    return [PLOTS[0], *PLOTS[1:2] * measured, *PLOTS[2:] * together]
+
+
+def write_plots(figures: SuiteFigures, level: float, folder: Path) -> None:
+    """Write the plots into ``folder``.
 
     Parameters
     ----------
@@ -32,21 +37,15 @@ def write_plots(figures: SuiteFigures, level: float, folder: Path) -> list[str]:
         What the intervals promise, drawn as a line.
     folder : Path
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    tall = 1.2 + 0.34 * len(figures.conditions)
-    drawn: list[tuple[str, tuple[float, float], Callable[[Axes], None]]] = [
-        (PLOTS[0], (8.0, tall), lambda axes: _outcomes(figures, axes)),
-    ]
-    if any(one.n for condition in figures.conditions for one in condition.figures("all measured").values()):
-        drawn.append((PLOTS[1], (8.0, tall), lambda axes: _coverage(figures, level, axes)))
-    if figures.together is not None and figures.curves:
-        drawn += [
-            (PLOTS[2], (8.0, 4.5), lambda axes: _severity(figures, axes)),
-            (PLOTS[3], (7.0, 4.5), lambda axes: _risk(figures, axes)),
-        ]
-    for name, size, draw in drawn:
+    tall = (8.0, 1.2 + 0.34 * len(figures.conditions))
+    drawn: dict[str, tuple[tuple[float, float], Callable[[Axes], None]]] = {
+        PLOTS[0]: (tall, lambda axes: _outcomes(figures, axes)),
+        PLOTS[1]: (tall, lambda axes: _coverage(figures, level, axes)),
+        PLOTS[2]: ((8.0, 4.5), lambda axes: _severity(figures, axes)),
+        PLOTS[3]: ((7.0, 4.5), lambda axes: _risk(figures, axes)),
+    }
+    for name in plot_names(figures):
+        size, draw = drawn[name]
         figure = Figure(figsize=size, layout="constrained")
         FigureCanvasAgg(figure)
         axes = figure.add_subplot()
@@ -54,7 +53,6 @@ def write_plots(figures: SuiteFigures, level: float, folder: Path) -> list[str]:
             axes.spines[side].set_visible(False)
         draw(axes)
         figure.savefig(folder / name, dpi=130)
-    return [name for name, _, _ in drawn]
 
 
 def _outcomes(figures: SuiteFigures, axes: Axes) -> None:

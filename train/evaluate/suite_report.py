@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
@@ -14,10 +13,8 @@ from raysplay.train.evaluate.errors import ErrorFigures
 from raysplay.train.evaluate.real_list import RealFigures
 from raysplay.train.evaluate.report import plain
 from raysplay.train.evaluate.suite import ConditionFigures, SuiteFigures
-from raysplay.train.evaluate.suite_plots import PLOTS, write_plots
-
-SUITE_FILES = ("suite.json", "suite.csv", "suite.md", *PLOTS)
-"""What a report consists of."""
+from raysplay.train.evaluate.suite_folder import REPORT, replace_json
+from raysplay.train.evaluate.suite_plots import plot_names, write_plots
 
 _SHARES = ("found", "side_right", "accepted", "review", "review_sound", "refused", "own_reason")
 _COMMONEST = 4
@@ -27,7 +24,8 @@ _COMMONEST = 4
 @dataclass(frozen=True)
 class SuiteRun:
     """How a suite was made: films a condition, seed, version of the program, seconds by stage, digests of weights and
-    configurations, level of the intervals, limits of the shares of small errors; and what real films gave."""
+    configurations, level of the intervals, limits of the shares of small errors; what real films gave; and the films
+    written, below the folder of the suite."""
 
     films: int
     seed: int
@@ -37,18 +35,20 @@ class SuiteRun:
     level: float
     within: tuple[float, ...]
     real: tuple[RealFigures, ...] = field(default=())
+    wrote: tuple[str, ...] = field(default=())
 
 
 def write_suite_report(figures: SuiteFigures, made: SuiteRun, folder: Path) -> None:
-    """Write tables, text and plots into ``folder``."""
-    with (folder / "suite.csv").open("w", encoding="utf-8", newline="") as stream:
+    """Write tables and text into ``folder``, then the plots: whatever becomes of these, the figures are kept."""
+    plots, (described, rows, text) = plot_names(figures), REPORT
+    with (folder / rows).open("w", encoding="utf-8", newline="") as stream:
         writer = csv.DictWriter(stream, list(figures.rows[0]), lineterminator="\n")
         writer.writeheader()
         writer.writerows({name: _cell(value) for name, value in row.items()} for row in figures.rows)
-    plots = write_plots(figures, made.level, folder)
     content = {
         "finished": True,
-        "made": asdict(made),
+        "wrote": list(made.wrote),
+        "made": {name: value for name, value in asdict(made).items() if name != "wrote"},
         "targets": [
             {**check.target.model_dump(exclude={"of"}), "condition": check.condition}
             | {"figure": check.figure, "low": check.low, "high": check.high, "met": check.met}
@@ -65,10 +65,9 @@ def write_suite_report(figures: SuiteFigures, made: SuiteRun, folder: Path) -> N
             for one in figures.conditions
         },
     }
-    (folder / "suite.json").write_text(
-        json.dumps(plain(content), indent=1, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8"
-    )
-    (folder / "suite.md").write_text("\n".join(_text(figures, made, plots)) + "\n", encoding="utf-8")
+    (folder / text).write_text("\n".join(_text(figures, made, plots)) + "\n", encoding="utf-8")
+    replace_json(folder / described, plain(content))
+    write_plots(figures, made.level, folder)
 
 
 def target_lines(figures: SuiteFigures) -> list[list[str]]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib.metadata
-import shutil
 import time
 from collections.abc import Iterable, Sequence
 from functools import partial
@@ -14,23 +13,31 @@ from rich.console import Console
 from rich.table import Table
 
 from raysplay.configs.protocol import protocol
-from raysplay.infer.command import run_measure
+from raysplay.infer.command import foot_reader, run_measure
 from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.films.limits import film_limits
+from raysplay.infer.outputs.settings import output_settings
 from raysplay.infer.settings import reading_settings
-from raysplay.synthetic_data.archive import FILMS, LANDMARKS, TRUTH, cores
+from raysplay.infer.user_table import UserTableError
+from raysplay.synthetic_data.archive import FILMS, TRUTH, cores
 from raysplay.synthetic_data.archive_settings import archive_settings
 from raysplay.synthetic_data.command import CAUTION, progress_bar
 from raysplay.synthetic_data.settings import generator_settings
 from raysplay.train.evaluate.config import evaluation_settings
-from raysplay.train.evaluate.real_list import RealFigures, RealListError, read_list, real_figures
+from raysplay.train.evaluate.real_list import RealFigures, read_list, real_figures
 from raysplay.train.evaluate.run_tables import read_run
 from raysplay.train.evaluate.suite import SuiteFigures, suite_figures
-from raysplay.train.evaluate.suite_films import copy_archive, write_suite
-from raysplay.train.evaluate.suite_report import SUITE_FILES, SuiteRun, target_lines, write_suite_report
+from raysplay.train.evaluate.suite_films import (
+    archive_truth,
+    copied_films,
+    copy_archive,
+    generated_films,
+    write_suite,
+)
+from raysplay.train.evaluate.suite_folder import REAL_RUN, RUN, SuiteFolderError, make_room
+from raysplay.train.evaluate.suite_report import SuiteRun, target_lines, write_suite_report
 from raysplay.train.evaluate.suite_settings import suite_settings
 from raysplay.train.evaluate.truth import read_truth
-
-_MADE = (FILMS, TRUTH, LANDMARKS, "run", "real_run", *SUITE_FILES)
 
 
 def run_suite(
@@ -73,7 +80,8 @@ def run_suite(
     """
     settings, suite = evaluation_settings(), suite_settings()
     # All that can be wrong with a configuration comes out here, not after the films are made.
-    for read in (decision_limits, reading_settings, archive_settings, generator_settings, protocol):
+    settings_of = decision_limits, reading_settings, film_limits, output_settings, archive_settings, generator_settings
+    for read in (*settings_of, protocol):
         read()
     films, seed = films or suite.films, suite.seed if seed is None else seed
     console, seconds = Console(stderr=True), {}
@@ -86,11 +94,18 @@ def run_suite(
     if real is not None and listed is not None:
         try:
             kinds = read_list(listed, real)
-        except RealListError as error:
+        except UserTableError as error:
             raise typer.BadParameter(str(error), param_hint="--list") from error
-    _make_room(out, overwrite)
-
+    # Nor that weights are damaged.
+    foot_reader(threads, landmark_weights)
     generated = [condition for condition in conditions if condition.name not in handed]
+    wrote = [f"{FILMS}/{film}" for film in generated_films(generated, films)]
+    wrote += [f"{FILMS}/{name}/{film}" for name, folder in handed.items() for film in copied_films(folder)]
+    try:
+        make_room(out, wrote, overwrite=overwrite)
+    except SuiteFolderError as error:
+        raise typer.BadParameter(str(error), param_hint="--out") from error
+
     started = time.perf_counter()
     with progress_bar("Films") as progress:
         truth = write_suite(generated, films, seed, out, progress, workers=cores())
@@ -101,15 +116,15 @@ def run_suite(
         known[foot.film.split("/")[0]].append(foot)
     started = time.perf_counter()
     measure = partial(run_measure, overlays=False, threads=threads, landmark_weights=landmark_weights, console=console)
-    measure([out / FILMS], out / "run")
+    measure([out / FILMS], out / RUN)
     seconds["measuring"] = time.perf_counter() - started
     real_read: tuple[RealFigures, ...] = ()
     if kinds:
-        measure(kinds, out / "real_run")
-        real_read = real_figures(read_run(out / "real_run"), kinds)
+        measure(kinds, out / REAL_RUN)
+        real_read = real_figures(read_run(out / REAL_RUN), kinds)
 
     started = time.perf_counter()
-    run = read_run(out / "run")
+    run = read_run(out / RUN)
     figures = suite_figures(run, known, conditions, suite.targets, settings)
     seconds["comparing"] = time.perf_counter() - started
     made = SuiteRun(
@@ -121,9 +136,10 @@ def run_suite(
         decision_limits().interval.level,
         settings.within,
         real_read,
+        tuple(wrote),
     )
-    write_suite_report(figures, made, out)
     _print(target_lines(figures), Console())
+    write_suite_report(figures, made, out)
     Console().print(f"Report: {out / 'suite.md'}", highlight=False, soft_wrap=True)
     Console().print(CAUTION, style="bold")
     return figures
@@ -134,26 +150,8 @@ def _archive(text: str) -> tuple[str, Path]:
     name, _, folder = text.partition("=")
     if not (Path(folder) / FILMS).is_dir():
         raise ValueError(f"{text}: not NAME=DIR with a DIR that holds {FILMS} and {TRUTH}")
-    read_truth(Path(folder) / TRUTH)
+    archive_truth(Path(folder))
     return name, Path(folder)
-
-
-def _make_room(out: Path, overwrite: bool) -> None:
-    """An empty place for a suite; of an earlier one only what a suite writes is removed."""
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        if any(out.iterdir()) and not (overwrite and (out / SUITE_FILES[0]).is_file()):
-            raise typer.BadParameter(
-                f"{out}: is not empty; choose another folder, or pass --overwrite to replace an earlier suite",
-                param_hint="--out",
-            )
-        for name in _MADE:
-            path = out / name
-            shutil.rmtree(path) if path.is_dir() else path.unlink(missing_ok=True)
-        # Marks the folder as that of a suite from the start, so that one that was stopped can be replaced, too.
-        (out / SUITE_FILES[0]).write_text('{"finished": false}\n', encoding="utf-8")
-    except OSError as error:
-        raise typer.BadParameter(f"{out}: cannot be used ({error.strerror})", param_hint="--out") from error
 
 
 def _print(lines: Iterable[list[str]], console: Console) -> None:

@@ -1,167 +1,273 @@
-"""Truth of an archive: one row a foot, from generated films or from a person's readings."""
+"""Truth of an archive, from generated films or from a person's readings: what a table of it says of every foot."""
 
 from __future__ import annotations
 
-import csv
-import math
-from collections.abc import Mapping
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from raysplay.configs.load import landmark_schema
-from raysplay.infer.outputs.names import film_name
-from raysplay.measure import MEASURES
+from raysplay.infer.user_table import UserTableError, read_user_table
+from raysplay.train.evaluate.film_names import FilmNames
+from raysplay.train.evaluate.true_foot import VIEWS, TrueFoot, normal_film
+from raysplay.train.evaluate.truth_choice import Choice, chosen_rows
+from raysplay.train.evaluate.truth_columns import TruthColumns, truth_columns
+from raysplay.train.evaluate.truth_feet import feet_of_rows
+from raysplay.train.evaluate.truth_reads import feet_of_reads
 
-VIEWS = ("dp", "oblique", "lateral", "other")
+__all__ = ["LANDMARKS_NAME", "VIEWS", "Choice", "TrueFoot", "Truth", "normal_film", "read_truth", "read_truth_table"]
+
 LANDMARKS_NAME = "truth_landmarks.csv"
-_POSITION = ("x", "y", "width", "height")
 
+_NAMED_ROWS = 10
+"""Rows that a message lists; the rest is counted."""
 
-class TruthError(ValueError):
-    """A truth file that cannot be used; the message names file, line and reason."""
+Key = tuple[str, int]
+"""Film and place of a foot in a table of landmarks."""
 
 
 @dataclass(frozen=True)
-class TrueFoot:
-    """One foot as it is known.
+class Truth:
+    """Feet of a table, and what of the table they are.
 
     Attributes
     ----------
-    film : str
-        Path relative to the folder of films, with forward slashes.
-    side : str
-        ``L``, ``R``, or empty for a film without a foot.
-    view : str
-        One of ``VIEWS``; ``dp`` where the file does not say.
-    angles : mapping of str to float
-        By name of the measure; what the row leaves empty is missing.
-    centre, size : (float, float) or None
-        Centre (x, y) and width and height of the foot in pixels of the film.
-    landmarks : mapping of str to (float, float)
-        By code, pixels of the film.
-    seed : str
-        What the film was generated from; empty for a film of a person.
-    condition : str
-        What makes the foot unfit for measuring; empty where nothing is known to.
+    path : Path
+    written : str
+        Separator and encoding, in words.
+    feet : tuple of TrueFoot
+    columns : TruthColumns
+    chosen : mapping of str to str
+        Study, reader and repeat that the feet are of, where the table says.
+    rows : int
+        Rows of the table.
+    left_out : mapping of str to int
+        Rows that give no true value, by why.
+    films : mapping of str to str
+        Films by the names that the table has for them, where these are others.
+    landmarks_left_out : int
+        Feet of the table of landmarks that are none of these.
     """
 
-    film: str
-    side: str
-    view: str = "dp"
-    angles: Mapping[str, float] = field(default_factory=dict)
-    centre: tuple[float, float] | None = None
-    size: tuple[float, float] | None = None
-    landmarks: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    seed: str = ""
-    condition: str = ""
+    path: Path
+    written: str
+    feet: tuple[TrueFoot, ...]
+    columns: TruthColumns
+    chosen: Mapping[str, str]
+    rows: int
+    left_out: Mapping[str, int]
+    films: Mapping[str, str] = field(default_factory=dict)
+    landmarks_left_out: int = 0
+
+    def without(self, feet: Sequence[TrueFoot], why: str) -> Truth:
+        """The truth less some of its feet; their rows are counted."""
+        if not feet:
+            return self
+        gone = {id(foot) for foot in feet}
+        left_out = {**self.left_out, why: self.left_out.get(why, 0) + sum(len(foot.lines) for foot in feet)}
+        return replace(self, feet=tuple(foot for foot in self.feet if id(foot) not in gone), left_out=left_out)
 
 
 def read_truth(path: Path) -> list[TrueFoot]:
-    """Read ``truth.csv``, and ``truth_landmarks.csv`` beside it if there is one.
-
-    Columns of ``truth.csv``: ``film`` and ``foot`` (L, R, or empty for no foot) must be there; ``view``
-    (dp, oblique, lateral, other), ``x``, ``y``, ``width``, ``height`` (pixels), ``seed``, ``condition`` and one
-    column a measure (``hva``, ``ima``, ... degrees) may be. Other columns are left alone.
-    Columns of ``truth_landmarks.csv``: ``film, foot, foot_index, landmark, x, y``; ``foot_index`` counts the
-    rows of a film in ``truth.csv`` from 0.
+    """Feet of a table that needs no choice, such as ``truth.csv`` of ``raysplay synthesize``.
 
     Raises
     ------
-    TruthError
-        If a file cannot be read, a column is missing, or a cell is not what it should be.
+    UserTableError
+        See :func:`read_truth_table`.
     """
-    rows = _rows(path, ("film", "foot"))
-    if not rows:
-        raise TruthError(f"{path}: holds no row")
-    feet = [_foot(path, line, row) for line, row in rows]
-    beside = path.with_name(LANDMARKS_NAME)
-    return _with_landmarks(feet, beside) if beside.is_file() else feet
+    return list(read_truth_table(path).feet)
 
 
-def _rows(path: Path, needed: tuple[str, ...]) -> list[tuple[int, dict[str, str]]]:
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            reader = csv.DictReader(stream)
-            missing = [name for name in needed if name not in (reader.fieldnames or ())]
-            if missing:
-                raise TruthError(f"{path}: no column {', '.join(missing)}")
-            rows = [
-                (reader.line_num, {k: (v or "").strip() for k, v in row.items() if isinstance(k, str)})
-                for row in reader
-            ]
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        reason = error.strerror if isinstance(error, OSError) else "not CSV in UTF-8"
-        raise TruthError(f"{path}: cannot be read ({reason})") from error
-    return rows
+def read_truth_table(path: Path, choice: Choice = Choice()) -> Truth:  # noqa: B008
+    """Read a table of truth, and ``truth_landmarks.csv`` beside it if there is one.
+
+    With one row a foot: columns ``film`` and ``foot`` (L, R, or empty for no foot) must be there. ``view`` (dp,
+    oblique, lateral, other), ``x``, ``y``, ``width``, ``height`` (pixels), ``condition``, ``construction``, ``study``,
+    ``reader``, ``repeat`` and one column a measure (``hva``, ``ima``, ... in its unit) may be.
+
+    With one row a number, as in ``reads.csv`` of ``raysplay export``: ``film``, ``foot``, ``measure`` and ``value``
+    must be there.
+
+    Columns of ``truth_landmarks.csv``: ``film, foot, foot_index, landmark, x, y``; ``foot_index`` is that of the
+    table's row, or counts the rows of a film from 0.
+
+    Raises
+    ------
+    UserTableError
+        If a file cannot be read, a column is missing, unknown or one of several readers, a foot stands twice, or a cell
+        is not what it should be.
+    """
+    table = read_user_table(path, ("film", "foot"))
+    columns = truth_columns(table, choice)
+    by_column = replace(choice, reader=None) if columns.reader else choice
+    rows, chosen, left_out = chosen_rows(table, by_column)
+    if columns.reader:
+        chosen["reader"] = columns.reader
+    if columns.reads:
+        feet, without = feet_of_reads(table, rows)
+        left_out += without
+    else:
+        feet = feet_of_rows(table, rows, columns.measures)
+    refuse_feet_given_twice(path, feet)
+    beside, unknown = path.with_name(LANDMARKS_NAME), 0
+    if not columns.reads and beside.is_file():
+        feet, unknown = _with_landmarks(feet, beside)
+    written = f"{table.separator}s between cells, {table.encoding}"
+    return Truth(path, written, tuple(feet), columns, chosen, len(table.rows), left_out, landmarks_left_out=unknown)
 
 
-def _foot(path: Path, line: int, row: Mapping[str, str]) -> TrueFoot:
-    side, view = row["foot"].upper(), row.get("view", "").lower() or "dp"
-    if side not in ("L", "R", ""):
-        raise TruthError(f"{path}: line {line}: foot must be L, R or empty")
-    if view not in VIEWS:
-        raise TruthError(f"{path}: line {line}: view must be one of {', '.join(VIEWS)}")
-    if not row["film"]:
-        raise TruthError(f"{path}: line {line}: film is empty")
-    number = {name: _number(path, line, name, row.get(name, "")) for name in _POSITION}
-    angles = {
-        measure.name: value
-        for measure in MEASURES
-        if (value := _number(path, line, measure.name, row.get(measure.name, ""))) is not None
-    }
-    return TrueFoot(
-        normal_film(row["film"]),
-        side,
-        view,
-        angles,
-        _pair(number["x"], number["y"]),
-        _pair(number["width"], number["height"]),
-        seed=row.get("seed", ""),
-        condition=row.get("condition", ""),
-    )
+def on_films(truth: Truth, names: FilmNames, *, skip_missing: bool = False) -> Truth:
+    """The truth with every film called as the run calls it.
+
+    Parameters
+    ----------
+    truth : Truth
+    names : FilmNames
+        Films of the run, or of the folder that will be measured.
+    skip_missing : bool
+        Leave out rows whose film is not there.
+
+    Raises
+    ------
+    UserTableError
+        If a name could mean several films or, unless ``skip_missing``, none; or a foot stands twice under two names of
+        its film.
+    """
+    meant = {film: names.meant(film) for film in dict.fromkeys(foot.film for foot in truth.feet)}
+    doubtful = [foot for foot in truth.feet if len(meant[foot.film]) > 1]
+    missing = [foot for foot in truth.feet if not meant[foot.film]]
+    if doubtful:
+        listed = _listed(doubtful, lambda foot: f"{foot.film}: {' or '.join(meant[foot.film][:3])}")
+        raise UserTableError(
+            f"{truth.path}: {len(doubtful)} rows name a film that could be one of several; write the path below the "
+            f"folder of films: {listed}"
+        )
+    if missing and (not skip_missing or len(missing) == len(truth.feet)):
+        listed = _listed(missing, lambda foot: foot.film)
+        skip = "" if len(missing) == len(truth.feet) else ", or leave these rows out by --skip-missing"
+        raise UserTableError(
+            f"{truth.path}: {len(missing)} of {len(truth.feet)} rows name a film that is not there: {listed}. Expected "
+            f"is the path below the folder of films, which holds {names.examples()}{skip}"
+        )
+    there = truth.without(missing, "film not there (--skip-missing)")
+    feet = [replace(foot, film=meant[foot.film][0]) for foot in there.feet]
+    refuse_feet_given_twice(truth.path, feet)
+    others = {given: films[0] for given, films in meant.items() if films and films[0] != given}
+    return replace(there, feet=tuple(feet), films=others)
 
 
-def normal_film(text: str) -> str:
-    """A film's name as the run writes it, whatever slashes and leading ``./`` it came with."""
-    plain = text.replace("\\", "/")
-    while plain.startswith("./"):
-        plain = plain[2:]
-    return film_name(plain)
+def refuse_feet_given_twice(path: Path, feet: Iterable[TrueFoot]) -> None:
+    """Refuse a foot that stands in two rows, and a film that shows no foot in one row and one in another.
 
+    Two feet of one side on one film are told apart by view or by their boxes.
 
-def _number(path: Path, line: int, name: str, text: str) -> float | None:
-    if not text:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise TruthError(f"{path}: line {line}: {name} is not a number")
-    return value
-
-
-def _pair(first: float | None, second: float | None) -> tuple[float, float] | None:
-    return None if first is None or second is None else (first, second)
-
-
-def _with_landmarks(feet: list[TrueFoot], path: Path) -> list[TrueFoot]:
-    codes = frozenset(landmark_schema().codes)
-    points: dict[tuple[str, int], dict[str, tuple[float, float]]] = {}
-    for line, row in _rows(path, ("film", "foot_index", "landmark", "x", "y")):
-        x, y = (_number(path, line, name, row[name]) for name in ("x", "y"))
-        if not row["foot_index"].isdigit():
-            raise TruthError(f"{path}: line {line}: foot_index is not a count")
-        if row["landmark"] not in codes:
-            raise TruthError(f"{path}: line {line}: no landmark is called {row['landmark']}")
-        if x is not None and y is not None:
-            key = normal_film(row["film"]), int(row["foot_index"])
-            points.setdefault(key, {})[row["landmark"]] = (x, y)
-    seen: dict[str, int] = {}
-    placed = []
+    Raises
+    ------
+    UserTableError
+        Naming both lines.
+    """
+    first: dict[tuple[object, ...], TrueFoot] = {}
+    empty: dict[str, TrueFoot] = {}
+    shown: dict[str, TrueFoot] = {}
     for foot in feet:
-        index = seen.get(foot.film, 0)
-        seen[foot.film] = index + 1
-        landmarks = points.get((foot.film, index), {})
-        placed.append(replace(foot, landmarks=landmarks))
-    return placed
+        key = foot.film, foot.side, foot.view, foot.centre
+        other = first.setdefault(key, foot)
+        if other is not foot:
+            said = f"foot {foot.side}" if foot.side else "no foot"
+            raise UserTableError(
+                f"{path}: lines {_first_line(other)} and {_first_line(foot)} are both {foot.film}, {said}; a foot can "
+                "stand once. For the reads of several readers add a column reader and choose one by --reader"
+            )
+        (shown if foot.side else empty).setdefault(foot.film, foot)
+    for film in empty.keys() & shown.keys():
+        raise UserTableError(
+            f"{path}: line {_first_line(empty[film])} says that {film} shows no foot, line {_first_line(shown[film])} "
+            "names one"
+        )
+
+
+def refuse_other_constructions(truth: Truth, constructions: Mapping[str, str]) -> None:
+    """Refuse truth that was read by other constructions than the run: such numbers are not comparable.
+
+    Parameters
+    ----------
+    truth : Truth
+    constructions : mapping of str to str
+        How the run builds every measure that it reports.
+
+    Raises
+    ------
+    UserTableError
+        Naming measures, constructions and lines.
+    """
+    unlike: dict[tuple[str, str, str], list[int]] = defaultdict(list)
+    for foot in truth.feet:
+        for measure, stated in foot.constructions.items():
+            if stated != constructions.get(measure, stated):
+                unlike[measure, stated, constructions[measure]].append(_first_line(foot))
+    if unlike:
+        said = "; ".join(
+            f"{measure} was read by {stated} and is measured by {built} (line {lines[0]}"
+            + (f" and {len(lines) - 1} more)" if len(lines) > 1 else ")")
+            for (measure, stated, built), lines in unlike.items()
+        )
+        raise UserTableError(
+            f"{truth.path}: {said}. Numbers by different constructions are never compared: measure by the same one "
+            "(--protocol FILE, see `construction` in protocol.yaml), or take the reads out"
+        )
+
+
+def _listed(feet: Sequence[TrueFoot], say: Callable[[TrueFoot], str]) -> str:
+    first = "; ".join(f"line {_first_line(foot)}: {say(foot)}" for foot in feet[:_NAMED_ROWS])
+    more = len(feet) - _NAMED_ROWS
+    return first + (f"; and {more} more" if more > 0 else "")
+
+
+def _first_line(foot: TrueFoot) -> int:
+    return foot.lines[0] if foot.lines else 0
+
+
+def _with_landmarks(feet: list[TrueFoot], path: Path) -> tuple[list[TrueFoot], int]:
+    """Feet with their landmarks, and how many feet of the table of landmarks are none of them."""
+    points, sides = _landmarks(path)
+    by_film: dict[str, list[Key]] = defaultdict(list)
+    for key in points:
+        by_film[key[0]].append(key)
+    names, taken, seen, placed = FilmNames({film for film, _ in points}), set[Key](), Counter[str](), []
+    for foot in feet:
+        films = names.meant(foot.film)
+        film = films[0] if len(films) == 1 else foot.film
+        key = film, foot.foot_index if foot.foot_index is not None else seen[film]
+        seen[film] += 1
+        if foot.foot_index is None:
+            same = [one for one in by_film[film] if foot.side and sides[one] == foot.side]
+            key = same[0] if len(same) == 1 else key
+        elif sides.get(key, "") not in ("", foot.side):
+            raise UserTableError(
+                f"{path}: foot {key[1]} of {film} is {sides[key]} here, and {foot.side or 'no foot'} in line "
+                f"{_first_line(foot)} of the table beside it"
+            )
+        if key in points and sides[key] in ("", foot.side):
+            taken.add(key)
+            foot = replace(foot, landmarks=points[key])
+        placed.append(foot)
+    return placed, len(points.keys() - taken)
+
+
+def _landmarks(path: Path) -> tuple[dict[Key, dict[str, tuple[float, float]]], dict[Key, str]]:
+    """Landmarks by film and place, and the side of each such foot where it is told."""
+    table = read_user_table(path, ("film", "foot_index", "landmark", "x", "y"), rows_needed=False)
+    codes = frozenset(landmark_schema().codes)
+    points: dict[Key, dict[str, tuple[float, float]]] = defaultdict(dict)
+    sides: dict[Key, str] = {}
+    for row in table.rows:
+        x, y = (table.number(row, name) for name in ("x", "y"))
+        key = normal_film(row["film"]), table.whole_number(row, "foot_index")
+        if row["landmark"] not in codes:
+            raise table.error(f"no landmark is called {row['landmark']}", row, "landmark")
+        sides[key] = table.side(row, "foot", needed=False)
+        if x is not None and y is not None:
+            points[key][row["landmark"]] = (x, y)
+    return dict(points), sides

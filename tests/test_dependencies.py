@@ -1,0 +1,48 @@
+"""What the documented installation brings is enough for every command that it documents."""
+
+import ast
+import re
+import sys
+import tomllib
+from importlib.metadata import packages_distributions
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+
+WITHOUT_EXTRAS = ("configs", "measure", "infer", "synthetic_data", "train/evaluate")
+"""Folders whose modules a user's commands reach; synthetic_data/skeleton needs its extra and says so."""
+
+BROUGHT_BY = {"pydantic_core": "pydantic", "pydantic-core": "pydantic", "starlette": "fastapi"}
+"""Parts of a dependency that are packaged by themselves."""
+
+
+def names(requirements):
+    return {re.split(r"[\s<>=!~\[;]", one, maxsplit=1)[0].lower() for one in requirements}
+
+
+def outside(path):
+    """Packages beyond the standard library and the project that a module imports anywhere in it."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        found = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
+        if isinstance(node, ast.ImportFrom) and node.level == 0:
+            found = [node.module or ""]
+        yield from (name.split(".")[0] for name in found)
+
+
+@pytest.mark.parametrize("folder", WITHOUT_EXTRAS)
+def test_every_import_is_a_dependency(folder):
+    declared, distributions = names(PROJECT["dependencies"]), packages_distributions()
+    missing = {}
+    for path in sorted((ROOT / folder).rglob("*.py")):
+        if "skeleton" in path.parts:
+            continue
+        for package in outside(path):
+            if package in sys.stdlib_module_names or package == "raysplay":
+                continue
+            brought = {BROUGHT_BY.get(one.lower(), one.lower()) for one in distributions.get(package, [package])}
+            if not brought & declared:
+                missing.setdefault(package, path.relative_to(ROOT).as_posix())
+    assert missing == {}
