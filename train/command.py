@@ -18,7 +18,8 @@ def train(
         typer.Option(
             "--landmarks",
             metavar="FILE",
-            help="CSV of their landmarks: film (path below DIR), foot (L or R), foot_index, landmark, x, y.",
+            help="CSV of their landmarks: film (path below DIR), foot (L or R), foot_index, landmark, x, y. Commas, "
+            "semicolons or tabs; decimal points or commas.",
         ),
     ] = None,
 ) -> None:
@@ -33,9 +34,12 @@ def train(
 
     from raysplay.train.finetune_films import FinetuneFilmsError
     from raysplay.train.fit import run
+    from raysplay.train.real_films import RealFilmsError
 
     try:
         weights = run(config, films, landmarks)
     except FinetuneFilmsError as error:
         raise typer.BadParameter(str(error), param_hint="--landmarks") from error
+    except RealFilmsError as error:
+        raise typer.BadParameter(str(error), param_hint="CONFIG: real_films") from error
     typer.echo(f"Weights: {weights}")

@@ -27,7 +27,7 @@ from raysplay.infer.network.landmark_network import VIEWS, LandmarkNetwork
 from raysplay.infer.network.weights import load_weights, save_weights
 from raysplay.train.feed import Batch, Source, device_of
 from raysplay.train.landmark_batch import LandmarkBatch
-from raysplay.train.real_films import RealCrops
+from raysplay.train.real_films import RealCrops, RealFilmsError
 from raysplay.train.settings import TrainSettings
 
 FloatArray = npt.NDArray[np.float64]
@@ -133,7 +133,10 @@ def main(
     pool = settings.pool.model_copy(update={"size": 1024, "view_shares": {"dp": 1.0}, "condition_shares": {}})
     changes = {"real_films": real, "real_share": REAL_SHARE, "consistency_share": 0.0, "pool": pool}
     device = device_of("auto")
-    source = Source(settings.model_copy(update=changes), seed, device)
+    try:
+        source = Source(settings.model_copy(update=changes), seed, device)
+    except RealFilmsError as error:
+        raise typer.BadParameter(str(error), param_hint="--real") from error
     if source.real is not None:
         chosen = (source.real.view == VIEWS.index("dp")) & ~(source.real.conditions == 1).any(1)
         source.real = RealCrops(*(getattr(source.real, f.name)[chosen] for f in fields(source.real)))

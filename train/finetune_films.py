@@ -6,7 +6,6 @@ synthesize`` writes it beside generated films and a review exports it.
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -16,12 +15,17 @@ import numpy as np
 from scipy.ndimage import map_coordinates
 
 from raysplay.configs import landmark_schema
+from raysplay.infer.films.collect import collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.polarity import negative
+from raysplay.infer.outputs.names import film_name
 from raysplay.infer.settings import reading_settings
+from raysplay.infer.user_table import Row, UserTable, UserTableError, nearest_name, read_user_table
 from raysplay.infer.warp import similarity
 from raysplay.measure.axes import SHAFT_LEVELS
+from raysplay.train.evaluate.film_names import FilmNames
+from raysplay.train.evaluate.true_foot import normal_film
 from raysplay.train.real_films import CropFolder
 
 COLUMNS = ("film", "foot", "foot_index", "landmark", "x", "y")
@@ -31,12 +35,12 @@ FEWEST_ANCHORS = 3
 
 
 class FinetuneFilmsError(ValueError):
-    """Films or landmarks that cannot be used; the message names the file, the row and the reason."""
+    """Films or landmarks that cannot be used; the message names the file, the line and the reason."""
 
 
 @dataclass
 class GivenFoot:
-    """One foot of the table: its film, side, first row, and landmarks by code in film pixels."""
+    """One foot of the table: its film, side, first line, and landmarks by code in film pixels."""
 
     film: str
     side: str
@@ -53,20 +57,13 @@ def read_landmarks(path: Path) -> list[GivenFoot]:
         If the file or a row cannot be used, or a foot has fewer than ``FEWEST_ANCHORS`` anchors.
     """
     codes = set(landmark_schema().codes)
-    feet: dict[tuple[str, str], GivenFoot] = {}
+    feet: dict[tuple[str, int], GivenFoot] = {}
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.DictReader(file)
-            missing = [c for c in COLUMNS if c not in (reader.fieldnames or ())]
-            if missing:
-                raise FinetuneFilmsError(f"{path}: no column {', '.join(missing)}; it needs {', '.join(COLUMNS)}")
-            for row in reader:
-                try:
-                    _take(row, reader.line_num, codes, feet)
-                except ValueError as reason:
-                    raise FinetuneFilmsError(f"{path}, row {reader.line_num}: {reason}") from None
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise FinetuneFilmsError(f"{path}: cannot be read as a table ({error})") from error
+        table = read_user_table(path, COLUMNS, rows_needed=False)
+        for row in table.rows:
+            _take(table, row, codes, feet)
+    except UserTableError as error:
+        raise FinetuneFilmsError(str(error)) from error
     if not feet:
         raise FinetuneFilmsError(f"{path}: holds no landmark")
     anchors = [a.code for a in reading_settings().anchors]
@@ -74,36 +71,31 @@ def read_landmarks(path: Path) -> list[GivenFoot]:
         given = [code for code in anchors if code in foot.landmarks]
         if len(given) < FEWEST_ANCHORS:
             raise FinetuneFilmsError(
-                f"{path}, row {foot.row}: this foot of {foot.film} has {len(given)} of the landmarks that place a "
+                f"{path}: line {foot.row}: this foot of {foot.film} has {len(given)} of the landmarks that place a "
                 f"crop; it needs {FEWEST_ANCHORS} of {', '.join(anchors)}"
             )
     return list(feet.values())
 
 
-def _take(row: dict[str, str], number: int, codes: set[str], feet: dict[tuple[str, str], GivenFoot]) -> None:
-    if any(not row[column] for column in COLUMNS):
-        raise ValueError("an entry is empty")
-    if row["foot"] not in ("L", "R"):
-        raise ValueError(f"foot is {row['foot']!r}, not L or R")
-    if row["landmark"] not in codes:
-        raise ValueError(f"there is no landmark {row['landmark']!r}")
-    place = _number(row, "x"), _number(row, "y")
-    foot = feet.setdefault((row["film"], row["foot_index"]), GivenFoot(row["film"], row["foot"], number))
-    if row["foot"] != foot.side:
-        raise ValueError(f"foot {row['foot_index']} of {row['film']} was {foot.side} in row {foot.row}")
-    if row["landmark"] in foot.landmarks:
-        raise ValueError(f"{row['landmark']} of this foot is given twice")
-    foot.landmarks[row["landmark"]] = place
-
-
-def _number(row: dict[str, str], column: str) -> float:
-    try:
-        value = float(row[column])
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise ValueError(f"{column} is {row[column]!r}, not a number")
-    return value
+def _take(table: UserTable, row: Row, codes: set[str], feet: dict[tuple[str, int], GivenFoot]) -> None:
+    for column in COLUMNS:
+        if not row[column]:
+            raise table.error("is empty", row, column)
+    film, side = normal_film(row["film"]), table.side(row, "foot", needed=True)
+    index, code = table.whole_number(row, "foot_index"), row["landmark"]
+    if code not in codes:
+        near = nearest_name(code, codes)
+        meant = f"; did you mean {near}?" if near else ""
+        raise table.error(f"there is no landmark {code!r}{meant}", row, "landmark")
+    x, y = (table.number(row, column) for column in ("x", "y"))
+    if x is None or y is None:
+        raise table.error("says that there is no place; leave out rows of points that are not seen", row)
+    foot = feet.setdefault((film, index), GivenFoot(film, side, row.line))
+    if side != foot.side:
+        raise table.error(f"foot {index} of {film} was {foot.side} in line {foot.row}", row, "foot")
+    if code in foot.landmarks:
+        raise table.error(f"{code} of this foot is given twice", row, "landmark")
+    foot.landmarks[code] = (x, y)
 
 
 def lay_crop(foot: GivenFoot, aspect: float) -> np.ndarray:
@@ -160,7 +152,7 @@ def cut_films(films: Path, table: Path, out: Path) -> tuple[int, dict[str, str]]
         If the table cannot be used, a landmark lies off its film, or no film can be read.
     """
     folder, refused = CropFolder(out), dict[str, str]()
-    feet = read_landmarks(table)
+    feet = _on_films(read_landmarks(table), films, table)
     with FilmReader() as opener:
         for name in dict.fromkeys(foot.film for foot in feet):
             try:
@@ -176,7 +168,7 @@ def cut_films(films: Path, table: Path, out: Path) -> tuple[int, dict[str, str]]
                 try:
                     film_from_crop = lay_crop(foot, film.spacing.aspect)
                 except ValueError as reason:
-                    raise FinetuneFilmsError(f"{table}, row {foot.row}: {reason}") from reason
+                    raise FinetuneFilmsError(f"{table}: line {foot.row}: {reason}") from reason
                 folder.add(film.pixels, film_from_crop, name, "dp", landmarks=foot.landmarks)
     if not len(folder):
         name, why = next(iter(refused.items()))
@@ -185,11 +177,30 @@ def cut_films(films: Path, table: Path, out: Path) -> tuple[int, dict[str, str]]
     return len(folder), refused
 
 
+def _on_films(feet: list[GivenFoot], films: Path, table: Path) -> list[GivenFoot]:
+    """The feet with their films called as they lie below ``films``; a film that is not there keeps its name."""
+    names = FilmNames(film_name(one.name) for one in collect([films])) if films.is_dir() else FilmNames(())
+    called: dict[str, str] = {}
+    for foot in feet:
+        meant = names.meant(foot.film)
+        if len(meant) > 1:
+            raise FinetuneFilmsError(
+                f"{table}: line {foot.row}: {foot.film} could be {' or '.join(meant[:3])}; write the path below {films}"
+            )
+        film = meant[0] if meant else foot.film
+        if called.setdefault(film, foot.film) != foot.film:
+            raise FinetuneFilmsError(
+                f"{table}: line {foot.row}: {called[film]} and {foot.film} are the same film; call it by one name"
+            )
+        foot.film = film
+    return feet
+
+
 def _check_on_film(foot: GivenFoot, film: Film, table: Path) -> None:
     rows, columns = film.pixels.shape
     for code, (x, y) in foot.landmarks.items():
         if not (-0.5 <= x <= columns - 0.5 and -0.5 <= y <= rows - 0.5):
             raise FinetuneFilmsError(
-                f"{table}: {code} of the foot from row {foot.row} lies at {x:g}, {y:g}, off {foot.film} with {columns} "
-                f"columns and {rows} rows"
+                f"{table}: {code} of the foot from line {foot.row} lies at {x:g}, {y:g}, off {foot.film} with "
+                f"{columns} columns and {rows} rows"
             )

@@ -22,6 +22,7 @@ from torch import Tensor
 from raysplay.configs import landmark_schema
 from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
 from raysplay.infer.settings import reading_settings
+from raysplay.infer.user_table import Row, UserTable, UserTableError, read_user_table
 from raysplay.infer.warp import crop, transform_points
 
 MARGIN = 64
@@ -65,28 +66,30 @@ def load_real_crops(folder: Path, device: torch.device) -> RealCrops:
         If a table or a picture is missing or does not fit.
     """
     schema = landmark_schema()
-    table = folder / "crops.csv"
     try:
-        rows = list(csv.DictReader(table.read_text(encoding="utf-8").splitlines()))
-        pictures = [np.asarray(Image.open(folder / "crops" / row["crop"]).convert("L")) for row in rows]
-        view = [VIEWS.index(row["view"]) for row in rows]
-        conditions = [[_ANSWERS[row.get(c) or ""] for c in CONDITIONS] for row in rows]
-    except (OSError, KeyError, TypeError, ValueError) as error:
-        raise RealFilmsError(f"{table}: {error}") from error
-    if not rows or len({p.shape for p in pictures}) != 1:
-        raise RealFilmsError(f"{table}: needs at least one crop, all of one size")
-    points = np.zeros((len(rows), len(schema), 2), np.float32)
-    known = np.zeros((len(rows), len(schema)), bool)
-    number = {row["crop"]: k for k, row in enumerate(rows)}
-    landmarks = folder / "landmarks.csv"
-    if landmarks.exists():
-        try:
-            for row in csv.DictReader(landmarks.read_text(encoding="utf-8").splitlines()):
+        crops = read_user_table(folder / "crops.csv", ("crop", "film", "view"))
+        view = [VIEWS.index(crops.one_of(row, "view", VIEWS)) for row in crops.rows]
+        conditions = [[_ANSWERS[crops.one_of(row, c, tuple(_ANSWERS))] for c in CONDITIONS] for row in crops.rows]
+        pictures = [_picture(folder, crops, row) for row in crops.rows]
+        points = np.zeros((len(crops.rows), len(schema), 2), np.float32)
+        known = np.zeros((len(crops.rows), len(schema)), bool)
+        number = {row["crop"]: k for k, row in enumerate(crops.rows)}
+        if (folder / "landmarks.csv").exists():
+            given = read_user_table(folder / "landmarks.csv", ("crop", "landmark", "x", "y"), rows_needed=False)
+            for row in given.rows:
+                if row["crop"] not in number:
+                    raise given.error(f"crops.csv has no crop {row['crop']}", row, "crop")
+                if row["landmark"] not in schema.codes:
+                    raise given.error(f"there is no landmark {row['landmark']!r}", row, "landmark")
+                x, y = (given.number(row, column) for column in ("x", "y"))
+                if x is None or y is None:
+                    raise given.error("a place is missing", row)
                 k, j = number[row["crop"]], schema.index(row["landmark"])
-                points[k, j] = float(row["x"]), float(row["y"])
-                known[k, j] = True
-        except (KeyError, TypeError, ValueError) as error:
-            raise RealFilmsError(f"{landmarks}: {error}") from error
+                points[k, j], known[k, j] = (x, y), True
+    except UserTableError as error:
+        raise RealFilmsError(str(error)) from error
+    if len({p.shape for p in pictures}) != 1:
+        raise RealFilmsError(f"{crops.path}: needs crops all of one size")
     return RealCrops(
         torch.from_numpy(np.stack(pictures)).to(device),
         torch.from_numpy(points).to(device),
@@ -94,6 +97,13 @@ def load_real_crops(folder: Path, device: torch.device) -> RealCrops:
         torch.tensor(view, device=device),
         torch.tensor(conditions, device=device),
     )
+
+
+def _picture(folder: Path, crops: UserTable, row: Row) -> npt.NDArray[np.uint8]:
+    try:
+        return np.asarray(Image.open(folder / "crops" / row["crop"]).convert("L"))
+    except (OSError, ValueError) as error:
+        raise crops.error(f"the picture {row['crop']} cannot be read ({type(error).__name__})", row, "crop") from error
 
 
 @dataclass

@@ -21,6 +21,7 @@ from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.foot_reader import FootReader
 from raysplay.infer.settings import ShaftEdgeSettings, reading_settings
 from raysplay.infer.shafts.refine import Sight, look
+from raysplay.infer.user_table import UserTableError
 from raysplay.infer.warp import transform_points
 from raysplay.synthetic_data.archive import FILMS
 from raysplay.train.evaluate.truth import TrueFoot, read_truth
@@ -140,6 +141,10 @@ if __name__ == "__main__":
         sys.exit("reading.yaml has no shaft_edges to start from")
     plain_reader = FootReader.shipped(threads=1)
     plain_reader.settings = plain_reader.settings.model_copy(update={"shaft_edges": None})
-    fitted = fit([gather(Path(name), plain_reader, shipped) for name in sys.argv[1:]], shipped)
+    try:
+        fitted = fit([gather(Path(name), plain_reader, shipped) for name in sys.argv[1:]], shipped)
+    except UserTableError as error:
+        print(f"Error: {error}", file=sys.stderr)
+        sys.exit(2)
     for key, value in fitted.model_dump().items():
         print(f"  {key}: {value:.3g}")

@@ -26,12 +26,13 @@ from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
 from raysplay.infer.network.landmark_network import VIEWS, LandmarkNetwork
 from raysplay.infer.network.weights import load_weights, save_weights
+from raysplay.infer.user_table import UserTableError
 from raysplay.infer.warp import crop
 from raysplay.synthetic_data.archive import FILMS, TRUTH
 from raysplay.train.evaluate.truth import read_truth
 from raysplay.train.familiarity import pooled_features
 from raysplay.train.landmark_batch import real_batch
-from raysplay.train.real_films import RealCrops, load_real_crops
+from raysplay.train.real_films import RealCrops, RealFilmsError, load_real_crops
 
 BATCH, BATCHES = 32, 44
 """Real crops laid at once, and how often."""
@@ -138,13 +139,20 @@ def main(
     ],
 ) -> None:
     """Fit the view head of WEIGHTS and print what it says of both kinds of crops before and after."""
+    try:
+        crops = load_real_crops(real, torch.device("cpu"))
+        # Read once before the long work, for what is wrong with them.
+        for archive in archives:
+            read_truth(archive / TRUTH)
+    except (UserTableError, RealFilmsError) as error:
+        raise typer.BadParameter(str(error)) from error
     network = LandmarkNetwork(len(landmark_schema()))
     description = load_weights(network, weights)
     network.eval()
     reader = FootReader(WEIGHTS_DIR / "locator.safetensors", weights)
     read = [archive_features(network, reader, archive) for archive in archives]
     generated = torch.cat([features for features, _ in read]), torch.cat([views for _, views in read])
-    figures = fit_view_head(network, generated, crop_features(network, load_real_crops(real, torch.device("cpu"))))
+    figures = fit_view_head(network, generated, crop_features(network, crops))
     save_weights(network, weights, description | {"view_head": json.dumps(figures)})
     print(json.dumps(figures, indent=1))
 

@@ -132,6 +132,39 @@ def test_two_feet_of_a_film_and_a_byte_order_mark(tmp_path):
     assert [(f.side, len(f.landmarks)) for f in read_landmarks(table)] == [("R", 8), ("L", 8)]
 
 
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "cp1252", "utf-16"])
+def test_a_table_as_a_german_spreadsheet_writes_it(tmp_path, encoding):
+    """Semicolons, decimal commas, capitals, an umlaut (common practice, no source)."""
+    foot = foot_at(place(), "R")
+    table, plain = tmp_path / "t.csv", tmp_path / "plain.csv"
+    plain.write_text(HEAD + lines(foot))
+    rows = lines(foot).replace(",", ";").replace(".", ",").replace("a,png", "Möwe/a.png")
+    table.write_bytes(("Film;FOOT;foot_index;Landmark;X;Y\n" + rows).replace("\n", "\r\n").encode(encoding))
+    (read,), (known,) = read_landmarks(table), read_landmarks(plain)
+    assert (read.film, read.side, read.landmarks) == ("Möwe/a.png", "R", known.landmarks)
+
+
+def test_films_are_found_by_the_names_that_people_write(tmp_path):
+    picture = np.zeros((980, 760), np.uint8)
+    picture[0, 0] = 255
+    for name in ("ward/a.png", "ward/c.png", "spare/c.png"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        picture[0, 1] += 50
+        Image.fromarray(picture).save(tmp_path / name)
+    table = tmp_path / "t.csv"
+    table.write_text(HEAD + lines(foot_at(place(), "R")).replace("a.png", "a"))
+    count, refused = cut_films(tmp_path, table, tmp_path / "out")
+    assert (count, refused) == (1, {})
+    for name, said in (("c", r"line 2: c could be spare/c\.png or ward/c\.png"), ("gone", "gone: ")):
+        table.write_text(HEAD + lines(foot_at(place(), "R")).replace("a.png", name))
+        with pytest.raises(FinetuneFilmsError, match=said):
+            cut_films(tmp_path, table, tmp_path / "out")
+    both = lines(foot_at(place(), "R")), lines(foot_at(place(), "L"), "1").replace("a.png", "a")
+    table.write_text(HEAD + "".join(both))
+    with pytest.raises(FinetuneFilmsError, match=r"line 10: a\.png and a are the same film"):
+        cut_films(tmp_path, table, tmp_path / "out")
+
+
 GOOD = lines(foot_at(place(), "R"))
 
 
@@ -140,14 +173,23 @@ GOOD = lines(foot_at(place(), "R"))
     [
         ("film,foot,landmark,x,y\n", r"t\.csv: no column foot_index"),
         (HEAD, r"t\.csv: holds no landmark"),
-        (HEAD + GOOD + "a.png,R,0,NOSE,1,2\n", r"t\.csv, row 10: there is no landmark 'NOSE'"),
-        (HEAD + "a.png,right,0,M1_head_c,1,2\n", r"t\.csv, row 2: foot is 'right', not L or R"),
-        (HEAD + "a.png,R,0,M1_head_c,1,two\n", r"t\.csv, row 2: y is 'two', not a number"),
-        (HEAD + "a.png,R,0,M1_head_c,nan,2\n", r"t\.csv, row 2: x is 'nan', not a number"),
-        (HEAD + "a.png,R,0,M1_head_c,1\n", r"t\.csv, row 2: an entry is empty"),
-        (HEAD + GOOD + "a.png,R,0,M1_head_c,1,2\n", r"t\.csv, row 10: M1_head_c of this foot is given twice"),
-        (HEAD + GOOD + "a.png,L,0,M1_tip,1,2\n", r"t\.csv, row 10: foot 0 of a\.png was R in row 2"),
-        (HEAD + "".join(GOOD.splitlines(keepends=True)[:2]), r"t\.csv, row 2: this foot of a\.png has 2 of .* needs 3"),
+        (HEAD + GOOD + "a.png,R,0,NOSE,1,2\n", r"t\.csv: line 10, column landmark: there is no landmark 'NOSE'"),
+        (
+            HEAD + "a.png,both,0,M1_head_c,1,2\n",
+            r"t\.csv: line 2, column foot: 'both' is no side of a foot; expected is L or R",
+        ),
+        (HEAD + "a.png,R,0,M1_head_c,1,two\n", r"t\.csv: line 2, column y: 'two' is not a number"),
+        (HEAD + "a.png,R,0,M1_head_c,nan,2\n", r"t\.csv: line 2: says that there is no place"),
+        (HEAD + "a.png,R,0,M1_head_c,1\n", r"t\.csv: line 2, column y: is empty"),
+        (
+            HEAD + GOOD + "a.png,R,0,M1_head_c,1,2\n",
+            r"t\.csv: line 10, column landmark: M1_head_c of this foot is given twice",
+        ),
+        (HEAD + GOOD + "a.png,L,0,M1_tip,1,2\n", r"t\.csv: line 10, column foot: foot 0 of a\.png was R in line 2"),
+        (
+            HEAD + "".join(GOOD.splitlines(keepends=True)[:2]),
+            r"t\.csv: line 2: this foot of a\.png has 2 of .* needs 3",
+        ),
     ],
 )
 def test_a_table_that_cannot_be_used_is_refused_by_row(tmp_path, text, said):
@@ -159,8 +201,8 @@ def test_a_table_that_cannot_be_used_is_refused_by_row(tmp_path, text, said):
 
 def test_a_missing_table_and_a_picture_in_its_place_are_refused(tmp_path):
     (tmp_path / "t.png").write_bytes(b"\x89PNG\xff\x00")
-    for name in ("none.csv", "t.png"):
-        with pytest.raises(FinetuneFilmsError, match=rf"{name}: cannot be read as a table"):
+    for name, said in (("none.csv", "cannot be read"), ("t.png", "is not a text table")):
+        with pytest.raises(FinetuneFilmsError, match=f"{name}: {said}"):
             read_landmarks(tmp_path / name)
 
 
@@ -173,7 +215,7 @@ def test_landmarks_off_the_film_and_films_that_none_can_read_are_refused(tmp_pat
     picture[50, 50] = 255
     Image.fromarray(picture).save(tmp_path / "a.png")
     with pytest.raises(
-        FinetuneFilmsError, match=r"t\.csv: M1_head_c of the foot from row 2 .* off a\.png with 140 columns"
+        FinetuneFilmsError, match=r"t\.csv: M1_head_c of the foot from line 2 .* off a\.png with 140 columns"
     ):
         cut_films(tmp_path, table, tmp_path / "out")
 

@@ -1,6 +1,9 @@
 """Folders of real crops: read, refused with file and reason, and gathered from films by a reader."""
 
 import csv
+import os
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,9 +13,11 @@ import torch
 from PIL import Image
 
 from raysplay.configs import landmark_schema
+from raysplay.infer.foot_reader import WEIGHTS_DIR
 from raysplay.infer.network.landmark_network import CONDITIONS
 from raysplay.infer.records import FootLandmarks, FoundFoot
 from raysplay.infer.settings import reading_settings
+from raysplay.infer.user_table import UserTableError
 from raysplay.infer.warp import transform_points
 from raysplay.train.gather_real_crops import CONFIDENT, gather
 from raysplay.train.real_films import MARGIN, RealFilmsError, load_real_crops
@@ -176,3 +181,89 @@ def test_of_a_film_with_several_feet_only_one_that_is_named_is_taken(tmp_path, c
     assert "two.png: no foot, or not clear which" in capsys.readouterr().err
     table.write_text("film,view,trusted,foot\ntwo.png,dp,no,R\n")
     assert gather(tmp_path, table, tmp_path / "one", reader) == 1
+
+
+def test_a_list_with_semicolons_capitals_and_names_without_ending(tmp_path):
+    Image.fromarray(np.tile(np.arange(200, dtype=np.uint8), (300, 1))).save(tmp_path / "one.png")
+    table = tmp_path / "list.csv"
+    table.write_bytes("Film;View;Trusted;Cast;Größe\r\none;DP;no;Yes;1,5\r\n".encode("cp1252"))
+    assert gather(tmp_path, table, tmp_path / "out", OneFoot((100.0, 150.0))) == 1
+    with (tmp_path / "out" / "crops.csv").open(encoding="utf-8") as file:
+        (row,) = csv.DictReader(file)
+    assert (row["film"], row["view"], row["cast"]) == ("one.png", "dp", "yes")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("film,view\none.png,dp\n", "no column trusted"),
+        ("film,view,trusted\none.png,front,no\n", "line 2, column view: 'front' is not one of: dp"),
+        ("film,view,trusted\none.png,dp,maybe\n", "line 2, column trusted: 'maybe' is not one of: yes, no"),
+        ("film,view,trusted,gast\none.png,dp,no,yes\n", "no column is called gast: did you mean cast?"),
+        ("film,view,trusted,cast\none.png,dp,no,x\n", "line 2, column cast: 'x' is not one of"),
+        ("film,view,trusted,foot\none.png,dp,no,X\n", "line 2, column foot: 'X' is no side"),
+    ],
+)
+def test_a_list_that_cannot_be_used_is_refused_by_line_and_column(tmp_path, text, said):
+    """A condition that is misspelt would be taken as not looked for, another view would be learned."""
+    (tmp_path / "list.csv").write_text(text, encoding="utf-8")
+    with pytest.raises(UserTableError) as caught:
+        gather(tmp_path, tmp_path / "list.csv", tmp_path / "out", OneFoot((100.0, 150.0)))
+    assert said in str(caught.value)
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("table", "text", "said"),
+    [
+        ("crops.csv", "crop,film,view\none.png,a.dcm,dp\ntwo.png,b.dcm,sideways\n", "line 3, column view"),
+        ("crops.csv", "crop,film,view\nthree.png,a.dcm,dp\n", "line 2, column crop: the picture three.png"),
+        ("landmarks.csv", "crop,landmark,x,y\none.png,M1_head_c,left,2\n", "line 2, column x: 'left' is not a number"),
+        (
+            "landmarks.csv",
+            "crop,landmark,x,y\none.png,NOSE,1,2\n",
+            "column landmark: there is no landmark 'NOSE'",
+        ),
+        ("landmarks.csv", "crop;landmark;x;y\none.png;M1_head_c;1,5;\n", "line 2: a place is missing"),
+    ],
+)
+def test_a_folder_is_refused_by_line_and_column(folder, table, text, said):
+    (folder / table).write_text(text)
+    with pytest.raises(RealFilmsError) as caught:
+        load_real_crops(folder, CPU)
+    assert said in str(caught.value)
+
+
+@pytest.mark.parametrize("module", ["gather_real_crops", "view_head_fit", "familiarity", "shaft_edge_fit", "shape_gap"])
+def test_modules_that_take_tables_say_in_words_what_is_wrong_with_them(tmp_path, module):
+    """Status 2 and no traceback, before any long work."""
+    (tmp_path / "films").mkdir()
+    (tmp_path / "run").mkdir()
+    for name in ("truth.csv", "list.csv"):
+        (tmp_path / name).write_text("film,view,foot,hav,trusted\na,dp,L,1,perhaps\n", encoding="utf-8")
+    arguments = {
+        "gather_real_crops": [tmp_path / "films", tmp_path / "list.csv", tmp_path / "out"],
+        "view_head_fit": [WEIGHTS_DIR / "landmarks.safetensors", folder_of_crops(tmp_path), tmp_path],
+        "familiarity": [WEIGHTS_DIR / "landmarks.safetensors", "--real", tmp_path / "nowhere"],
+        "shaft_edge_fit": [tmp_path],
+        "shape_gap": [tmp_path / "run", tmp_path],
+    }[module]
+    done = subprocess.run(
+        [sys.executable, "-m", f"raysplay.train.{module}", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        env={**os.environ, "COLUMNS": "240"},
+    )
+    said = " ".join(done.stderr.replace("│", " ").split())
+    assert done.returncode == 2, done.stderr
+    assert "Traceback" not in done.stderr
+    expected = {"gather_real_crops": "column trusted: 'perhaps'", "familiarity": "crops.csv: cannot be read"}
+    assert expected.get(module, "did you mean hva?") in said
+
+
+def folder_of_crops(path):
+    crops = path / "real"
+    (crops / "crops").mkdir(parents=True)
+    Image.fromarray(np.full((40, 30), 90, np.uint8)).save(crops / "crops" / "one.png")
+    (crops / "crops.csv").write_text("crop,film,view\none.png,a.dcm,dp\n")
+    return crops
