@@ -14,8 +14,8 @@ import io
 import math
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 MISSING = ("-", "–", "—", ".", "n/a", "na", "nan")
@@ -76,6 +76,12 @@ class UserTable:
         if column is not None:
             where.append(f"column {self.headings.get(column, column)}")
         return UserTableError(": ".join([str(self.path), *([", ".join(where)] if where else []), said]))
+
+    def without(self, written: Collection[str]) -> UserTable:
+        """The table less some columns, given as written."""
+        kept = {key: name for key, name in self.headings.items() if name not in written}
+        rows = tuple(Row(row.line, {key: row[key] for key in kept}) for row in self.rows)
+        return replace(self, headings=kept, rows=rows)
 
     def number(self, row: Row, column: str, unit: str = "") -> float | None:
         """The number in a cell, ``None`` where the cell is empty or holds one of :data:`MISSING`.
@@ -162,11 +168,11 @@ class UserTable:
             raise self.error(f"{row[column]!r} is no side of a foot; expected is {said}", row, column)
         return side
 
-    def holds_numbers(self, column: str) -> bool:
-        """Whether at least half of the cells that say anything could be numbers."""
+    def share_of_numbers(self, column: str) -> float:
+        """Share of the cells that say anything which could be numbers; 0 where none says anything."""
         told = [text for row in self.rows if not is_missing(text := row[column])]
         numbers = sum(as_number(_unitless(text.replace("−", "-"), "deg")) is not None for text in told)
-        return numbers > 0 and 2 * numbers >= len(told)
+        return numbers / len(told) if told else 0.0
 
     def refuse_misspelt(self, known: Iterable[str]) -> None:
         """Refuse columns that are close to a known one which the table lacks.

@@ -46,6 +46,7 @@ def test_a_measure_by_its_name_in_capitals_and_with_its_unit(table, heading, mea
     ("heading", "said"),
     [
         ("hav", "hav (did you mean hva?)"),
+        ("hav [°]", "hav [°] (did you mean hva?)"),
         ("hva_A", "hva_A (did you mean hva?)"),
         ("IMA12", "did you mean ima"),
         ("hva (rad)", "did you mean hva?"),
@@ -61,23 +62,33 @@ def test_a_column_that_could_be_a_measure_is_never_left_out_in_silence(table, he
         read_truth_table(path)
     assert said in str(caught.value)
     assert f'--ignore "{heading}"' in str(caught.value)
-    truth = read_truth_table(path, Choice(ignore=(heading.upper(),)))
+    truth = read_truth_table(path, Choice(ignore=heading.upper()))
     assert set(truth.columns.ignored) == {"ward", heading}
     assert angles(truth) == [{}, {}, {}]
 
 
 def test_columns_of_text_are_left_out_and_named(table):
-    truth = read_truth_table(table("film,foot,Ward,notes,date,hva\na,L,Spring,calm,2031-05-02,3\n"))
-    assert truth.columns.ignored == ("Ward", "notes", "date")
+    truth = read_truth_table(table("film,foot,Ward,notes,date,image,hva\na,L,Spring,calm,2031-05-02,a.png,3\n"))
+    assert truth.columns.ignored == ("Ward", "notes", "date", "image")
     assert angles(truth) == [{"hva": 3.0}]
 
 
 @pytest.mark.parametrize(
-    ("ignore", "said"), [(("wrad",), "no column wrad to leave out"), (("film",), "column film is needed")]
+    ("ignore", "said"), [("wrad", "no column wrad to leave out"), ("film", "column film is needed")]
 )
 def test_what_cannot_be_left_out(table, ignore, said):
     with pytest.raises(UserTableError, match=said):
         read_truth_table(table("film,foot,ward\na,L,x\n"), Choice(ignore=ignore))
+
+
+def test_what_is_left_out_has_no_effect(table):
+    """A column of a known name, and one whose name holds a comma (RFC 4180, 2.6)."""
+    path = table('film,foot,construction,view,"age, years",bmi,hva\na,L,nobody knows,face,60,24,3\n')
+    with pytest.raises(UserTableError, match=r'--ignore "age, years,bmi"'):
+        read_truth_table(path)
+    truth = read_truth_table(path, Choice(ignore="Age, years, bmi, construction,view"))
+    assert truth.columns.ignored == ("construction", "view", "age, years", "bmi")
+    assert (truth.feet[0].view, dict(truth.feet[0].constructions)) == ("dp", {})
 
 
 def test_one_measure_in_two_columns(table):

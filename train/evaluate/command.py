@@ -190,7 +190,7 @@ def evaluate(
         compare(
             films,
             truth,
-            Choice(study, reader, repeat, tuple((ignore or "").split(","))),
+            Choice(study, reader, repeat, ignore or ""),
             skip_missing=skip_missing,
             out=out,
             overwrite=overwrite,

@@ -139,6 +139,7 @@ def run_suite(
         tuple(wrote),
     )
     _print(target_lines(figures), Console())
+    Console().print(f"Of {films} films a condition; brackets are 95 % intervals.", highlight=False)
     write_suite_report(figures, made, out)
     Console().print(f"Report: {out / 'suite.md'}", highlight=False, soft_wrap=True)
     Console().print(CAUTION, style="bold")

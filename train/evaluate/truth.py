@@ -101,6 +101,7 @@ def read_truth_table(path: Path, choice: Choice = Choice()) -> Truth:  # noqa: B
     """
     table = read_user_table(path, ("film", "foot"))
     columns = truth_columns(table, choice)
+    table = table.without(columns.ignored)
     by_column = replace(choice, reader=None) if columns.reader else choice
     rows, chosen, left_out = chosen_rows(table, by_column)
     if columns.reader:

@@ -21,14 +21,14 @@ class Choice:
     study, reader, repeat : str or None
         Whose reads are taken, where the table holds several; capitals make no difference. A study may be named without
         the digest behind its name.
-    ignore : tuple of str
-        Columns to leave out.
+    ignore : str
+        Columns to leave out, with commas between.
     """
 
     study: str | None = None
     reader: str | None = None
     repeat: str | None = None
-    ignore: tuple[str, ...] = ()
+    ignore: str = ""
 
 
 def chosen_rows(table: UserTable, choice: Choice) -> tuple[list[Row], dict[str, str], Counter[str]]:

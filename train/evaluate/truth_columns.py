@@ -2,7 +2,7 @@
 
 A measure's column under a wrong name, left out in silence, would look like a measure that was never read. So a column
 that is close to a known name, or holds numbers that nobody knows, stops the reading until it is renamed or named among
-those to be left out. Columns of text under other names (ward, remarks) cannot be measures and are left out with a word.
+those to be left out. Columns of text (ward, remarks) cannot be measures and are left out with a word.
 """
 
 from __future__ import annotations
@@ -37,6 +37,9 @@ _NOT_READERS = ("low", "high", "construction", "source", "when")
 
 _LIKE_A_MEASURE = 0.65
 """Likeness (difflib) from which a name counts as a measure misspelt; hav for hva has 0.67."""
+
+_MOSTLY_NUMBERS = 0.5
+"""Share of cells with numbers from which a column is no text."""
 
 
 @dataclass(frozen=True)
@@ -74,7 +77,8 @@ def truth_columns(table: UserTable, choice: Choice) -> TruthColumns:
     _refuse_own_numbers(table)
     ignored = _to_ignore(table, choice)
     reads = {"measure", "value"} <= table.headings.keys()
-    about = [c for c in table.headings if c in (ABOUT_READS if reads else ABOUT) and c not in ignored]
+    known = ABOUT_READS if reads else ABOUT
+    about = [c for c in table.headings if c in known and c not in ignored]
     left = [c for c in table.headings if c not in about and c not in ignored]
     measures: dict[str, str] = {}
     chosen = ""
@@ -98,10 +102,12 @@ def truth_columns(table: UserTable, choice: Choice) -> TruthColumns:
         measures = of_readers[chosen]
     named, closing = {*about, *measures.values(), *ignored}, []
     for column in (c for c in left if c not in named):
-        near = nearest_measure(column) or nearest_name(column, [c for c in ABOUT if c not in table.headings])
+        numbers = table.share_of_numbers(column)
+        near = nearest_measure(column) if numbers > 0 else None
+        near = near or nearest_name(column, [c for c in known if c not in table.headings])
         if near is not None:
             closing.append(f"{table.headings[column]} (did you mean {near}?)")
-        elif table.holds_numbers(column):
+        elif numbers >= _MOSTLY_NUMBERS:
             closing.append(f"{table.headings[column]} (holds numbers and could be a measure)")
         else:
             ignored.add(column)
@@ -137,8 +143,10 @@ def nearest_measure(name: str) -> str | None:
         part = phrase.split()
         if any(words[i : i + len(part)] == part for i in range(len(words) - len(part) + 1)):
             return phrases[phrase]
-    close = difflib.get_close_matches(name, phrases, n=1, cutoff=_LIKE_A_MEASURE)
-    return phrases[close[0]] if close else None
+    for text in (name, *(word for word in words if len(word) > 2)):
+        if close := difflib.get_close_matches(text, phrases, n=1, cutoff=_LIKE_A_MEASURE):
+            return phrases[close[0]]
+    return None
 
 
 def _phrases(between: str) -> dict[str, str]:
@@ -168,7 +176,11 @@ def _measure_and_label(column: str) -> tuple[str | None, str]:
 
 
 def _can_be_of_a_reader(table: UserTable, column: str, label: str) -> bool:
-    return label not in _NOT_READERS and "reader" not in table.headings and table.holds_numbers(column)
+    return (
+        label not in _NOT_READERS
+        and "reader" not in table.headings
+        and table.share_of_numbers(column) >= _MOSTLY_NUMBERS
+    )
 
 
 def _reader(table: UserTable, of_readers: Mapping[str, Mapping[str, str]], choice: Choice) -> str:
@@ -192,7 +204,12 @@ def _reader(table: UserTable, of_readers: Mapping[str, Mapping[str, str]], choic
 
 
 def _to_ignore(table: UserTable, choice: Choice) -> set[str]:
-    ignored = {" ".join(name.lower().split()) for name in choice.ignore if name.strip()}
+    text, ignored = " ".join(choice.ignore.lower().split()), set[str]()
+    for column in sorted((c for c in table.headings if "," in c), key=len, reverse=True):
+        if column in text:
+            text = text.replace(column, "")
+            ignored.add(column)
+    ignored |= {name.strip() for name in text.split(",") if name.strip()}
     for name in sorted(ignored - table.headings.keys()):
         raise table.error(f"there is no column {name} to leave out (--ignore)")
     for name in ("film", "foot", "measure", "value"):
