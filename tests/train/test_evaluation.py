@@ -485,6 +485,19 @@ def test_an_evaluation_that_was_stopped_can_be_replaced(films, tmp_path, monkeyp
     assert (out / "evaluation.json").exists()
 
 
+def test_the_report_is_whole_though_nobody_reads_the_screen(films, run, tmp_path, monkeypatch):
+    """As where the output goes into a pipe that is closed."""
+
+    def closed(*_):
+        raise BrokenPipeError
+
+    table = tmp_path / "reads.csv"
+    table.write_text("film,foot,hva\nf0,R,9\n", encoding="utf-8")
+    monkeypatch.setattr("raysplay.train.evaluate.comparison.print_report", closed)
+    assert call("evaluate", films, table, "--measured", run, "--out", tmp_path / "out").exit_code != 0
+    assert json.loads((tmp_path / "out" / "evaluation.json").read_text(encoding="utf-8"))["found"] == 1
+
+
 def test_the_account_says_all_reads_that_gave_no_number(compared):
     rows = ["AB,f0,R,0,1,hva,9,corrected", "AB,f1,R,0,1,,,not_measurable", "AB,f2,R,0,1,hva,8,corrected"]
     text = "reader,film,foot,foot_index,repeat,measure,value,state\n" + "\n".join(rows) + "\n"

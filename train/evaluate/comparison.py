@@ -95,10 +95,11 @@ def compare(
     matched = pair_feet(run, truth.feet)
     result = evaluate_pairs(matched, run, settings)
     said = (*_other_folder(films, run, measured), *cautions(matched.pairs, run.constructions, settings))
+    if out is not None:
+        write_report(result, out, use=use, run=folder, cautions=said)
     print_report(result, console, said)
     if out is None:
         return
-    write_report(result, out, use=use, run=folder, cautions=said)
     console.print(f"Report: {out / FILES[1]}", highlight=False, soft_wrap=True)
     if calibrate:
         try:

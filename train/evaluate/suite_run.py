@@ -138,9 +138,9 @@ def run_suite(
         real_read,
         tuple(wrote),
     )
+    write_suite_report(figures, made, out)
     _print(target_lines(figures), Console())
     Console().print(f"Of {films} films a condition; brackets are 95 % intervals.", highlight=False)
-    write_suite_report(figures, made, out)
     Console().print(f"Report: {out / 'suite.md'}", highlight=False, soft_wrap=True)
     Console().print(CAUTION, style="bold")
     return figures
