@@ -133,11 +133,15 @@ def _read(
             seen = _likelier(seen, turned, limits.polarity.clear_from)
         records, marked = _read_feet(seen, limits, schema, protocol, proven, seconds)
     except Exception as error:
-        record = FilmRecord(name, (), failed(error), opened.film.remarks, seconds)
+        record = FilmRecord(name, (), failed(error), _texts(opened.film), seconds)
         return FilmReading(record, opened.film)
     decision = None if records else no_foot()
-    remarks = (*seen.film.remarks, *_on_lengths(seen.film, protocol))
+    remarks = (*_texts(seen.film), *_on_lengths(seen.film, protocol))
     return FilmReading(FilmRecord(name, records, decision, remarks, seconds), seen.film, marked)
+
+
+def _texts(film: Film) -> tuple[str, ...]:
+    return tuple(remark.text for remark in film.remarks)
 
 
 def _on_lengths(film: Film, protocol: ReadingProtocol) -> tuple[str, ...]:

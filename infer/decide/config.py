@@ -9,6 +9,8 @@ from typing import Annotated
 from pydantic import AfterValidator, Field, model_validator
 
 from raysplay.configs.load import Config, load, shipped
+from raysplay.infer.films.loading import Loading
+from raysplay.infer.films.remark import RemarkKind
 from raysplay.measure import MEASURES, by_name
 
 Probability = Annotated[float, Field(ge=0.0, le=1.0)]
@@ -109,8 +111,16 @@ class SpacingLimits(Config):
     second_metatarsal_mm: Range
 
 
+class PixelShapeLimits(Config):
+    square_within_percent: float = Field(ge=0.0)
+
+
+class LoadingLimits(Config):
+    for_review: frozenset[Loading]
+
+
 class RemarkLimits(Config):
-    for_review: tuple[str, ...]
+    for_review: frozenset[RemarkKind]
 
 
 class DecisionLimits(Config):
@@ -128,6 +138,8 @@ class DecisionLimits(Config):
     shape: ShapeLimits
     construction: ConstructionLimits
     spacing: SpacingLimits
+    pixel_shape: PixelShapeLimits
+    loading: LoadingLimits
     remarks: RemarkLimits
 
     @model_validator(mode="after")

@@ -12,7 +12,9 @@ from raysplay.infer.decide.construction_sensitive import construction_sensitive
 from raysplay.infer.decide.cut_off import cut_off
 from raysplay.infer.decide.doubtful_landmarks import doubtful_landmarks
 from raysplay.infer.decide.implausible_shape import implausible_shape
+from raysplay.infer.decide.loading import loading
 from raysplay.infer.decide.needed import deciding
+from raysplay.infer.decide.pixel_shape import pixel_shape
 from raysplay.infer.decide.presence import presence
 from raysplay.infer.decide.remarks import remarks
 from raysplay.infer.decide.side import side
@@ -85,4 +87,6 @@ def _findings(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     yield from implausible_shape(replace(case, measurements=given(case, limits)), limits.shape)
     yield from construction_sensitive(case, limits)
     yield from spacing(case, limits.spacing)
+    yield from pixel_shape(case, limits)
+    yield from loading(case.film, limits.loading)
     yield from remarks(case.film, limits.remarks)

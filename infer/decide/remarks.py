@@ -11,7 +11,7 @@ from raysplay.infer.records import Outcome
 
 
 def remarks(film: Film, limits: RemarkLimits) -> Iterator[Finding]:
-    """Send to a person a film with a remark that the limits name."""
+    """Send to a person a film with a remark of a kind that the limits name; its words decide nothing."""
     for remark in film.remarks:
-        if remark.startswith(limits.for_review):
-            yield Finding(Outcome.REVIEW, f"remark on the file: {remark}")
+        if remark.kind in limits.for_review:
+            yield Finding(Outcome.REVIEW, f"remark on the file: {remark.text}")

@@ -6,117 +6,178 @@ import re
 from collections.abc import Iterator
 
 from pydicom.dataset import Dataset
+from pydicom.sr.codedict import codes
+from pydicom.sr.coding import Code
 
-_CODE_STRING = re.compile(r"[A-Z0-9 _]{1,16}")
+from raysplay.infer.films.defined_terms import BODY_PARTS, coded_view, concept, view_words
+from raysplay.infer.films.header import items, texts
+from raysplay.infer.films.loading import Loading, Stated, settle
+from raysplay.infer.films.loading_words import stated_in
+from raysplay.infer.films.remark import Remark, RemarkKind
+
 _TEXTS = (
     "SeriesDescription",
     "ProtocolName",
+    "AcquisitionProtocolName",
     "StudyDescription",
     "PerformedProcedureStepDescription",
     "RequestedProcedureDescription",
+    "ScheduledProcedureStepDescription",
     "AcquisitionDeviceProcessingDescription",
+    "CommentsOnThePerformedProcedureStep",
+    "AcquisitionComments",
     "ImageComments",
     "ViewPosition",
+    "CodeMeaning",
+    "TextValue",
 )
-_CODES = (
+_SEQUENCES = (
     "ViewCodeSequence",
     "ViewModifierCodeSequence",
     "ProcedureCodeSequence",
+    "RequestedProcedureCodeSequence",
     "PerformedProtocolCodeSequence",
+    "ScheduledProtocolCodeSequence",
+    "SeriesDescriptionCodeSequence",
+    "RequestAttributesSequence",
     "AcquisitionContextSequence",
     "PatientOrientationModifierCodeSequence",
     "PatientOrientationCodeSequence",
     "ConceptCodeSequence",
 )
-# Common wording in English, German, French, Spanish and Italian; common practice, no source.
-_UNLOADED = re.compile(
-    r"\b(non|not|un|no|without|partial)[ _-]*w(eight|t)[ _.-]*bear|\bn\.?w\.?b\b|unbelastet|ohne belastung"
-    r"|sans (charge|appui)|sin carga|senza carico|\b(supine|sitting|seated)\b",
-    re.IGNORECASE,
+# CID 19, 20 and 91 of PS3.16 as pydicom lists them; none of its dictionaries has a code for "not weight-bearing".
+_CODED = {
+    codes.SCT.WeightBearing: Stated.LOADED,
+    codes.SCT.Standing: Stated.STANDING,
+    codes.NCIt.Erect: Stated.STANDING,
+    **dict.fromkeys(
+        (
+            codes.SCT.Recumbent,
+            codes.SCT.SemiErect,
+            codes.SCT.Supine,
+            codes.SCT.Prone,
+            codes.SCT.SemiProne,
+            codes.SCT.Sitting,
+            codes.SCT.LateralDecubitus,
+            codes.SCT.LeftLateralDecubitus,
+            codes.SCT.RightLateralDecubitus,
+        ),
+        Stated.AT_REST,
+    ),
+}
+_SAID = {
+    Loading.PARTIAL: "the file says the foot bore part of the weight only, or as much as was tolerated",
+    Loading.SIMULATED: "the file says that weight-bearing was simulated",
+    Loading.NONE: "the file says the film is not weight-bearing",
+    Loading.UNKNOWN: "loading unknown: nothing in the file says weight-bearing",
+    Loading.CONTRADICTORY: "the file's statements on weight-bearing contradict each other",
+}
+# Words in Body Part Examined that a film of a foot may bear; common practice, no source.
+_FOOT_INSIDE = ("FOOT", "FEET", "FUSS", "TOES", "HALLUX", "METATARS", "CALCANE", "EXTREMIT")
+_FOOT_WORDS = frozenset(
+    [
+        "TOE",
+        "LEG",
+        "LEGS",
+        "ANKLE",
+        "ANKLES",
+        "SESAMOID",
+        "PIED",
+        "PIEDS",
+        "PIE",
+        "PIES",
+        "PIEDE",
+        "PIEDI",
+        "ZEH",
+        "ZEHE",
+        "ZEHEN",
+    ]
 )
-_LOADED = re.compile(
-    r"\bw(eight|t)[ _.-]*bear|\bw\.?b\b|\bstanding\b|\berect\b|belastet|unter belastung|\bstehend\b|im stehen"
-    r"|en (charge|appui)|\ben carga\b|sotto carico|\bin carico\b",
-    re.IGNORECASE,
-)
-_WEIGHT_BEARING = "87731000"
-"""SNOMED CT code of "Weight bearing"."""
+_DEEPEST = 3
 
 
-def read_laterality(ds: Dataset) -> tuple[str | None, tuple[str, ...]]:
+def read_laterality(ds: Dataset) -> tuple[str | None, tuple[Remark, ...]]:
     """Side stated by the file: 'L', 'R', 'B' (both) or None, and remarks.
 
     Image Laterality speaks for the picture and comes first, then Frame Laterality, then the Laterality
     of the series.
     """
     stated = {}
-    for name, value in (
-        ("Image Laterality", ds.get("ImageLaterality")),
+    for name, values in (
+        ("Image Laterality", texts(ds, "ImageLaterality")),
         ("Frame Laterality", _frame_laterality(ds)),
-        ("Laterality", ds.get("Laterality")),
+        ("Laterality", texts(ds, "Laterality")),
     ):
-        side = str(value or "").strip().upper()
+        side = values[0].upper() if len(values) == 1 else ""
         if side in ("L", "R", "B"):
             stated[name] = side
     if not stated:
-        return None, ("the file does not state a side",)
+        return None, (Remark(RemarkKind.SIDE, "the file does not state a side"),)
     first = next(iter(stated.values()))
     if len(set(stated.values())) == 1:
         return first, ()
     said = ", ".join(f"{name} {side}" for name, side in stated.items())
-    return first, (f"statements of the side disagree ({said})",)
+    return first, (Remark(RemarkKind.SIDE_CONFLICT, f"statements of the side disagree ({said})"),)
 
 
-def _frame_laterality(ds: Dataset) -> object:
+def _frame_laterality(ds: Dataset) -> list[str]:
     if "FrameLaterality" in ds:
-        return ds.FrameLaterality
+        return texts(ds, "FrameLaterality")
     for groups in ("PerFrameFunctionalGroupsSequence", "SharedFunctionalGroupsSequence"):
-        for item in ds.get(groups) or ():
-            for anatomy in item.get("FrameAnatomySequence") or ():
+        for item in items(ds, groups):
+            for anatomy in items(item, "FrameAnatomySequence"):
                 if "FrameLaterality" in anatomy:
-                    return anatomy.FrameLaterality
-    return None
+                    return texts(anatomy, "FrameLaterality")
+    return []
 
 
 def read_view(ds: Dataset) -> str | None:
-    """View as the file writes it: View Position, else the meaning of the View Code."""
-    position = str(ds.get("ViewPosition") or "").strip().upper()
-    if _CODE_STRING.fullmatch(position):
-        return position
-    for item in ds.get("ViewCodeSequence") or ():
-        meaning = str(item.get("CodeMeaning") or "").strip()
-        if re.fullmatch(r"[\w ,()/-]{1,64}", meaning):
-            return meaning
+    """View stated by the file: View Position, else the View Code. Only words that name a view are passed on."""
+    words = view_words(" ".join(texts(ds, "ViewPosition")))
+    if words:
+        return " ".join(words)
+    for item in items(ds, "ViewCodeSequence"):
+        view = coded_view(_concept(item)) or " ".join(view_words(" ".join(texts(item, "CodeMeaning"))))
+        if view:
+            return view
     return None
 
 
-def read_body_part(ds: Dataset) -> tuple[str, ...]:
-    """A remark where Body Part Examined names something other than a foot."""
-    part = str(ds.get("BodyPartExamined") or "").strip().upper()
-    if not part or any(word in part for word in ("FOOT", "FEET", "TOE", "EXTREMITY", "LEG", "ANKLE")):
+def _concept(item: Dataset) -> Code:
+    return concept(*(" ".join(texts(item, keyword)) for keyword in ("CodeValue", "CodingSchemeDesignator")))
+
+
+def read_body_part(ds: Dataset) -> tuple[Remark, ...]:
+    """A remark where Body Part Examined names something other than a foot; only terms of the standard are repeated."""
+    parts = [part.upper() for part in texts(ds, "BodyPartExamined")]
+    if not parts or any(_is_foot(part) for part in parts):
         return ()
-    named = part if _CODE_STRING.fullmatch(part) else "something else"
-    return (f"the file says the body part is {named}",)
+    named = parts[0] if parts[0] in BODY_PARTS else "something else"
+    return (Remark(RemarkKind.BODY_PART, f"the file says the body part is {named}"),)
 
 
-def read_loading(ds: Dataset) -> tuple[bool | None, tuple[str, ...]]:
-    """Whether the file says that the foot bore weight (None: it does not say), with a remark.
+def _is_foot(part: str) -> bool:
+    return any(word in part for word in _FOOT_INSIDE) or not _FOOT_WORDS.isdisjoint(re.findall("[A-Z]+", part))
 
-    DICOM has no attribute for it: free text of series, protocol and study is searched for usual words,
-    and coded entries for the SNOMED CT concept "Weight bearing".
+
+def read_loading(ds: Dataset) -> tuple[Loading, tuple[Remark, ...]]:
+    """How the foot was loaded by everything that the file says of it, with a remark unless fully.
+
+    DICOM has no attribute for it: free text of series, protocol, procedure and comments is read for usual words, and
+    coded entries for weight-bearing and for postures.
     """
-    codes = list(_codes(ds))
-    texts = [str(ds.get(keyword) or "") for keyword in _TEXTS] + [meaning for _, meaning in codes]
-    if any(_UNLOADED.search(text) for text in texts):
-        return False, ("the file says the film is not weight-bearing",)
-    if any(value == _WEIGHT_BEARING for value, _ in codes) or any(_LOADED.search(text) for text in texts):
-        return True, ()
-    return None, ("loading unknown: nothing in the file says weight-bearing",)
+    loading = settle(_statements(ds))
+    return loading, (Remark(RemarkKind.LOADING, _SAID[loading]),) if loading in _SAID else ()
 
 
-def _codes(ds: Dataset, depth: int = 0) -> Iterator[tuple[str, str]]:
-    for keyword in _CODES:
-        for item in ds.get(keyword) or ():
-            yield str(item.get("CodeValue") or ""), str(item.get("CodeMeaning") or "")
-            if depth < 3:
-                yield from _codes(item, depth + 1)
+def _statements(ds: Dataset, depth: int = 0) -> Iterator[Stated]:
+    for keyword in _TEXTS:
+        for text in texts(ds, keyword):
+            yield from stated_in(text)
+    if "CodeValue" in ds:
+        code = _concept(ds)
+        yield from (stated for known, stated in _CODED.items() if known == code)
+    if depth <= _DEEPEST:
+        for sequence in _SEQUENCES:
+            for item in items(ds, sequence):
+                yield from _statements(item, depth + 1)

@@ -17,6 +17,8 @@ import numpy as np
 
 from raysplay.infer.films.film import Film, FilmRejected, Spacing, SpacingKind
 from raysplay.infer.films.limits import FilmLimits, film_limits
+from raysplay.infer.films.loading import Loading
+from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.worker import OUT_OF_MEMORY
 
 _START_SECONDS = 120.0
@@ -194,17 +196,17 @@ def _film(path: Path, header: dict[str, Any], stream: IO[bytes], limits: FilmLim
         if not received:
             raise EOFError
         target = target[received:]
-    row_mm, column_mm, kind, aspect = header["spacing"]
+    row_mm, column_mm, kind, aspect, confirmed = header["spacing"]
     return Film(
         path=path,
         pixels=pixels,
-        spacing=Spacing(row_mm, column_mm, SpacingKind[kind], aspect),
+        spacing=Spacing(row_mm, column_mm, SpacingKind[kind], aspect, confirmed),
         laterality=header["laterality"],
         view=header["view"],
-        weight_bearing=header["weight_bearing"],
+        loading=Loading[header["loading"]],
         sha256=header["sha256"],
         polarity_doubtful=header["polarity_doubtful"],
-        remarks=tuple(header["remarks"]),
+        remarks=tuple(Remark(RemarkKind[name], text) for name, text in header["remarks"]),
     )
 
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from pydicom import dcmread
-from pydicom.dataset import Dataset, FileMetaDataset
+from pydicom.dataset import Dataset
 from pydicom.multival import MultiValue
 from pydicom.pixels.decoders.base import get_decoder
 from pydicom.pixels.processing import apply_color_lut
@@ -18,9 +16,6 @@ from pydicom.uid import (
     ComputedRadiographyImageStorage,
     DigitalXRayImageStorageForPresentation,
     DigitalXRayImageStorageForProcessing,
-    ExplicitVRBigEndian,
-    ExplicitVRLittleEndian,
-    ImplicitVRLittleEndian,
     MediaStorageDirectoryStorage,
     MultiFrameGrayscaleByteSecondaryCaptureImageStorage,
     MultiFrameGrayscaleWordSecondaryCaptureImageStorage,
@@ -29,9 +24,12 @@ from pydicom.uid import (
 )
 
 from raysplay.infer.films.acquisition import read_body_part, read_laterality, read_loading, read_view
+from raysplay.infer.films.defined_terms import modalities
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey, to_grey
+from raysplay.infer.films.header import read_header, texts
 from raysplay.infer.films.limits import FilmLimits
+from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.shutter import outside_shutter
 from raysplay.infer.films.spacing import read_spacing
 
@@ -44,6 +42,14 @@ _RADIOGRAPHS = frozenset(
         MultiFrameGrayscaleByteSecondaryCaptureImageStorage,
         MultiFrameGrayscaleWordSecondaryCaptureImageStorage,
         MultiFrameTrueColorSecondaryCaptureImageStorage,
+    }
+)
+# Objects of these classes are radiographs whatever their modality says.
+_SAYS_RADIOGRAPH = frozenset(
+    {
+        ComputedRadiographyImageStorage,
+        DigitalXRayImageStorageForPresentation,
+        DigitalXRayImageStorageForProcessing,
     }
 )
 # CR, DX, RG (film), OT and SC by PS3.3, C.7.3.1.1.1; DR and XR are common though undefined.
@@ -61,9 +67,9 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
     FilmRejected
         For whatever is no single grey radiograph of an allowed size, or cannot be decoded.
     """
-    ds = _read_data_set(content, bare)
-    remarks: list[str] = []
-    _check_kind(ds)
+    ds, unreadable, said_of_header = read_header(content, bare)
+    remarks = list(said_of_header)
+    remarks += _check_kind(ds)
     rows, columns = _number(ds, "Rows"), _number(ds, "Columns")
     limits.check_size(rows, columns)
     frames = _number(ds, "NumberOfFrames", default=1)
@@ -78,63 +84,48 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
         if _number(ds, "SamplesPerPixel", default=1) != 1:
             raise FilmRejected("damaged header: a grey picture with several samples a pixel")
         masked, said = outside_shutter(ds, rows, columns)
-        remarks += said
+        remarks += (Remark(RemarkKind.SHUTTER, one) for one in said)
         grey, said = to_grey(
             _decode(ds, rows, columns), ds, limits.percentile_window, masked, beyond=limits.beyond_window
         )
-        remarks += said
+        remarks += (Remark(RemarkKind.GREY_LEVELS, one) for one in said)
     elif photometric in ("RGB", "PALETTE COLOR") or photometric.startswith("YBR_"):
         grey = _grey_of_colour(ds, photometric, rows, columns, limits)
-        remarks.append("a grey picture stored in colour was converted")
+        remarks.append(Remark(RemarkKind.GREY_LEVELS, "a grey picture stored in colour was converted"))
     else:
         raise FilmRejected("the photometric interpretation is missing or unknown")
 
-    spacing, said = read_spacing(ds)
-    remarks += said
-    laterality, said = read_laterality(ds)
-    remarks += said
-    weight_bearing, said = read_loading(ds)
-    remarks += said
-    remarks += read_body_part(ds)
+    spacing, said_of_spacing = read_spacing(ds, unreadable)
+    laterality, said_of_side = read_laterality(ds)
+    loading, said_of_loading = read_loading(ds)
+    remarks += (*said_of_spacing, *said_of_side, *said_of_loading, *read_body_part(ds))
     return Film(
         path=path,
         pixels=grey,
         spacing=spacing,
         laterality=laterality,
         view=read_view(ds),
-        weight_bearing=weight_bearing,
+        loading=loading,
         remarks=tuple(remarks),
     )
 
 
-def _read_data_set(content: bytes, bare: bool) -> Dataset:
-    try:
-        ds = dcmread(io.BytesIO(content), force=bare)
-        if not hasattr(ds, "file_meta") or ds.file_meta is None:
-            ds.file_meta = FileMetaDataset()
-        if not ds.file_meta.get("TransferSyntaxUID"):
-            implicit, little = ds.original_encoding
-            ds.file_meta.TransferSyntaxUID = (
-                ImplicitVRLittleEndian if implicit else ExplicitVRLittleEndian if little else ExplicitVRBigEndian
-            )
-        return ds
-    except (MemoryError, RecursionError):
-        raise
-    except Exception as error:
-        raise FilmRejected(f"the DICOM header cannot be read ({type(error).__name__})") from error
-
-
-def _check_kind(ds: Dataset) -> None:
-    sop_class = UID(str(ds.get("SOPClassUID") or ds.file_meta.get("MediaStorageSOPClassUID") or ""))
+def _check_kind(ds: Dataset) -> tuple[Remark, ...]:
+    """Refuse what is no radiograph; remark on a modality that says nothing where the class of the object does."""
+    stated = [UID(text) for text in (*texts(ds, "SOPClassUID"), *texts(ds.file_meta, "MediaStorageSOPClassUID"))]
+    sop_class = next((uid for uid in stated if uid.name != str(uid)), stated[0] if stated else UID(""))
     known = sop_class.name if sop_class.is_valid and sop_class.name != str(sop_class) else "unknown kind"
     if sop_class == MediaStorageDirectoryStorage or "DirectoryRecordSequence" in ds:
         raise FilmRejected("a DICOM directory (DICOMDIR), not a film")
     if sop_class and sop_class not in _RADIOGRAPHS:
         raise FilmRejected(f"not a projection radiograph ({known})")
-    modality = str(ds.get("Modality") or "").strip().upper()
+    modality = next((text.upper() for text in texts(ds, "Modality")), "")
+    remarks: tuple[Remark, ...] = ()
     if modality not in _MODALITIES:
-        named = modality if modality.isalnum() and len(modality) <= 16 else "unknown"
-        raise FilmRejected(f"not a projection radiograph (modality {named})")
+        named = modality if modality in modalities() else "unknown"
+        if named != "unknown" or sop_class not in _SAYS_RADIOGRAPH:
+            raise FilmRejected(f"not a projection radiograph (modality {named})")
+        remarks = (Remark(RemarkKind.UNREADABLE_HEADER, "the modality is no term of the standard and was ignored"),)
     if "FloatPixelData" in ds or "DoubleFloatPixelData" in ds:
         raise FilmRejected("pixels stored as floating-point numbers, which are not read")
     if not ds.get("PixelData"):
@@ -144,6 +135,7 @@ def _check_kind(ds: Dataset) -> None:
         elif sop_class:
             ended += " (truncated or damaged)"
         raise FilmRejected(ended)
+    return remarks
 
 
 def _number(ds: Dataset, keyword: str, default: int | None = None) -> int:
@@ -164,7 +156,7 @@ def _decode(ds: Dataset, rows: int, columns: int) -> npt.NDArray[Any]:
     try:
         decoder = get_decoder(syntax)
     except NotImplementedError:
-        named = syntax.name if syntax.is_valid else "damaged"
+        named = syntax.name if syntax.is_valid and syntax.name != str(syntax) else "unknown"
         raise FilmRejected(f"the transfer syntax ({named}) cannot be decoded") from None
     if syntax.is_encapsulated and not decoder.is_available:
         raise FilmRejected(f"no decoder is installed for {syntax.name}")

@@ -9,6 +9,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from raysplay.infer.films.loading import Loading
+from raysplay.infer.films.remark import Remark
+
 
 class SpacingKind(Enum):
     """What a pixel spacing means (DICOM PS3.3, 10.7.1.3 and the attributes it names)."""
@@ -31,12 +34,14 @@ class Spacing:
 
     ``row_mm`` is the distance between rows (vertical), ``column_mm`` between columns. Both are ``None``
     for unknown size; ``aspect`` (row / column distance) is known even then and 1.0 by assumption.
+    ``shape_confirmed`` says that a second statement, independent of the first, gives the same aspect.
     """
 
     row_mm: float | None = None
     column_mm: float | None = None
     kind: SpacingKind = SpacingKind.UNKNOWN
     aspect: float = 1.0
+    shape_confirmed: bool = False
 
 
 @dataclass(frozen=True)
@@ -54,14 +59,14 @@ class Film:
     laterality : {'L', 'R', 'B'} or None
         Side stated by the file, never guessed from the picture.
     view : str or None
-        View stated by the file, as written there (for example ``DP`` or ``AP``).
-    weight_bearing : bool or None
-        What the file's text says about loading; None if it says nothing.
+        View stated by the file, in words of the standard only (for example ``DP`` or ``AP``).
+    loading : Loading
+        How the foot was loaded by the file's own statements.
     sha256 : str
         Digest of the file's bytes.
     polarity_doubtful : bool
         Whether bone may be dark nevertheless, by the picture's background.
-    remarks : tuple of str
+    remarks : tuple of Remark
         Caveats for a reader: window guessed, spacing values in conflict, loading unknown and so on.
     """
 
@@ -70,10 +75,10 @@ class Film:
     spacing: Spacing = field(default_factory=Spacing)
     laterality: str | None = None
     view: str | None = None
-    weight_bearing: bool | None = None
+    loading: Loading = Loading.UNKNOWN
     sha256: str = ""
     polarity_doubtful: bool = False
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()
 
 
 class FilmRejected(Exception):  # noqa: N818 - an outcome that gets its row, not a failure of the run

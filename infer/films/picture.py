@@ -9,21 +9,24 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, ImageOps
 
-from raysplay.infer.films.film import Film, FilmRejected
+from raysplay.infer.films.film import Film, FilmRejected, Spacing
 from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey
 from raysplay.infer.films.limits import FilmLimits
+from raysplay.infer.films.remark import Remark, RemarkKind
+from raysplay.infer.films.resolution import stated_aspect
 from raysplay.infer.films.sniff import FileFormat
 
 _ORIENTATION = 0x0112
 _PHOTOMETRIC = 262
 _MIN_IS_WHITE = 0
+_LIES_ON_ITS_SIDE = (5, 6, 7, 8)
 
 
 def read_picture(content: bytes, path: Path, limits: FilmLimits, kind: FileFormat) -> Film:
     """Film in the bytes of a picture file, turned as its EXIF orientation says.
 
-    Resolution tags of picture files describe print, not the patient, so the spacing stays unknown and pixels
-    are taken as square.
+    Resolution tags of picture files describe print, not the patient, so the spacing stays unknown. Pixels are taken as
+    square unless the tags differ along columns and rows.
 
     Raises
     ------
@@ -42,8 +45,10 @@ def read_picture(content: bytes, path: Path, limits: FilmLimits, kind: FileForma
             white_is_zero = (
                 kind is FileFormat.TIFF and getattr(picture, "tag_v2", {}).get(_PHOTOMETRIC) == _MIN_IS_WHITE
             )
-            turned = picture.getexif().get(_ORIENTATION, 1) not in (0, 1)
+            orientation = picture.getexif().get(_ORIENTATION, 1)
+            turned = orientation not in (0, 1)
             picture.load()
+            aspect = stated_aspect(picture)
             upright = ImageOps.exif_transpose(picture) if turned else picture
             grey = _grey(upright, limits, remarks, white_is_zero)
     except (FilmRejected, MemoryError, RecursionError):
@@ -54,9 +59,13 @@ def read_picture(content: bytes, path: Path, limits: FilmLimits, kind: FileForma
         raise FilmRejected(f"the {kind.value} picture is truncated or damaged ({type(error).__name__})") from error
     if turned:
         remarks.append("turned as its EXIF orientation says")
-    remarks.append("picture file: no trustworthy pixel spacing, pixels taken as square, lengths withheld")
+    if aspect is not None and orientation in _LIES_ON_ITS_SIDE:
+        aspect = 1.0 / aspect
+    shape = "pixels taken as square" if aspect is None else f"pixels not square by its resolution tags ({aspect:.4g})"
+    remarks.append(f"picture file: no trustworthy pixel spacing, {shape}, lengths withheld")
     remarks.append("loading, side and view unknown: a picture file does not state them")
-    return Film(path=path, pixels=grey, remarks=tuple(remarks))
+    said = tuple(Remark(RemarkKind.PICTURE_FILE, one) for one in remarks)
+    return Film(path=path, pixels=grey, spacing=Spacing(aspect=aspect or 1.0), remarks=said)
 
 
 def _grey(picture: Image.Image, limits: FilmLimits, remarks: list[str], white_is_zero: bool) -> npt.NDArray[np.float32]:

@@ -10,11 +10,14 @@ import numpy.typing as npt
 from scipy import ndimage
 
 from raysplay.infer.films.film import Film
+from raysplay.infer.films.remark import Remark, RemarkKind
 
-INVERTED = "inverted: a bright background means that bone was shown dark"
-"""Remark on a film that was put right."""
+INVERTED = Remark(RemarkKind.INVERTED, "inverted: a bright background means that bone was shown dark")
+"""Remark on a film that was put right. A review looks for these words in the tables of a run, old ones too."""
 
-UNCLEAR = "polarity in doubt: the feet look about as usual with bone bright as with bone dark"
+UNCLEAR = Remark(
+    RemarkKind.POLARITY_UNCLEAR, "polarity in doubt: the feet look about as usual with bone bright as with bone dark"
+)
 """Remark on a film of which neither the background nor the feet tell whether bone is bright."""
 
 _SIDE = 160

@@ -1,42 +1,54 @@
-"""Pixel spacing of a DICOM film with what it may be trusted for (PS3.3, 10.7)."""
+"""Pixel spacing of a DICOM film with what it may be trusted for (PS3.3, 10.7), and the shape of its pixels."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
+from dataclasses import replace
 
 from pydicom.dataset import Dataset
+from pydicom.multival import MultiValue
 
 from raysplay.infer.films.film import Spacing, SpacingKind
+from raysplay.infer.films.remark import Remark, RemarkKind
 
 _PLAUSIBLE_MM = (0.01, 2.0)
 _SAME = 1e-3
 """Relative difference below which two stated spacings count as the same value."""
+_SAME_SHAPE = 0.01
+"""Relative difference below which two statements give the same shape of a pixel."""
 
 Pair = tuple[float, float]
 
 
-def read_spacing(ds: Dataset) -> tuple[Spacing, tuple[str, ...]]:
+def read_spacing(ds: Dataset, unreadable: Collection[str] = ()) -> tuple[Spacing, tuple[Remark, ...]]:
     """Spacing stated by ``ds`` and remarks on whatever is missing or in conflict.
 
     Values stand in the order row spacing, column spacing (PS3.3, 10.7.1.3). Pixel Spacing that equals
     Imager Pixel Spacing is uncalibrated; Pixel Spacing that differs is corrected or calibrated; Pixel
     Spacing that stands alone without a calibration type cannot be told apart (PS3.3, 10.7.1.1), so its
     millimetres are withheld and only the aspect is kept.
+
+    Pixels that are not square bend angles, so their shape wants a second witness. The three spacings and Pixel Aspect
+    Ratio are one: exporters copy and compute them from each other, and what is wrong in one is wrong in all. The size
+    of the field of view in mm over the number of rows and columns is another, since no spacing goes into it. Names of
+    attributes that could not be read come as ``unreadable``.
     """
-    remarks: list[str] = []
+    remarks: list[Remark] = []
     patient = _pair(ds, "PixelSpacing", remarks)
     imager = _pair(ds, "ImagerPixelSpacing", remarks)
     scanned = _pair(ds, "NominalScannedPixelSpacing", remarks)
+    ratio = _aspect_ratio(ds)
     calibration = str(ds.get("PixelSpacingCalibrationType") or "").strip().upper()
     factor = _magnification(ds, remarks)
 
     if imager and scanned and not _same(imager, scanned):
-        remarks.append("Imager Pixel Spacing and Nominal Scanned Pixel Spacing disagree")
+        _note(remarks, "Imager Pixel Spacing and Nominal Scanned Pixel Spacing disagree")
     plain, plain_kind = (imager, SpacingKind.DETECTOR_PLANE) if imager else (scanned, SpacingKind.SCANNED_NOMINAL)
 
     if patient and plain and _same(patient, plain):
         if calibration:
-            remarks.append(f"calibration type {_known(calibration)} stated, but Pixel Spacing is uncorrected")
+            _note(remarks, f"calibration type {_known(calibration)} stated, but Pixel Spacing is uncorrected")
         patient = None
     if patient:
         if plain:
@@ -46,32 +58,45 @@ def read_spacing(ds: Dataset) -> tuple[Spacing, tuple[str, ...]]:
         elif calibration == "GEOMETRY":
             spacing = _spacing(patient, SpacingKind.GEOMETRY)
         elif plain:
-            remarks.append("Pixel Spacing was corrected, but the file does not say how")
+            _note(remarks, "Pixel Spacing was corrected, but the file does not say how")
             spacing = _spacing(patient, SpacingKind.GEOMETRY)
         else:
-            remarks.append(
-                "Pixel Spacing without calibration type: magnified or corrected is unknown, lengths withheld"
+            _note(
+                remarks, "Pixel Spacing without calibration type: magnified or corrected is unknown, lengths withheld"
             )
             spacing = Spacing(aspect=patient[0] / patient[1])
     elif plain and imager and factor is not None and not math.isclose(factor, 1.0):
-        remarks.append(f"spacing corrected by the stated magnification factor {factor:g}")
+        _note(remarks, f"spacing corrected by the stated magnification factor {factor:g}")
         spacing = _spacing((plain[0] / factor, plain[1] / factor), SpacingKind.GEOMETRY)
     elif plain:
         if plain_kind is SpacingKind.DETECTOR_PLANE:
-            remarks.append("spacing holds at the detector: lengths are magnified by an unknown few percent")
+            _note(remarks, "spacing holds at the detector: lengths are magnified by an unknown few percent")
         else:
-            remarks.append("spacing is the nominal pitch of a film scanner")
+            _note(remarks, "spacing is the nominal pitch of a film scanner")
         spacing = _spacing(plain, plain_kind)
     else:
-        aspect = _aspect_ratio(ds)
-        remarks.append(
-            "no pixel spacing: lengths withheld"
-            + (", pixels taken as square" if aspect is None else ", pixel aspect ratio used")
-        )
-        spacing = Spacing(aspect=aspect or 1.0)
+        words = "pixels taken as square" if ratio is None else "pixel aspect ratio used"
+        _note(remarks, f"no pixel spacing: lengths withheld, {words}")
+        spacing = Spacing(aspect=ratio or 1.0)
+        if ratio is None and (_says_something(ds, "PixelAspectRatio") or "PixelAspectRatio" in unreadable):
+            # It is only required where pixels are not square (PS3.3, C.7.6.3.1.7).
+            said = "the shape of a pixel is stated, but cannot be read: pixels taken as square"
+            _note(remarks, said, RemarkKind.PIXEL_SHAPE)
+
+    shapes = [pair[0] / pair[1] for pair in (patient, imager, scanned) if pair] + ([ratio] if ratio else [])
+    if shapes and not math.isclose(min(shapes), max(shapes), rel_tol=_SAME_SHAPE):
+        said = f"statements disagree on the shape of a pixel (from {min(shapes):.4g} to {max(shapes):.4g})"
+        _note(remarks, said, RemarkKind.PIXEL_SHAPE)
     if not math.isclose(spacing.aspect, 1.0, rel_tol=_SAME):
-        remarks.append(f"pixels are not square (row spacing / column spacing {spacing.aspect:.4g})")
+        confirmed = _confirmed(ds, spacing.aspect)
+        spacing = replace(spacing, shape_confirmed=confirmed)
+        by_field = ", as the field of view says, too" if confirmed else ""
+        _note(remarks, f"pixels are not square (row spacing / column spacing {spacing.aspect:.4g}{by_field})")
     return spacing, tuple(remarks)
+
+
+def _note(remarks: list[Remark], text: str, kind: RemarkKind = RemarkKind.SPACING) -> None:
+    remarks.append(Remark(kind, text))
 
 
 def _spacing(pair: Pair, kind: SpacingKind) -> Spacing:
@@ -86,7 +111,7 @@ def _known(calibration: str) -> str:
     return calibration if calibration in ("FIDUCIAL", "GEOMETRY") else "of an undefined kind"
 
 
-def _pair(ds: Dataset, keyword: str, remarks: list[str]) -> Pair | None:
+def _pair(ds: Dataset, keyword: str, remarks: list[Remark]) -> Pair | None:
     name = {
         "PixelSpacing": "Pixel Spacing",
         "ImagerPixelSpacing": "Imager Pixel Spacing",
@@ -98,16 +123,16 @@ def _pair(ds: Dataset, keyword: str, remarks: list[str]) -> Pair | None:
             return None
         row, column = (float(part) for part in value)
     except Exception:
-        remarks.append(f"{name} is not a pair of numbers and was ignored")
+        _note(remarks, f"{name} is not a pair of numbers and was ignored")
         return None
     low, high = _PLAUSIBLE_MM
     if not (low <= row <= high and low <= column <= high):
-        remarks.append(f"{name} is implausible and was ignored")
+        _note(remarks, f"{name} is implausible and was ignored")
         return None
     return row, column
 
 
-def _magnification(ds: Dataset, remarks: list[str]) -> float | None:
+def _magnification(ds: Dataset, remarks: list[Remark]) -> float | None:
     try:
         value = ds.get("EstimatedRadiographicMagnificationFactor")
         if value is None or value == "":
@@ -116,20 +141,19 @@ def _magnification(ds: Dataset, remarks: list[str]) -> float | None:
     except Exception:
         factor = math.nan
     if not 1.0 <= factor <= 2.0:
-        remarks.append("Estimated Radiographic Magnification Factor is implausible and was ignored")
+        _note(remarks, "Estimated Radiographic Magnification Factor is implausible and was ignored")
         return None
     return factor
 
 
-def _compare(patient: Pair, plain: Pair, factor: float | None, remarks: list[str]) -> None:
-    """Bones lie between tube and detector, so a corrected spacing is smaller, alike in both directions."""
+def _compare(patient: Pair, plain: Pair, factor: float | None, remarks: list[Remark]) -> None:
+    """Bones lie between tube and detector, so a corrected spacing is smaller."""
     ratios = (plain[0] / patient[0], plain[1] / patient[1])
-    if not math.isclose(*ratios, rel_tol=0.01):
-        remarks.append("spacing values disagree on the shape of a pixel")
     if min(ratios) < 1.0 - _SAME or max(ratios) > 2.0:
-        remarks.append(f"spacing values in conflict: they imply a magnification of {ratios[0]:.3g}")
+        said = f"spacing values in conflict: they imply a magnification of {ratios[0]:.3g}"
+        _note(remarks, said, RemarkKind.SPACING_CONFLICT)
     elif factor is not None and not math.isclose(ratios[0], factor, rel_tol=0.01):
-        remarks.append(f"spacing values imply a magnification of {ratios[0]:.3g}, the file states {factor:g}")
+        _note(remarks, f"spacing values imply a magnification of {ratios[0]:.3g}, the file states {factor:g}")
 
 
 def _aspect_ratio(ds: Dataset) -> float | None:
@@ -140,3 +164,34 @@ def _aspect_ratio(ds: Dataset) -> float | None:
     except Exception:
         return None
     return ratio if 0.1 <= ratio <= 10 else None
+
+
+def _says_something(ds: Dataset, keyword: str) -> bool:
+    """Whether an attribute holds more than blanks and zeros."""
+    value = ds.get(keyword)
+    parts = [] if value is None else value if isinstance(value, (list, tuple, MultiValue)) else [value]
+    return any(str(part).strip(" 0.") for part in parts)
+
+
+def _confirmed(ds: Dataset, aspect: float) -> bool:
+    """Whether the field of view in mm over the size of the picture gives the same shape of a pixel.
+
+    The order of its two sides is read both ways (row dimension first, PS3.3, C.8.11.4, which devices take for either
+    side), so neither of the two may speak for square pixels.
+    """
+    for keyword in ("FieldOfViewDimensions", "FieldOfViewDimensionsInFloat"):
+        try:
+            first, second = (float(part) for part in ds[keyword].value)
+            rows, columns = int(ds.Rows), int(ds.Columns)
+            shapes = [first / rows * columns / second, second / rows * columns / first]
+        except Exception:
+            continue
+        if any(_alike(shape, 1.0) for shape in shapes):
+            return False
+        if any(_alike(shape, aspect) for shape in shapes):
+            return True
+    return False
+
+
+def _alike(a: float, b: float) -> bool:
+    return math.isclose(a, b, rel_tol=_SAME_SHAPE)

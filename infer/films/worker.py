@@ -67,13 +67,13 @@ def _describe(film: Film) -> dict[str, Any]:
     spacing = film.spacing
     return {
         "shape": film.pixels.shape,
-        "spacing": [spacing.row_mm, spacing.column_mm, spacing.kind.name, spacing.aspect],
+        "spacing": [spacing.row_mm, spacing.column_mm, spacing.kind.name, spacing.aspect, spacing.shape_confirmed],
         "laterality": film.laterality,
         "view": film.view,
-        "weight_bearing": film.weight_bearing,
+        "loading": film.loading.name,
         "sha256": film.sha256,
         "polarity_doubtful": film.polarity_doubtful,
-        "remarks": film.remarks,
+        "remarks": [(remark.kind.name, remark.text) for remark in film.remarks],
     }
 
 

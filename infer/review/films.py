@@ -140,7 +140,7 @@ class FilmShelf:
             self._forget(film)
             raise
         # A film in doubt was read as its feet showed best, which the file alone does not tell.
-        as_measured = (INVERTED in opened.remarks) == (INVERTED in facts.remarks)
+        as_measured = (INVERTED in opened.remarks) == (INVERTED.text in facts.remarks)
         picture = _whole_range(opened.pixels if as_measured else np.float32(1.0) - opened.pixels)
         self._make_room(len(picture.data))
         return picture

@@ -25,6 +25,8 @@ def test_every_shipped_threshold_arrives(shipped):
         ("interval", "widest", {"hvb": 5.0}, "no such measure: hvb"),
         ("shape", "slenderness", [1.0, 0.1], "lower bound"),
         ("side", "unknown_key", 1, "Extra inputs"),
+        ("remarks", "for_review", ["spacing values in conflict"], "remarks.for_review"),
+        ("loading", "for_review", ["sitting"], "loading.for_review"),
     ],
 )
 def test_a_wrong_threshold_is_refused_by_name(shipped, tmp_path, section, key, value, said):

@@ -10,6 +10,8 @@ from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.decision import combine, decide, failed, not_read, refusal
 from raysplay.infer.decide.needed import usable_landmarks
 from raysplay.infer.films.film import Spacing, SpacingKind
+from raysplay.infer.films.loading import Loading
+from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.records import Decision, Outcome
 
 LIMITS = decision_limits()
@@ -88,9 +90,29 @@ def test_a_foot_without_a_fault_is_accepted_without_reasons(case):
             "spacing doubtful: rows lie 3.00 times as far apart as columns",
         ),
         (
-            {"film_": {"remarks": ("spacing values in conflict: they imply a magnification of 0.5",)}},
+            {"film_": {"remarks": (Remark(RemarkKind.SPACING_CONFLICT, "they imply a magnification of 0.5"),)}},
             Outcome.REVIEW,
-            "remark on the file: spacing values in conflict: they imply a magnification of 0.5",
+            "remark on the file: they imply a magnification of 0.5",
+        ),
+        (
+            {"film_": {"loading": Loading.NONE}},
+            Outcome.REVIEW,
+            "loading: the file says that the foot did not bear weight",
+        ),
+        (
+            {"film_": {"loading": Loading.PARTIAL}},
+            Outcome.REVIEW,
+            "loading: the file says that the foot bore weight in part, with support, or only as far as tolerated",
+        ),
+        (
+            {"film_": {"loading": Loading.SIMULATED}},
+            Outcome.REVIEW,
+            "loading: the file says that weight-bearing was simulated",
+        ),
+        (
+            {"film_": {"loading": Loading.CONTRADICTORY}},
+            Outcome.REVIEW,
+            "loading: what the file says of weight-bearing contradicts itself or cannot be understood",
         ),
     ],
 )
@@ -143,11 +165,59 @@ def test_only_a_picture_that_looks_dorsoplantar_is_in_conflict_with_the_file(cas
 
 @pytest.mark.parametrize(
     ("laterality", "view", "remarks"),
-    [(None, None, ()), ("B", "DP", ()), ("R", "PA", ("loading unknown: ...",))],
+    [(None, None, ()), ("B", "DP", ()), ("R", "PA", (Remark(RemarkKind.LOADING, "loading unknown: ..."),))],
 )
 def test_silence_of_the_file_is_no_conflict(case, laterality, view, remarks):
-    silent = case(film_={"laterality": laterality, "view": view, "remarks": remarks})
+    silent = case(film_={"laterality": laterality, "view": view, "remarks": remarks, "loading": Loading.UNKNOWN})
     assert decide(silent, LIMITS).outcome is Outcome.ACCEPTED
+
+
+def test_a_remark_decides_by_its_kind_and_never_by_its_words(case):
+    """A new wording must not let a film pass, and no other remark may be caught by its wording."""
+    kinds = {"spacing conflict", "pixel shape", "side conflict", "body part", "polarity unclear"}
+    assert {kind.value for kind in LIMITS.remarks.for_review} == kinds
+    for kind in RemarkKind:
+        outcomes = {
+            decide(case(film_={"remarks": (Remark(kind, words),)}), LIMITS).outcome
+            for words in ("words nobody has used before", "spacing values in conflict", "polarity in doubt", "")
+        }
+        assert outcomes == {Outcome.REVIEW if kind.value in kinds else Outcome.ACCEPTED}, kind
+
+
+def test_loading_that_is_full_or_unsaid_gives_no_reason(case):
+    for loading in (Loading.FULL, Loading.UNKNOWN):
+        assert decide(case(film_={"loading": loading}), LIMITS) == Decision(Outcome.ACCEPTED, ())
+
+
+@pytest.mark.parametrize(("aspect", "goes"), [(1.009, False), (1 / 1.009, False), (1.011, True), (1 / 1.011, True)])
+def test_the_shape_of_pixels_by_one_statement_alone_goes_to_a_person(case, aspect, goes):
+    for confirmed in (False, True):
+        spacing = Spacing(0.2 * aspect, 0.2, SpacingKind.DETECTOR_PLANE, aspect, confirmed)
+        reasons = decide(case(film_={"spacing": spacing}), LIMITS).reasons
+        assert any(reason.startswith("pixels not square:") for reason in reasons) is (goes and not confirmed)
+
+
+def test_the_reason_holds_the_numbers_that_square_pixels_would_give(case):
+    """The golden foot was placed on square pixels: HVA 32.0, IMA 14.0 (fact sheet, section 8.5)."""
+    decision = decide(case(film_={"spacing": Spacing(aspect=1.41)}, values={"hva": 25.0, "ima": 10.0}), LIMITS)
+    assert decision.outcome is Outcome.REVIEW
+    assert (
+        "pixels not square: rows lie 1.410 times as far apart as columns by one statement alone; "
+        "were they square: HVA 32.0 degrees, IMA 14.0 degrees"
+    ) in decision.reasons
+
+
+def test_the_limit_of_the_shape_bends_no_angle_by_more_than_decision_yaml_says():
+    """Change of the angle between two lines on a plane stretched by 1 %, over all directions: numerically."""
+    stretch = 1.0 + LIMITS.pixel_shape.square_within_percent / 100.0
+    first = np.radians(np.arange(0.0, 180.0, 0.25))
+
+    def turned(angle):
+        return np.unwrap(2 * np.arctan2(stretch * np.sin(angle), np.cos(angle))) / 2
+
+    for degrees, most in ((32.0, 0.31), (15.0, 0.15), (90.0, 0.575)):
+        change = np.degrees(np.abs(turned(first + np.radians(degrees)) - turned(first) - np.radians(degrees)))
+        assert 0.9 * most < change.max() <= most
 
 
 def test_view_term_must_be_a_word_of_its_own(case):

@@ -23,7 +23,9 @@ from pydicom.uid import JPEG2000Lossless, JPEGLSLossless, RLELossless
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.limits import FilmLimits
+from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.read import read_film
+from raysplay.infer.films.remark import RemarkKind
 
 linux = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc and needs an enforced memory limit")
 
@@ -31,6 +33,7 @@ MISBEHAVING = """
     import ctypes, os, sys, time
     import numpy as np
     from raysplay.infer.films.film import Film, FilmRejected
+    from raysplay.infer.films.remark import Remark, RemarkKind
 
     class PanicException(BaseException):
         pass
@@ -65,7 +68,8 @@ MISBEHAVING = """
             if kept:
                 os.abort()
         kept.append(0)
-        return Film(path=path, pixels=np.full((3, 4), 0.5, np.float32), remarks=(str(os.getpid()),))
+        remarks = (Remark(RemarkKind.GREY_LEVELS, str(os.getpid())),)
+        return Film(path=path, pixels=np.full((3, 4), 0.5, np.float32), remarks=remarks)
 """
 
 
@@ -95,11 +99,24 @@ def _outcome(reader: FilmReader, path: Path) -> tuple[Film | None, str]:
 
 class TestFaithfulness:
     def test_film_arrives_as_decoded_here(self, reader, limits, write, make_dicom, grey12) -> None:
-        path = write(make_dicom(grey12, ImagerPixelSpacing=[0.3, 0.25], ImageLaterality="R", ViewPosition="AP"))
+        path = write(
+            make_dicom(
+                grey12,
+                ImagerPixelSpacing=[0.3, 0.25],
+                FieldOfViewShape="RECTANGLE",
+                FieldOfViewDimensions=[12, 15],
+                ImageLaterality="R",
+                ViewPosition="AP",
+                SeriesDescription="Foot, partial weight bearing",
+            )
+        )
         here, there = read_film(path, limits), reader.read(path)
         np.testing.assert_array_equal(there.pixels, here.pixels)
-        for name in ("path", "spacing", "laterality", "view", "weight_bearing", "sha256", "remarks"):
+        for name in ("path", "spacing", "laterality", "view", "loading", "sha256", "remarks"):
             assert getattr(there, name) == getattr(here, name), name
+        assert there.loading is Loading.PARTIAL
+        assert there.spacing.shape_confirmed
+        assert {remark.kind for remark in there.remarks} >= {RemarkKind.LOADING, RemarkKind.SPACING}
         assert there.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
 
     def test_name_that_is_no_text(self, reader, tmp_path) -> None:
@@ -169,7 +186,7 @@ class TestMisbehavingDecoders:
     def test_child_is_kept_and_a_killed_one_replaced(self, misbehaving) -> None:
         first = misbehaving.read(Path("a")).remarks[0]
         assert misbehaving.read(Path("b")).remarks[0] == first
-        os.kill(int(first), 9)
+        os.kill(int(first.text), 9)
         assert misbehaving.read(Path("c")).remarks[0] != first
 
     def test_child_that_cannot_start_is_an_error_of_the_run(self, limits) -> None:

@@ -21,6 +21,7 @@ from pydicom.uid import (
 
 from raysplay.infer.films.film import FilmRejected, SpacingKind
 from raysplay.infer.films.limits import FilmLimits
+from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.polarity import INVERTED
 from raysplay.infer.films.read import read_film
 
@@ -116,7 +117,7 @@ class TestRealFilesOfEveryTransferSyntax:
     def test_grey_stored_as_colour(self, limits) -> None:
         film = read_film(_real("SC_rgb_jpeg.dcm"), limits)
         assert film.pixels.shape == (256, 256)
-        assert "a grey picture stored in colour was converted" in film.remarks
+        assert "a grey picture stored in colour was converted" in [remark.text for remark in film.remarks]
 
     def test_computed_radiographs_of_a_real_archive(self, limits) -> None:
         """Three CR images of the media set 77654033 that ships with pydicom; MONOCHROME2 or 1 as stored."""
@@ -158,13 +159,13 @@ class TestKindsOfRadiograph:
         )
         film = read_film(write(ds), limits)
         np.testing.assert_allclose(film.pixels, grey12 / 4095, atol=1e-6)
-        assert (film.laterality, film.view, film.weight_bearing) == ("L", "AP", True)
+        assert (film.laterality, film.view, film.loading) == ("L", "AP", Loading.FULL)
         assert (film.spacing.row_mm, film.spacing.kind) == (0.14, SpacingKind.FIDUCIAL)
         assert film.remarks == ()
 
     def test_caveats_arrive(self, limits, write, make_dicom, grey12) -> None:
         film = read_film(write(make_dicom(grey12, BodyPartExamined="HAND")), limits)
-        said = " | ".join(film.remarks)
+        said = " | ".join(remark.text for remark in film.remarks)
         for words in ("no window stated", "no pixel spacing", "not state a side", "loading unknown", "HAND"):
             assert words in said
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from PIL import Image
 
 from raysplay.infer.films.film import FilmRejected, SpacingKind
 from raysplay.infer.films.limits import FilmLimits
+from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.read import read_film
 
 Pixels = npt.NDArray[np.uint8]
@@ -51,7 +53,7 @@ class TestGrey:
         film = read_film(_save(Image.fromarray(wide), tmp_path / f"a.{suffix}"), limits)
         low, high = np.percentile(wide, (0.5, 99.5))
         np.testing.assert_allclose(film.pixels, np.clip((wide - low) / (high - low), 0, 1), atol=0.01)
-        assert any("percentiles" in remark for remark in film.remarks)
+        assert any("percentiles" in remark.text for remark in film.remarks)
 
     @pytest.mark.parametrize("byteorder", ["<", ">"])
     @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
@@ -80,7 +82,7 @@ class TestGrey:
         film = read_film(_save(picture, tmp_path / "a.png"), limits)
         np.testing.assert_allclose(film.pixels[:, :40], grey8[:, :40] / 255.0, atol=1e-6)
         assert film.pixels[:, 40:].max() == 0
-        assert any("transparent" in remark for remark in film.remarks)
+        assert any("transparent" in remark.text for remark in film.remarks)
 
     @pytest.mark.parametrize("orientation", range(1, 9))
     def test_exif_orientation(self, limits, tmp_path, grey8, orientation) -> None:
@@ -100,21 +102,71 @@ class TestGrey:
         path = _save(Image.fromarray(np.ascontiguousarray(stored)), tmp_path / "a.png", exif=exif)
         film = read_film(path, limits)
         np.testing.assert_allclose(film.pixels, grey8 / 255.0, atol=1e-6)
-        assert any("EXIF" in remark for remark in film.remarks) == (orientation != 1)
+        assert any("EXIF" in remark.text for remark in film.remarks) == (orientation != 1)
 
     def test_resolution_tags_are_not_millimetres(self, limits, tmp_path, grey8) -> None:
         film = read_film(_save(Image.fromarray(grey8), tmp_path / "a.png", dpi=(254, 254)), limits)
         assert film.spacing.kind is SpacingKind.UNKNOWN
         assert film.spacing.row_mm is None
-        assert (film.laterality, film.view, film.weight_bearing) == (None, None, None)
-        assert any("no trustworthy pixel spacing" in remark for remark in film.remarks)
+        assert (film.laterality, film.view, film.loading) == (None, None, Loading.UNKNOWN)
+        assert any("no trustworthy pixel spacing" in remark.text for remark in film.remarks)
+
+
+class TestResolution:
+    """Tags that differ along columns and rows: TIFF 6.0 (282, 283), JFIF 1.02 (densities), PNG (pHYs)."""
+
+    @pytest.mark.parametrize(
+        ("suffix", "dpi", "aspect"),
+        [
+            ("tif", (300, 600), 0.5),
+            ("jpg", (300, 254), 300 / 254),
+            ("png", (300, 254), 300 / 254),
+            ("tif", (300, 300), 1.0),
+            ("png", (300, 301), 1.0),
+            ("jpg", (72, 72), 1.0),
+        ],
+    )
+    def test_their_ratio_is_the_shape_of_a_pixel(self, limits, tmp_path, grey8, suffix, dpi, aspect) -> None:
+        """More dots along than down: columns lie closer than rows."""
+        film = read_film(_save(Image.fromarray(grey8), tmp_path / f"a.{suffix}", dpi=dpi), limits)
+        assert film.spacing.aspect == pytest.approx(aspect, rel=1e-3)
+        assert film.spacing.row_mm is None
+        assert not film.spacing.shape_confirmed
+        assert any("not square" in remark.text for remark in film.remarks) == (aspect != 1.0)
+
+    @pytest.mark.parametrize("suffix", ["jpg", "png"])
+    def test_without_a_unit_they_state_the_shape_alone(self, limits, tmp_path, grey8, suffix) -> None:
+        """JFIF 1.02: units 0 means that the densities are an aspect ratio; PNG pHYs: unit 0, the same."""
+        path = _save(Image.fromarray(grey8), tmp_path / f"a.{suffix}", dpi=(254, 254))
+        content = path.read_bytes()
+        if suffix == "jpg":
+            at = content.index(b"JFIF\0") + 7
+            content = content[:at] + bytes([0, 0, 4, 0, 3]) + content[at + 5 :]
+        else:
+            at = content.index(b"pHYs")
+            chunk = b"pHYs" + (4).to_bytes(4, "big") + (3).to_bytes(4, "big") + b"\0"
+            content = content[:at] + chunk + zlib.crc32(chunk).to_bytes(4, "big") + content[at + 17 :]
+        path.write_bytes(content)
+        assert read_film(path, limits).spacing.aspect == pytest.approx(4 / 3)
+
+    @pytest.mark.parametrize(("orientation", "aspect"), [(1, 0.5), (3, 0.5), (6, 2.0), (8, 2.0)])
+    def test_it_turns_with_the_picture(self, limits, tmp_path, grey8, orientation, aspect) -> None:
+        exif = Image.Exif()
+        exif[274] = orientation
+        film = read_film(_save(Image.fromarray(grey8), tmp_path / "a.png", dpi=(300, 600), exif=exif), limits)
+        assert film.spacing.aspect == pytest.approx(aspect, rel=1e-3)
+
+    @pytest.mark.parametrize("dpi", [(0, 300), (300, 0), (0, 0)])
+    def test_nonsense_is_nothing(self, limits, tmp_path, grey8, dpi) -> None:
+        tifffile.imwrite(tmp_path / "a.tif", grey8, resolution=dpi)
+        assert read_film(tmp_path / "a.tif", limits).spacing.aspect == 1.0
 
 
 class TestColour:
     def test_grey_stored_in_colour_is_converted(self, limits, tmp_path, grey8) -> None:
         film = read_film(_save(Image.fromarray(grey8).convert("RGB"), tmp_path / "a.jpg"), limits)
         assert np.abs(film.pixels - grey8 / 255.0).max() < 0.06
-        assert "a grey picture stored in colour was converted" in film.remarks
+        assert "a grey picture stored in colour was converted" in [remark.text for remark in film.remarks]
 
     @pytest.mark.parametrize("mode", ["RGB", "CMYK"])
     def test_photograph_is_refused(self, limits, tmp_path, mode) -> None:
@@ -129,7 +181,7 @@ class TestPolarityOfPictures:
         large = np.asarray(Image.fromarray(grey8).resize((240, 320)))
         film = read_film(_save(Image.fromarray(255 - large), tmp_path / "a.png"), limits)
         np.testing.assert_allclose(film.pixels, large / 255.0, atol=1e-6)
-        assert any(remark.startswith("inverted") for remark in film.remarks)
+        assert any(remark.text.startswith("inverted") for remark in film.remarks)
 
 
 class TestRefused:

@@ -8,6 +8,7 @@ import pytest
 from pydicom.dataset import Dataset
 
 from raysplay.infer.films.film import SpacingKind
+from raysplay.infer.films.remark import RemarkKind
 from raysplay.infer.films.spacing import read_spacing
 
 KEYWORDS = {
@@ -17,6 +18,10 @@ KEYWORDS = {
     "T": "PixelSpacingCalibrationType",
     "M": "EstimatedRadiographicMagnificationFactor",
     "A": "PixelAspectRatio",
+    "F": "FieldOfViewDimensions",
+    "G": "FieldOfViewDimensionsInFloat",
+    "R": "Rows",
+    "C": "Columns",
 }
 
 
@@ -25,7 +30,7 @@ def _read(**values: Any) -> tuple[Any, str]:
     for short, value in values.items():
         setattr(ds, KEYWORDS[short], value)
     spacing, remarks = read_spacing(ds)
-    return spacing, " | ".join(remarks)
+    return spacing, " | ".join(remark.text for remark in remarks)
 
 
 class TestKind:
@@ -80,6 +85,89 @@ class TestValueOrder:
         assert spacing.aspect == pytest.approx(1.2)
         assert "aspect ratio used" in remarks
         assert _read(A=[0, 5])[0].aspect == 1.0
+
+
+def _kinds(unreadable: tuple[str, ...] = (), **values: Any) -> set[RemarkKind]:
+    ds = Dataset()
+    for short, value in values.items():
+        setattr(ds, KEYWORDS[short], value)
+    return {remark.kind for remark in read_spacing(ds, unreadable)[1]}
+
+
+class TestShapeOfPixels:
+    """Which statements confirm or contradict each other; the attributes: C.8.11.4 (field of view), from memory."""
+
+    @pytest.mark.parametrize(
+        "values",
+        [
+            {"P": [0.26, 0.22], "I": [0.26, 0.22]},
+            {"P": [0.20, 0.17], "I": [0.26, 0.221], "T": "GEOMETRY"},
+            {"I": [0.26, 0.22], "N": [0.26, 0.22]},
+            {"I": [0.26, 0.22], "A": [13, 11]},
+            {"I": [0.26, 0.22]},
+            {"A": [10, 13]},
+        ],
+    )
+    def test_statements_that_are_copied_from_each_other_are_one(self, values: dict[str, Any]) -> None:
+        spacing, _ = _read(**values)
+        assert abs(spacing.aspect - 1.0) > 0.1
+        assert not spacing.shape_confirmed
+        assert RemarkKind.PIXEL_SHAPE not in _kinds(**values)
+
+    @pytest.mark.parametrize("field", [{"F": [260, 176]}, {"F": [176, 260]}, {"G": [260.4, 176.2]}])
+    def test_the_field_of_view_is_a_second_statement(self, field: dict[str, Any]) -> None:
+        """1000 rows at 0.26 mm and 800 columns at 0.22 mm make a field of 260 mm by 176 mm, in either order."""
+        spacing, remarks = _read(I=[0.26, 0.22], R=1000, C=800, **field)
+        assert spacing.shape_confirmed
+        assert "as the field of view says" in remarks
+
+    @pytest.mark.parametrize(
+        "field",
+        [
+            {"F": [220, 176]},  # of square pixels
+            {"F": [176, 220]},
+            {"F": [430, 350]},  # of the whole detector
+            {"F": [260]},
+            {"F": [0, 176]},
+            {},
+        ],
+    )
+    def test_a_field_of_view_that_says_otherwise_confirms_nothing(self, field: dict[str, Any]) -> None:
+        assert not _read(I=[0.26, 0.22], R=1000, C=800, **field)[0].shape_confirmed
+
+    def test_a_field_of_square_pixels_that_fits_by_chance_in_the_wrong_order_confirms_nothing(self) -> None:
+        """1087 x 1000 pixels of 0.2 mm: read in the wrong order the field says 1.18, which is what the file says."""
+        assert not _read(I=[0.26, 0.22], R=1000, C=1087, G=[200.0, 217.4])[0].shape_confirmed
+
+    @pytest.mark.parametrize(
+        "values",
+        [
+            {"P": [0.14, 0.12], "I": [0.15, 0.15], "T": "GEOMETRY"},
+            {"I": [0.22, 0.22], "A": [10, 13]},
+            {"I": [0.26, 0.22], "A": [1, 1]},
+            {"P": [0.22, 0.22], "A": [10, 13]},
+            {"I": [0.26, 0.22], "N": [0.22, 0.22]},
+        ],
+    )
+    def test_contradictions_are_remarked_by_kind(self, values: dict[str, Any]) -> None:
+        assert RemarkKind.PIXEL_SHAPE in _kinds(**values)
+
+    @pytest.mark.parametrize("values", [{"A": [0, 5]}, {"A": [5]}, {"A": [1, 100]}])
+    def test_a_shape_that_cannot_be_read_is_remarked_by_kind(self, values: dict[str, Any]) -> None:
+        """Pixel Aspect Ratio is only required where pixels are not square (C.7.6.3.1.7): its presence is a warning."""
+        assert RemarkKind.PIXEL_SHAPE in _kinds(**values)
+        assert RemarkKind.PIXEL_SHAPE in _kinds(("PixelAspectRatio",))
+        assert RemarkKind.PIXEL_SHAPE not in _kinds(("ImagerPixelSpacing",))
+        assert RemarkKind.PIXEL_SHAPE not in _kinds(I=[0.2, 0.2], **values)
+
+    @pytest.mark.parametrize("values", [{"A": [1, 1]}, {"A": [0, 0]}, {"I": [0.2, 0.2], "A": [1, 1]}, {}])
+    def test_square_or_nothing_is_neither(self, values: dict[str, Any]) -> None:
+        assert RemarkKind.PIXEL_SHAPE not in _kinds(**values)
+        assert _read(**values)[0].aspect == 1.0
+
+    def test_a_conflict_of_sizes_has_a_kind_of_its_own(self) -> None:
+        assert RemarkKind.SPACING_CONFLICT in _kinds(P=[0.2, 0.2], I=[0.15, 0.15], T="FIDUCIAL")
+        assert RemarkKind.SPACING_CONFLICT not in _kinds(P=[0.14, 0.14], I=[0.15, 0.15], T="FIDUCIAL")
 
 
 class TestConflicts:

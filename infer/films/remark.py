@@ -1,0 +1,50 @@
+"""A caveat on a film: its kind, by which a gate decides, and its words, which only a person reads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+
+class RemarkKind(Enum):
+    """What a remark is about; the values are the names that ``configs/decision.yaml`` uses."""
+
+    GREY_LEVELS = "grey levels"
+    """Window, padding, bits, colour: how stored values became grey levels."""
+    SHUTTER = "shutter"
+    PICTURE_FILE = "picture file"
+    """What a PNG, JPEG or TIFF file cannot state, and how it was turned."""
+    INVERTED = "inverted"
+    """Bone was shown dark and was put right."""
+    POLARITY_UNCLEAR = "polarity unclear"
+    """Neither the background nor the feet tell whether bone is bright."""
+    SPACING = "spacing"
+    """What the stated spacing may be used for."""
+    SPACING_CONFLICT = "spacing conflict"
+    """Stated spacings that cannot both hold."""
+    PIXEL_SHAPE = "pixel shape"
+    """Statements of the shape of a pixel that contradict each other or cannot be read."""
+    SIDE = "side"
+    SIDE_CONFLICT = "side conflict"
+    """Statements of the side that contradict each other."""
+    LOADING = "loading"
+    """What ``Film.loading`` holds, in words; its gate reads the value."""
+    BODY_PART = "body part"
+    """The file names something other than a foot."""
+    UNREADABLE_HEADER = "unreadable header"
+    """Attributes that could not be read and were left out."""
+
+
+@dataclass(frozen=True)
+class Remark:
+    """One caveat.
+
+    Attributes
+    ----------
+    kind : RemarkKind
+    text : str
+        A sentence for a reader, without text of the file's header.
+    """
+
+    kind: RemarkKind
+    text: str
