@@ -55,6 +55,9 @@ _SAYS_RADIOGRAPH = frozenset(
 # CR, DX, RG (film), OT and SC by PS3.3, C.7.3.1.1.1; DR and XR are common though undefined.
 _MODALITIES = frozenset({"", "CR", "DX", "RG", "OT", "SC", "DR", "XR"})
 
+_MANY_FRAMES = 100_000
+"""No number from here on is repeated: it is damage, and may be anything."""
+
 # Decoders that fail with an exception come before the one that can end the process.
 _PLUGIN_ORDER = ("pyjpegls", "pydicom", "pylibjpeg", "pillow", "gdcm")
 
@@ -74,12 +77,15 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
     limits.check_size(rows, columns)
     frames = _number(ds, "NumberOfFrames", default=1)
     if frames > 1:
-        raise FilmRejected(f"a multi-frame object with {frames} frames, not a single film")
+        counted = f"{frames} frames" if frames < _MANY_FRAMES else "many frames"
+        raise FilmRejected(f"a multi-frame object with {counted}, not a single film")
     bits_allocated, bits_stored = _number(ds, "BitsAllocated"), _number(ds, "BitsStored")
     if bits_allocated not in (8, 16) or not 8 <= bits_stored <= bits_allocated:
         raise FilmRejected(f"{bits_stored} bits a pixel ({bits_allocated} allocated); 8 to 16 are read")
 
     photometric = str(ds.get("PhotometricInterpretation") or "").strip().upper()
+    if not unreadable.isdisjoint(("RescaleSlope", "RescaleIntercept", "ModalityLUTSequence")):
+        raise FilmRejected("damaged header: modality LUT or rescale values cannot be read")
     if photometric in ("MONOCHROME1", "MONOCHROME2"):
         if _number(ds, "SamplesPerPixel", default=1) != 1:
             raise FilmRejected("damaged header: a grey picture with several samples a pixel")

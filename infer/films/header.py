@@ -8,12 +8,18 @@ from typing import Any
 
 from pydicom import config, dcmread
 from pydicom.charset import convert_encodings, python_encoding
-from pydicom.datadict import dictionary_description, dictionary_has_tag, dictionary_keyword, dictionary_VR
+from pydicom.datadict import (
+    dictionary_description,
+    dictionary_has_tag,
+    dictionary_keyword,
+    dictionary_VM,
+    dictionary_VR,
+)
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.multival import MultiValue
 from pydicom.sequence import Sequence
 from pydicom.tag import BaseTag
-from pydicom.uid import UID, ExplicitVRBigEndian, ExplicitVRLittleEndian, ImplicitVRLittleEndian
+from pydicom.uid import ExplicitVRBigEndian, ExplicitVRLittleEndian, ImplicitVRLittleEndian
 
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.films.remark import Remark, RemarkKind
@@ -23,6 +29,7 @@ _PIXELS = 0x7FE0
 _DEEPEST = 16
 _TEXT = frozenset({"AE", "AS", "CS", "DA", "DT", "LO", "LT", "SH", "ST", "TM", "UC", "UI", "UR", "UT"})
 _DECIMAL = frozenset({"DS", "IS"})
+_WHOLE = frozenset({"SL", "SS", "UL", "US", "US or SS"})
 _NAMED = 6
 
 
@@ -139,11 +146,11 @@ def _character_set_known(ds: Dataset) -> bool:
 def _without_character_set(content: bytes, ds: Dataset) -> bytes:
     """The same bytes with blanks for the name of the character set, which reads as the default one."""
     element = ds.get_item(_CHARACTER_SET)
-    start, length = getattr(element, "value_tell", 0), getattr(element, "length", 0)
+    start = getattr(element, "value_tell", None) or getattr(element, "file_tell", None) or 0
     value = _raw(ds)
     if not start or content[start : start + len(value)] != value:  # a deflated data set: parts will be taken out
         return content
-    return content[:start] + b" " * length + content[start + length :]
+    return content[:start] + b" " * len(value) + content[start + len(value) :]
 
 
 def _drop_unreadable(ds: Dataset, depth: int = 0) -> set[BaseTag]:
@@ -153,12 +160,14 @@ def _drop_unreadable(ds: Dataset, depth: int = 0) -> set[BaseTag]:
             continue
         try:
             element = ds[tag]
-            if isinstance(element.value, Sequence):
+            if isinstance(element.value, Sequence) and _is_sequence(tag):
                 if depth >= _DEEPEST:
                     raise ValueError("nested too deeply")
                 for item in element.value:
                     dropped |= _drop_unreadable(item, depth + 1)
-            elif not _fits(tag, element.value):
+            elif _is_blank(element.value):
+                del ds[tag]  # an attribute without a value is one that is not there
+            elif not _fits(tag, element.VR, element.value):
                 raise TypeError
         except (MemoryError, RecursionError):
             raise
@@ -168,16 +177,27 @@ def _drop_unreadable(ds: Dataset, depth: int = 0) -> set[BaseTag]:
     return dropped
 
 
-def _fits(tag: BaseTag, value: Any) -> bool:
-    """Whether a value is of the type that the dictionary has for its attribute: text, number or items."""
-    if value is None or value == "" or not dictionary_has_tag(tag):
-        return True
+def _is_blank(value: Any) -> bool:
     values = value if isinstance(value, (MultiValue, list, tuple)) else [value]
-    representation = dictionary_VR(tag)
-    if representation == "SQ":
+    return all(one is None or (isinstance(one, (str, bytes)) and not one.strip()) for one in values)
+
+
+def _is_sequence(tag: BaseTag) -> bool:
+    return not dictionary_has_tag(tag) or dictionary_VR(tag) == "SQ"
+
+
+def _fits(tag: BaseTag, representation: str, value: Any) -> bool:
+    """Whether a value is of the type that the dictionary has for its attribute."""
+    if not dictionary_has_tag(tag):
+        return True
+    wanted = dictionary_VR(tag)
+    if wanted == "SQ" or isinstance(value, Sequence):
         return False
-    if representation in _TEXT:
-        return all(isinstance(one, (str, UID)) for one in values)
-    if representation in _DECIMAL:
-        return not any(isinstance(one, (bytes, str)) and one for one in values)
-    return True
+    values = value if isinstance(value, (MultiValue, list, tuple)) else [value]
+    if wanted in _TEXT:
+        return all(isinstance(one, str) for one in values)
+    if dictionary_VM(tag) == "1" and len(values) != 1:
+        return False
+    if wanted in _DECIMAL:
+        return representation in _DECIMAL and not any(isinstance(one, (bytes, str)) and one for one in values)
+    return wanted not in _WHOLE or (representation != "AT" and all(isinstance(one, int) for one in values))

@@ -203,7 +203,7 @@ def test_the_reason_holds_the_numbers_that_square_pixels_would_give(case):
     assert decision.outcome is Outcome.REVIEW
     assert (
         "pixels not square: rows lie 1.410 times as far apart as columns by one statement alone; "
-        "were they square: HVA 32.0 degrees, IMA 14.0 degrees"
+        "the same points on square pixels give HVA 32.0 degrees, IMA 14.0 degrees"
     ) in decision.reasons
 
 
