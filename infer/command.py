@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from rich.progress import Progress
 
     from raysplay.configs.protocol import ReadingProtocol
-    from raysplay.infer.films.collect import Candidate
+    from raysplay.infer.films.collect import Candidate, Collected
     from raysplay.infer.outputs.run_report import RunReport
     from raysplay.infer.pipeline import ReadsFeet
     from raysplay.infer.records import FilmRecord
@@ -27,12 +27,13 @@ CAUTION = "A person confirms every number used in care. The numbers are no diagn
 
 @dataclass(frozen=True)
 class MeasuredRun:
-    """A finished run: its folder, counts, wall time and the values of every measure."""
+    """A finished run: its folder, counts, wall time, values of every measure, and what was passed over, in words."""
 
     folder: Path
     report: RunReport
     wall_seconds: float
     values: dict[str, array[float]]
+    passed_over: tuple[str, ...] = ()
 
 
 def measure(
@@ -113,9 +114,11 @@ def run_measure(
     by_protocol = _read_protocol(protocol)
     reported = by_protocol.reported_measures()
     try:
-        candidates = _outside(collect(paths), out)
+        collected = collect(paths)
+        candidates, passed_over = collected.candidates, _passed_over(collected)
         if not candidates:
-            raise typer.BadParameter("there is no file to measure", param_hint="PATH")
+            beside = f" ({'; '.join(passed_over)})" if passed_over else ""
+            raise typer.BadParameter(f"there is no file to measure{beside}", param_hint="PATH")
         folder = RunFolder(out, overwrite=overwrite)
     except FileNotFoundError as error:
         raise typer.BadParameter(str(error), param_hint="PATH") from error
@@ -152,7 +155,7 @@ def run_measure(
         protocol=protocol,
         films=_films_folder(candidates[0]),
     )
-    return MeasuredRun(out, writer.report, wall, values)
+    return MeasuredRun(out, writer.report, wall, values, passed_over)
 
 
 def foot_reader(threads: int | None, landmark_weights: Path | None = None) -> ReadsFeet:
@@ -192,6 +195,8 @@ def print_summary(run: MeasuredRun, console: Console) -> None:
         f"{run.wall_seconds:.1f} s, {report.films_per_minute(run.wall_seconds):.0f} films a minute",
         highlight=False,
     )
+    for said in run.passed_over:
+        console.print(f"{said[0].upper()}{said[1:]}", highlight=False, soft_wrap=True)
     console.print(f"Table: {run.folder / 'feet.csv'}", highlight=False, soft_wrap=True)
     if (run.folder / "overlays").is_dir():
         console.print(f"Pictures: {run.folder / 'overlays'}", highlight=False, soft_wrap=True)
@@ -212,10 +217,12 @@ def _read_protocol(path: Path) -> ReadingProtocol:
     return read
 
 
-def _outside(candidates: list[Candidate], out: Path) -> list[Candidate]:
-    """Leave out what an earlier run wrote into a folder below the films."""
-    folder = out.absolute()
-    return [one for one in candidates if folder not in one.path.absolute().parents]
+def _passed_over(collected: Collected) -> tuple[str, ...]:
+    """What lies among the films and gets no row, in words."""
+    said = [f"not measured: what an earlier run wrote into {run}" for run in collected.runs]
+    if collected.litter:
+        said.append(f"passed over files and folders of the operating system: {collected.litter}")
+    return tuple(said)
 
 
 def _films_folder(candidate: Candidate) -> Path | None:

@@ -62,7 +62,7 @@ def archive_features(network: LandmarkNetwork, reader: FootReader, archive: Path
         truth[foot.film].append(foot)
     kept, views = [], []
     with FilmReader() as films:
-        for candidate in collect([archive / FILMS]):
+        for candidate in collect([archive / FILMS]).candidates:
             try:
                 film = films.read(candidate.path)
             except FilmRejected:

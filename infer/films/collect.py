@@ -7,11 +7,27 @@ import os
 import stat
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+
+from raysplay.infer.films.opening import open_regular, special
+from raysplay.infer.films.sniff import HEAD_BYTES, sniff
+from raysplay.infer.outputs.earlier_run import OVERLAYS, PARTIAL, written_by_run
 
 _CHUNK = 1 << 20
 _EDGE = 1 << 16
+
+# What systems and file servers leave in folders; common practice, no source. In small letters.
+_LITTER = frozenset((".ds_store", ".localized", "desktop.ini", "thumbs.db", "ehthumbs.db"))
+_LITTER_FOLDERS = frozenset(
+    {
+        *("__macosx", "@eadir", "$recycle.bin", "system volume information"),
+        *(".trash", ".trashes", ".snapshot", ".snapshots", ".thumbnails", ".git", ".svn", ".hg"),
+        *(".appledouble", ".documentrevisions-v100", ".fseventsd", ".spotlight-v100", ".temporaryitems"),
+    }
+)
+_APPLE_DOUBLE = b"\x00\x05\x16\x07"
+"""First bytes of the files that macOS puts beside others, named ``._`` and their name (RFC 1740, from memory)."""
 
 
 @dataclass(frozen=True)
@@ -33,13 +49,34 @@ class Candidate:
     problem: str | None = None
 
 
-def collect(inputs: Iterable[Path | str]) -> list[Candidate]:
+@dataclass(frozen=True)
+class Collected:
+    """What the paths of a user hold.
+
+    Attributes
+    ----------
+    candidates : list of Candidate
+        In order; each gets its row.
+    litter : int
+        Files and folders of the operating system that were passed over.
+    runs : list of Path
+        Folders with an earlier run, whose outputs were passed over.
+    """
+
+    candidates: list[Candidate]
+    litter: int = 0
+    runs: list[Path] = field(default_factory=list)
+
+
+def collect(inputs: Iterable[Path | str]) -> Collected:
     """Files below ``inputs`` (files, folders or both), sorted by name.
 
-    Inside folders, names that begin with a dot are passed over, links are followed, and every folder is
-    entered once, so that a loop of links ends. Of files with the same bytes, the first in the order is
-    kept and every other one carries the problem ``same file as NAME``. A single folder is its own root;
-    with several inputs, names are relative to their common parent.
+    Links are followed, and every folder is entered once, so that a loop of links ends. Of files with the same bytes,
+    the first in the order is kept and every other one carries the problem ``same file as NAME``. A single folder is
+    its own root; with several inputs, names are relative to their common parent.
+
+    Inside folders two things are passed over: what an earlier run wrote, and litter of the system that holds no film.
+    Names that begin with a dot are names like others. Given by name, a file always gets its row.
 
     Raises
     ------
@@ -51,12 +88,13 @@ def collect(inputs: Iterable[Path | str]) -> list[Candidate]:
         if not os.path.lexists(path):
             raise FileNotFoundError(f"{path}: no such file or folder")
     root = _common_root(given)
-    entered: set[tuple[int, int]] = set()
+    walk = _Walk()
     found: dict[Path, Candidate] = {}
     for path in given:
-        for file, problem in _walk(path, entered) if path.is_dir() else _single(path):
+        for file, problem in walk.below(path) if path.is_dir() else _single(path):
             found.setdefault(file, Candidate(file, _name(file, root), problem))
-    return _mark_duplicates(sorted(found.values(), key=lambda candidate: candidate.name.split("/")))
+    ordered = _mark_duplicates(sorted(found.values(), key=lambda candidate: candidate.name.split("/")))
+    return Collected(ordered, walk.litter, sorted(walk.runs))
 
 
 def _common_root(given: list[Path]) -> Path | None:
@@ -74,43 +112,82 @@ def _name(file: Path, root: Path | None) -> str:
 
 
 def _single(path: Path) -> Iterator[tuple[Path, str | None]]:
-    if not path.exists():
-        yield path, "a link that leads nowhere"
-    elif not path.is_file():
-        yield path, "not a regular file"
-    else:
-        yield path, None
+    try:
+        problem = special(path.stat().st_mode)
+    except OSError:
+        problem = "a link that leads nowhere"
+    if problem is None and path in _of_run_around(path.parent):
+        problem = "written by an earlier run, not a film"
+    yield path, problem
 
 
-def _walk(folder: Path, entered: set[tuple[int, int]]) -> Iterator[tuple[Path, str | None]]:
-    pending = [folder]
-    while pending:
-        current = pending.pop()
-        try:
-            status = current.stat()
-            if (status.st_dev, status.st_ino) in entered:
-                continue
-            entered.add((status.st_dev, status.st_ino))
-            entries = sorted(os.scandir(current), key=lambda entry: entry.name)
-        except OSError as error:
-            yield current, f"a folder that cannot be read ({error.strerror})"
-            continue
-        folders = []
-        for entry in entries:
-            if entry.name.startswith("."):
-                continue
-            path = Path(entry.path)
+def _of_run_around(folder: Path) -> frozenset[Path]:
+    """What runs wrote into a folder, which may be the folder of overlays of one."""
+    around = folder.parent if folder.name in (OVERLAYS, f"{OVERLAYS}{PARTIAL}") else folder
+    return written_by_run(folder) | written_by_run(around)
+
+
+class _Walk:
+    """Goes through folders and keeps count of what it passes over."""
+
+    def __init__(self) -> None:
+        self.litter = 0
+        self.runs: set[Path] = set()
+        self._entered: set[tuple[int, int]] = set()
+
+    def below(self, folder: Path) -> Iterator[tuple[Path, str | None]]:
+        """Every file below ``folder`` with its problem, if it has one that shows without opening it."""
+        written = set(_of_run_around(folder))
+        pending = [folder]
+        while pending:
+            current = pending.pop()
             try:
-                mode = entry.stat().st_mode
+                status = current.stat()
+                if (status.st_dev, status.st_ino) in self._entered:
+                    continue
+                self._entered.add((status.st_dev, status.st_ino))
+                entries = sorted(os.scandir(current), key=lambda entry: entry.name)
             except OSError as error:
-                lost = entry.is_symlink()
-                yield path, "a link that leads nowhere" if lost else f"cannot be read ({error.strerror})"
+                yield current, f"a folder that cannot be read ({error.strerror})"
                 continue
-            if stat.S_ISDIR(mode):
-                folders.append(path)
-            elif stat.S_ISREG(mode):
-                yield path, None
-        pending.extend(reversed(folders))
+            written |= written_by_run(current)
+            folders = []
+            for entry in entries:
+                path = Path(entry.path)
+                try:
+                    mode = entry.stat().st_mode
+                except OSError as error:
+                    lost = entry.is_symlink()
+                    yield path, "a link that leads nowhere" if lost else f"cannot be read ({error.strerror})"
+                    continue
+                if path in written:
+                    self.runs.add(current.parent if path.suffix == ".png" else current)
+                elif stat.S_ISDIR(mode):
+                    if _is_litter_folder(entry.name):
+                        self.litter += 1
+                    else:
+                        folders.append(path)
+                elif stat.S_ISREG(mode) and _is_litter(path):
+                    self.litter += 1
+                else:
+                    yield path, special(mode)
+            pending.extend(reversed(folders))
+
+
+def _is_litter_folder(name: str) -> bool:
+    return name.lower() in _LITTER_FOLDERS or name.lower().startswith(".trash-")
+
+
+def _is_litter(path: Path) -> bool:
+    """Whether a file has a name that systems give, and holds no film all the same."""
+    if path.name.lower() not in _LITTER and not path.name.startswith("._"):
+        return False
+    try:
+        with open_regular(path) as stream:
+            head = stream.read(HEAD_BYTES)
+    except OSError:
+        return False  # its row says why
+    return head.startswith(_APPLE_DOUBLE) if path.name.startswith("._") else sniff(head) is None
 
 
 def _mark_duplicates(candidates: list[Candidate]) -> list[Candidate]:
@@ -143,7 +220,7 @@ def _mark_duplicates(candidates: list[Candidate]) -> list[Candidate]:
 def _edges_digest(path: Path, size: int) -> str:
     """Digest of both ends of a file: films of one device share their size but not their header."""
     try:
-        with open(path, "rb") as stream:
+        with open_regular(path) as stream:
             head = stream.read(_EDGE)
             stream.seek(max(size - _EDGE, 0))
             return hashlib.sha256(head + stream.read(_EDGE)).hexdigest()
@@ -153,7 +230,7 @@ def _edges_digest(path: Path, size: int) -> str:
 
 def _digest(path: Path) -> str:
     try:
-        with open(path, "rb") as stream:
+        with open_regular(path) as stream:
             digest = hashlib.sha256()
             while chunk := stream.read(_CHUNK):
                 digest.update(chunk)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from dataclasses import replace
 from pathlib import Path
 
 from raysplay.infer.films.dicom import read_dicom
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.limits import FilmLimits
+from raysplay.infer.films.opening import open_regular
 from raysplay.infer.films.picture import read_picture
 from raysplay.infer.films.polarity import put_right
 from raysplay.infer.films.sniff import HEAD_BYTES, FileFormat, describe_other, sniff
@@ -23,8 +25,8 @@ def read_film(path: Path, limits: FilmLimits) -> Film:
         With one plain reason.
     """
     try:
-        size = path.stat().st_size
-        with open(path, "rb") as stream:
+        with open_regular(path) as stream:
+            size = os.fstat(stream.fileno()).st_size
             head = stream.read(HEAD_BYTES)
             kind = sniff(head)
             if kind is None:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from pathlib import Path
 
-TABLES = ("feet.csv", "films.csv", "measurements.csv", "crops.csv", "landmarks.parquet", "run.json")
-OVERLAYS = "overlays"
-_PARTIAL = ".partial"
+from raysplay.infer.outputs.earlier_run import OVERLAYS, PARTIAL, TABLES, written_by_run
 
 
 class RunFolderError(ValueError):
@@ -28,7 +27,8 @@ class RunFolder:
     Raises
     ------
     RunFolderError
-        If the folder cannot be made or written, or holds an earlier run that may not be replaced.
+        If the folder cannot be made or written, or holds an earlier run that may not be replaced, or files of such
+        names that no run wrote.
     """
 
     def __init__(self, path: Path, *, overwrite: bool = False) -> None:
@@ -38,7 +38,12 @@ class RunFolder:
             there = there.parent
         if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
             raise RunFolderError(f"{path}: cannot be written ({there} is no folder that may be written)")
-        if not overwrite and any((path / name).exists() for name in (*TABLES, OVERLAYS)):
+        taken = [name for name in (*TABLES, OVERLAYS) if os.path.lexists(path / name)]
+        written = written_by_run(path) if taken else frozenset()
+        foreign = [name for name in taken if path / name not in written and (name != OVERLAYS or not written)]
+        if foreign:
+            raise RunFolderError(f"{path}: holds {foreign[0]}, which no run wrote; choose another folder")
+        if taken and not overwrite:
             raise RunFolderError(f"{path}: holds an earlier run; choose another folder or pass --overwrite")
 
     def begin(self) -> None:
@@ -56,13 +61,13 @@ class RunFolder:
             probe.unlink()
             for name in TABLES:
                 self.partial(name).unlink(missing_ok=True)
-            _clear(self.partial(OVERLAYS))
+            _clear(self.partial(OVERLAYS), self.partial(OVERLAYS).glob("*.png"))
         except OSError as error:
             raise RunFolderError(f"{self.path}: cannot be written ({error.strerror})") from error
 
     def partial(self, name: str) -> Path:
         """Path under which the table ``name`` grows."""
-        return self.path / f"{name}{_PARTIAL}"
+        return self.path / f"{name}{PARTIAL}"
 
     def overlay(self, name: str) -> Path:
         """Path of an overlay while the run goes on; its folder is made with the first of them."""
@@ -72,23 +77,24 @@ class RunFolder:
 
     def commit(self) -> None:
         """Replace an earlier run by this one; ``run.json``, the sign of a complete run, comes last."""
-        (self.path / "run.json").unlink(missing_ok=True)
         final, unfinished = self.path / OVERLAYS, self.partial(OVERLAYS)
-        _clear(final)
+        earlier = [path for path in written_by_run(self.path) if path.parent == final]
+        (self.path / "run.json").unlink(missing_ok=True)
+        _clear(final, earlier)
         if unfinished.is_dir():
             final.mkdir(exist_ok=True)
             for picture in sorted(unfinished.glob("*.png")):
                 os.replace(picture, final / picture.name)
-            _clear(unfinished)
+            _clear(unfinished, unfinished.glob("*.png"))
         for name in TABLES:
             if self.partial(name).exists():
                 os.replace(self.partial(name), self.path / name)
 
 
-def _clear(overlays: Path) -> None:
+def _clear(overlays: Path, pictures: Iterable[Path]) -> None:
     """Remove the pictures of a run, and their folder unless somebody else's files lie in it."""
     if overlays.is_dir():
-        for picture in overlays.glob("*.png"):
-            picture.unlink()
+        for picture in list(pictures):
+            picture.unlink(missing_ok=True)
         if not any(overlays.iterdir()):
             overlays.rmdir()

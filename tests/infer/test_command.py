@@ -3,6 +3,7 @@
 import csv
 import hashlib
 import json
+import os
 import re
 import subprocess
 import sys
@@ -287,9 +288,96 @@ def test_an_interrupted_run_keeps_its_rows_under_partial_names(films, tmp_path, 
 
 
 def test_outputs_below_the_films_are_not_taken_for_films(films):
-    for _ in range(2):
-        assert call("measure", films, "--out", films / "out", "--overwrite").exit_code == 0
+    for earlier in (False, True):
+        result = call("measure", films, "--out", films / "out", "--overwrite")
+        assert result.exit_code == 0
         assert len(feet(films / "out")) == 4
+        assert result.output.count("Not measured: what an earlier run wrote into") == earlier
+
+
+def test_every_earlier_run_among_the_films_is_known_and_other_peoples_files_in_it_are_measured(films):
+    """Overlays show feet, axes and numbers: measured as films they would be the worst of films."""
+    assert call("measure", films, "--out", films / "old").exit_code == 0
+    assert call("measure", films, "--out", films / "deep" / "older", "--no-overlays").exit_code == 0
+    (drawn, *_) = sorted((films / "old" / "overlays").glob("*.png"))
+    for place in ("old", "old/overlays"):
+        film = np.asarray(Image.open(films / "a.png")).copy()
+        film[-1, len(place)] = 255
+        Image.fromarray(film).save(films / place / "mine.png")
+    result = call("measure", films, "--out", films.parent / "new")
+    assert result.exit_code == 0
+    names = [row["film"] for row in feet(films.parent / "new")]
+    assert names == ["./=b.png", "a.png", "broken.dcm", "none.png", "old/mine.png", "old/overlays/mine.png"]
+    said = [line for line in result.output.splitlines() if line.startswith("Not measured:")]
+    assert [line.split()[-1] for line in said] == [str(films / "deep" / "older"), str(films / "old")]
+    (row,) = feet_of(drawn, films.parent / "one")
+    assert (row["decision"], row["reasons"]) == ("refused", "unreadable: written by an earlier run, not a film")
+    result = call("measure", films / "deep" / "older", "--out", films.parent / "none")
+    assert result.exit_code == 2
+    assert "no file to measure" in result.output
+    assert not (films.parent / "none").exists()
+
+
+def feet_of(path, out):
+    assert call("measure", path, "--out", out).exit_code == 0
+    return feet(out)
+
+
+def test_a_stopped_run_among_the_films_is_known(films, tmp_path, monkeypatch, place):
+    class Interrupted(OneFootEach):
+        def find(self, film):
+            if film.path.name == "none.png":
+                raise KeyboardInterrupt
+            return super().find(film)
+
+    with monkeypatch.context() as stopped:
+        stopped.setattr(command, "foot_reader", lambda *_: Interrupted(place()))
+        assert call("measure", films, "--out", films / "out").exit_code not in (0, 2)
+    assert list((films / "out" / "overlays.partial").glob("*.png"))
+    assert [row["film"] for row in feet_of(films, tmp_path / "new")] == ["./=b.png", "a.png", "broken.dcm", "none.png"]
+
+
+def test_the_folder_of_the_films_may_take_the_tables(films):
+    """Asked for by name: tables lie beside the films, no film is touched, and a second run reads the same films."""
+    before = {path: path.read_bytes() for path in films.iterdir()}
+    for again in ((), ("--overwrite",)):
+        result = call("measure", films, "--out", films, *again)
+        assert result.exit_code == 0, result.output
+        assert [row["film"] for row in feet(films)] == ["./=b.png", "a.png", "broken.dcm", "none.png"]
+        assert len(list((films / "overlays").iterdir())) == 2
+    assert call("measure", films, "--out", films).exit_code == 2
+    assert {path: path.read_bytes() for path in before} == before
+
+
+@pytest.mark.parametrize("name", ["feet.csv", "overlays"])
+def test_what_no_run_wrote_is_never_replaced(films, name):
+    """A table of manual reads called feet.csv, a folder of films called overlays."""
+    if name == "overlays":
+        (films / name).mkdir()
+        mine = films / name / "mine.png"
+        mine.write_bytes((films / "a.png").read_bytes())
+    else:
+        mine = films / name
+        mine.write_text("film,foot,hva\na.png,L,31\n", encoding="utf-8")
+    before = mine.read_bytes()
+    for options in ((), ("--overwrite",)):
+        result = call("measure", films, "--out", films, *options)
+        assert result.exit_code == 2
+        assert f"{name}, which no run wrote" in " ".join(result.output.split())
+    assert mine.read_bytes() == before
+    assert not (films / "run.json").exists()
+
+
+def test_litter_is_counted_once_and_special_files_get_their_row(films, tmp_path):
+    (films / ".DS_Store").write_bytes(b"\0\0\0\1Bud1")
+    (films / ".film").write_bytes((films / "a.png").read_bytes() + b"\0")
+    os.mkfifo(films / "pipe")
+    result = call("measure", films, "--out", tmp_path / "out")
+    assert "Passed over files and folders of the operating system: 1" in result.output
+    rows = {row["film"]: row for row in feet(tmp_path / "out")}
+    assert rows[".film"]["decision"] == "accepted"
+    assert rows["pipe"]["reasons"] == "unreadable: a named pipe, not a regular file"
+    assert ".DS_Store" not in rows
 
 
 @pytest.mark.parametrize(

@@ -64,7 +64,9 @@ def archive(tmp_path):
 def read(schema):
     def run(folder, feet, by=None):
         with FilmReader() as films:
-            return list(read_archive(collect([folder]), films, feet, decision_limits(), schema, by or protocol()))
+            return list(
+                read_archive(collect([folder]).candidates, films, feet, decision_limits(), schema, by or protocol())
+            )
 
     return run
 

@@ -31,7 +31,7 @@ def test_films_read_and_awkward_files_are_awkward(demo):
     ]
     (twin,) = settings.copies
     assert (out / twin.file).read_bytes() == (out / twin.of).read_bytes()
-    problems = {one.name: one.problem for one in collect([out])}
+    problems = {one.name: one.problem for one in collect([out]).candidates}
     assert problems[twin.of] is None
     assert problems[twin.file] == f"same file as {twin.of}"
     (short,) = settings.truncated

@@ -64,7 +64,7 @@ def read_list(path: Path, folder: Path) -> dict[Path, str]:
 def real_figures(run: MeasuredArchive, kinds: Mapping[Path, str]) -> tuple[RealFigures, ...]:
     """Figures of a run over the files of ``kinds``, by kind."""
     outcomes: dict[str, Counter[str]] = {kind: Counter() for kind in sorted(set(kinds.values()))}
-    for candidate in collect(kinds):
+    for candidate in collect(kinds).candidates:
         feet = run.films.get(film_name(candidate.name), ())
         outcomes[kinds[candidate.path]][most_accepted(foot.decision for foot in feet)] += 1
     return tuple(

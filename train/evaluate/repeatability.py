@@ -75,7 +75,7 @@ def repeated(
     A value that a reading withheld is nan.
     """
     readings: list[dict[str, FilmRecord]] = []
-    candidates = collect([folder])
+    candidates = collect([folder]).candidates
     for change in CHANGES.values():
         read = read_archive(candidates, _Changed(films, change), feet, decision_limits(), landmark_schema(), protocol())
         readings.append({reading.record.film: reading.record for reading in read})

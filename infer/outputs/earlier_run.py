@@ -1,0 +1,80 @@
+"""What an earlier run left in a folder, so that it is neither measured as a film nor taken for somebody else's."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+from raysplay.infer.films.opening import open_regular
+from raysplay.infer.outputs.names import overlay_name
+
+TABLES = ("feet.csv", "films.csv", "measurements.csv", "crops.csv", "landmarks.parquet", "run.json")
+OVERLAYS = "overlays"
+PARTIAL = ".partial"
+_REVIEW = tuple(f"review.sqlite{end}" for end in ("", "-wal", "-shm", "-journal"))
+"""What a review keeps beside its run."""
+
+_SUMMARY = frozenset({"command", "versions", "digests", "protocol", "counts"})
+_FIRST_COLUMNS = ["film", "foot", "decision", "reasons"]
+_LARGEST_SUMMARY = 1 << 24
+_OVERLAY = re.compile(r".*-[0-9a-f]{8}-[0-9]+[LR]\.png")
+
+
+def written_by_run(folder: Path) -> frozenset[Path]:
+    """Files in ``folder`` and its overlays that an earlier run wrote, finished or stopped; empty if there was none.
+
+    A run is known by its summary or by the head of its table of feet. Overlays are those of the feet that its tables
+    list, so that other pictures beside them stay what they are; where the list cannot be read, those named like one.
+    """
+    found: set[Path] = set()
+    for end in ("", PARTIAL):
+        if _is_run(folder, end):
+            found.update(folder / f"{name}{end}" for name in TABLES)
+            found.update(_overlays(folder, end))
+    if found:
+        found.update(folder / name for name in _REVIEW)
+    return frozenset(found)
+
+
+def _is_run(folder: Path, end: str) -> bool:
+    try:
+        with open_regular(folder / f"run.json{end}") as stream:
+            about = json.loads(stream.read(_LARGEST_SUMMARY))
+        if isinstance(about, dict) and about.keys() >= _SUMMARY:
+            return True
+    except (OSError, ValueError, RecursionError):
+        pass
+    rows = _rows(folder / f"feet.csv{end}")
+    return next(rows, [])[: len(_FIRST_COLUMNS)] == _FIRST_COLUMNS
+
+
+def _overlays(folder: Path, end: str) -> Iterator[Path]:
+    rows = _rows(folder / f"crops.csv{end}")
+    if next(rows, [])[:3] == ["film", "foot", "foot_index"]:
+        # Also of a stopped run: it may have been stopped while it gave its files their names.
+        for row in rows:
+            if len(row) >= 3 and row[2].isdecimal():
+                yield folder / OVERLAYS / overlay_name(row[0], int(row[2]), row[1])
+    elif not end:
+        yield from _named_like_one(folder / OVERLAYS)
+    if end:  # the overlay of the film that a run was stopped at is in no table
+        yield from _named_like_one(folder / f"{OVERLAYS}{end}")
+
+
+def _named_like_one(pictures: Path) -> Iterator[Path]:
+    try:
+        yield from (path for path in pictures.iterdir() if _OVERLAY.fullmatch(path.name))
+    except OSError:
+        return
+
+
+def _rows(path: Path) -> Iterator[list[str]]:
+    try:
+        with open_regular(path) as stream:
+            lines = (line.decode("utf-8") for line in stream)
+            yield from csv.reader(lines)
+    except (OSError, ValueError, csv.Error):
+        return
