@@ -32,7 +32,7 @@ def pixel_shape(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
         for measure in measures
         if np.isfinite(value := float(square[measure.name][0]))
     ]
-    otherwise = f"; the same points on square pixels give {', '.join(values)}" if values else ""
+    otherwise = f" (with square pixels {', '.join(values)})" if values else ""
     yield Finding(
         Outcome.REVIEW,
         f"pixels not square: rows lie {aspect:.3f} times as far apart as columns by one statement alone{otherwise}",

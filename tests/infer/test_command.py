@@ -67,8 +67,8 @@ def feet(folder):
     return table(folder, "feet.csv")
 
 
-def write_dicom(path, pixels, mm):
-    """An 8-bit DX film with the spacing of its detector."""
+def write_dicom(path, pixels, mm, **attributes):
+    """An 8-bit DX film with the spacing of its detector, and other attributes."""
     ds = pydicom.Dataset()
     ds.file_meta = pydicom.dataset.FileMetaDataset()
     ds.file_meta.TransferSyntaxUID = pydicom.uid.ExplicitVRLittleEndian
@@ -80,6 +80,8 @@ def write_dicom(path, pixels, mm):
     ds.BitsAllocated, ds.BitsStored, ds.HighBit, ds.PixelRepresentation = 8, 8, 7, 0
     ds.ImagerPixelSpacing = [mm, mm]
     ds.PixelData = pixels.tobytes()
+    for keyword, value in attributes.items():
+        setattr(ds, keyword, value)
     ds.save_as(path, enforce_file_format=True)
 
 
@@ -101,6 +103,46 @@ def test_one_command_from_films_to_tables(films, tmp_path):
     assert re.search(r"accepted\D+2", result.output)
     assert re.search(r"HVA \(deg\)\D+2\D+32\.0", result.output)
     assert str(out / "feet.csv") in result.output
+
+
+@pytest.mark.filterwarnings("ignore:Invalid value")
+@pytest.mark.parametrize(
+    ("attributes", "reason"),
+    [
+        ({"SeriesDescription": "Foot dp standing"}, None),
+        ({"SeriesDescription": "Foot dp"}, None),
+        ({"SeriesDescription": "Fuss dp teilbelastet"}, "loading: .* in part"),
+        ({"SeriesDescription": "simulated weight bearing"}, "loading: .* simulated"),
+        ({"ImageComments": "unable to weight bear"}, "loading: .* did not bear weight"),
+        ({"ProtocolName": "weightbearing not possible"}, "loading: .* did not bear weight"),
+        ({"SeriesDescription": "standing", "ImageComments": "unable to stand"}, "loading: .* contradicts"),
+        ({"ImagerPixelSpacing": [0.26, 0.22]}, "pixels not square: rows lie 1.182 times"),
+        ({"ImagerPixelSpacing": [0.26, 0.22], "FieldOfViewDimensions": [260, 198]}, None),
+        ({"PixelAspectRatio": [10, 13]}, "remark on the file: statements disagree on the shape"),
+        ({"PixelSpacing": [0.3, 0.3]}, "remark on the file: spacing values in conflict"),
+        ({"ImageLaterality": "R", "Laterality": "L"}, "remark on the file: statements of the side"),
+        ({"BodyPartExamined": "HARBOUR ANNA"}, "remark on the file: the file says the body part is something else$"),
+    ],
+)
+def test_what_the_file_states_reaches_the_decision_through_the_decoding_process(films, tmp_path, attributes, reason):
+    """1000 rows at 0.26 mm and 900 columns at 0.22 mm are 260 mm by 198 mm."""
+    write_dicom(films / "one.dcm", np.asarray(Image.open(films / "a.png")), 0.2, **attributes)
+    (row,) = feet_of(films / "one.dcm", tmp_path / "out")
+    decisive = [one for one in row["reasons"].split("; ") if not one.startswith("construction-sensitive:")]
+    if reason is None:
+        assert (row["decision"], decisive) == ("accepted", [""] if row["reasons"] == "" else [])
+    else:
+        assert row["decision"] == "review"
+        assert any(re.match(reason, one) for one in decisive), decisive
+    assert "HARBOUR" not in (tmp_path / "out" / "films.csv").read_text(encoding="utf-8")
+
+
+def test_unequal_resolutions_of_a_picture_go_to_a_person(films, tmp_path):
+    Image.open(films / "a.png").save(films / "scan.tif", dpi=(300, 254))
+    (row,) = feet_of(films / "scan.tif", tmp_path / "out")
+    assert row["decision"] == "review"
+    assert "pixels not square: rows lie 1.181 times" in row["reasons"]
+    assert "(with square pixels HVA 32.0 degrees, IMA 14.0 degrees)" in row["reasons"]
 
 
 def test_the_same_films_give_the_same_tables(films, tmp_path):

@@ -202,8 +202,8 @@ def test_the_reason_holds_the_numbers_that_square_pixels_would_give(case):
     decision = decide(case(film_={"spacing": Spacing(aspect=1.41)}, values={"hva": 25.0, "ima": 10.0}), LIMITS)
     assert decision.outcome is Outcome.REVIEW
     assert (
-        "pixels not square: rows lie 1.410 times as far apart as columns by one statement alone; "
-        "the same points on square pixels give HVA 32.0 degrees, IMA 14.0 degrees"
+        "pixels not square: rows lie 1.410 times as far apart as columns by one statement alone "
+        "(with square pixels HVA 32.0 degrees, IMA 14.0 degrees)"
     ) in decision.reasons
 
 

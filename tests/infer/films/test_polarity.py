@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pytest
 from PIL import Image
 
-from raysplay.infer.films.polarity import looks_inverted, polarity_doubtful
+from raysplay.infer.films.polarity import INVERTED, looks_inverted, polarity_doubtful
 
 
 def _phantom(seed: int) -> npt.NDArray[np.float64]:
@@ -71,3 +71,8 @@ def test_open_films() -> None:
     assert sum(looks_inverted(film) for film in films) == 0
     assert sum(looks_inverted(255 - film) for film in films) >= 0.98 * len(films)
     assert sum(polarity_doubtful(film) for film in films) <= 0.01 * len(films)
+
+
+def test_the_words_by_which_a_review_knows_a_turned_film_stay_as_they_are() -> None:
+    """They stand in films.csv of finished runs: a review of one would show its films the other way round."""
+    assert INVERTED.text == "inverted: a bright background means that bone was shown dark"

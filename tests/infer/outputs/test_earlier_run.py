@@ -4,6 +4,8 @@ import csv
 
 import pytest
 
+from raysplay.configs.load import shipped
+from raysplay.configs.protocol import reported_measures
 from raysplay.infer.outputs.earlier_run import TABLES, written_by_run
 from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_writer import RunWriter
@@ -12,9 +14,6 @@ from raysplay.infer.outputs.run_writer import RunWriter
 @pytest.fixture
 def run(tmp_path, schema, film, film_record):
     """A finished run over two films, with overlays."""
-    from raysplay.configs.load import shipped
-    from raysplay.configs.protocol import reported_measures
-
     writer = RunWriter(RunFolder(tmp_path / "out"), schema, reported_measures())
     for name in ("spring/cook.dcm", "=1,2;3.dcm"):
         writer.write(film_record(name), film)
