@@ -179,7 +179,7 @@ def cut_films(films: Path, table: Path, out: Path) -> tuple[int, dict[str, str]]
 
 def _on_films(feet: list[GivenFoot], films: Path, table: Path) -> list[GivenFoot]:
     """The feet with their films called as they lie below ``films``; a film that is not there keeps its name."""
-    names = FilmNames(film_name(one.name) for one in collect([films])) if films.is_dir() else FilmNames(())
+    names = FilmNames(film_name(one.name) for one in collect([films]).candidates) if films.is_dir() else FilmNames(())
     called: dict[str, str] = {}
     for foot in feet:
         meant = names.meant(foot.film)

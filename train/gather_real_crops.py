@@ -79,7 +79,7 @@ class _Listed:
 def _read_list(films: Path, path: Path) -> list[_Listed]:
     table = read_user_table(path, ("film", "view", "trusted"))
     table.refuse_misspelt(("film", "view", "trusted", "foot", *CONDITIONS))
-    names = FilmNames(film_name(one.name) for one in collect([films])) if films.is_dir() else FilmNames(())
+    names = FilmNames(film_name(one.name) for one in collect([films]).candidates) if films.is_dir() else FilmNames(())
     listed = []
     for row in table.rows:
         meant = names.meant(row["film"])

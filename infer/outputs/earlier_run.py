@@ -10,6 +10,7 @@ from pathlib import Path
 
 from raysplay.infer.films.opening import open_regular
 from raysplay.infer.outputs.names import overlay_name
+from raysplay.infer.outputs.tables import FEET_ABOUT
 
 TABLES = ("feet.csv", "films.csv", "measurements.csv", "crops.csv", "landmarks.parquet", "run.json")
 OVERLAYS = "overlays"
@@ -18,7 +19,8 @@ _REVIEW = tuple(f"review.sqlite{end}" for end in ("", "-wal", "-shm", "-journal"
 """What a review keeps beside its run."""
 
 _SUMMARY = frozenset({"command", "versions", "digests", "protocol", "counts"})
-_FIRST_COLUMNS = ["film", "foot", "decision", "reasons"]
+_HEADS = (FEET_ABOUT, ("film", "foot", "decision", "reasons"))
+"""First columns of ``feet.csv``, of this version and of earlier ones."""
 _LARGEST_SUMMARY = 1 << 24
 _OVERLAY = re.compile(r".*-[0-9a-f]{8}-[0-9]+[LR]\.png")
 
@@ -47,8 +49,8 @@ def _is_run(folder: Path, end: str) -> bool:
             return True
     except (OSError, ValueError, RecursionError):
         pass
-    rows = _rows(folder / f"feet.csv{end}")
-    return next(rows, [])[: len(_FIRST_COLUMNS)] == _FIRST_COLUMNS
+    head = next(_rows(folder / f"feet.csv{end}"), [])
+    return any(tuple(head[: len(known)]) == known for known in _HEADS)
 
 
 def _overlays(folder: Path, end: str) -> Iterator[Path]:

@@ -10,9 +10,10 @@ from raysplay.configs.proof import proofs
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.films.film import Film
 from raysplay.infer.outputs.csv_table import CsvTable
+from raysplay.infer.outputs.earlier_run import OVERLAYS
 from raysplay.infer.outputs.landmarks_table import LandmarksTable
 from raysplay.infer.outputs.names import overlay_name
-from raysplay.infer.outputs.run_folder import OVERLAYS, RunFolder
+from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_report import RunReport, write_json
 from raysplay.infer.outputs.tables import (
     CROPS_HEADER,

@@ -135,7 +135,7 @@ def _constructions(protocol: Path | None) -> dict[str, str]:
 def _film_names(folder: Path, out: Path | None) -> list[str]:
     """Names of the films as a run of the folder will have them."""
     try:
-        candidates = collect([folder])
+        candidates = collect([folder]).candidates
     except FileNotFoundError as error:
         raise typer.BadParameter(str(error), param_hint="FILMS") from error
     outside = [one for one in candidates if out is None or out.absolute() not in one.path.absolute().parents]

@@ -40,7 +40,7 @@ def read_list(path: Path, folder: Path) -> dict[Path, str]:
     """
     table = read_user_table(path, ("film", "view"))
     table.refuse_misspelt(("film", "view", *CONDITIONS))
-    files = {film_name(one.name): one.path for one in collect([folder])} if folder.is_dir() else {}
+    files = {film_name(one.name): one.path for one in collect([folder]).candidates} if folder.is_dir() else {}
     names = FilmNames(files)
     kinds: dict[Path, str] = {}
     lines: dict[Path, int] = {}

@@ -85,7 +85,7 @@ def archive_truth(archive: Path) -> tuple[TrueFoot, ...]:
     UserTableError
         If ``truth.csv`` cannot be used, or names films that are not there.
     """
-    names = FilmNames(film_name(one.name) for one in collect([archive / FILMS]))
+    names = FilmNames(film_name(one.name) for one in collect([archive / FILMS]).candidates)
     return on_films(read_truth_table(archive / TRUTH), names).feet
 
 
@@ -106,7 +106,7 @@ def copy_archive(archive: Path, condition: str, out: Path) -> list[TrueFoot]:
 
 def copied_films(archive: Path) -> list[str]:
     """Films of an archive that is handed in, paths below its ``films``."""
-    return [one.name for one in collect([archive / FILMS]) if one.path.is_file()]
+    return [one.name for one in collect([archive / FILMS]).candidates if one.path.is_file()]
 
 
 def generated_films(conditions: Sequence[SuiteCondition], films: int) -> list[str]:
