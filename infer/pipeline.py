@@ -104,7 +104,7 @@ def _open(candidate: Candidate, films: ReadsFilms) -> _Opened:
     film, decision = None, None
     try:
         if candidate.problem is not None:
-            decision = not_read(film_name(candidate.problem))
+            decision = not_read(candidate.problem)
         else:
             film = films.read(candidate.path)
     except FilmRejected as rejected:

@@ -19,13 +19,12 @@ from raysplay.infer.films.collect import collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.polarity import negative
-from raysplay.infer.outputs.names import film_name
+from raysplay.infer.outputs.names import film_name, film_path, given_film
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.user_table import Row, UserTable, UserTableError, nearest_name, read_user_table
 from raysplay.infer.warp import similarity
 from raysplay.measure.axes import SHAFT_LEVELS
 from raysplay.train.evaluate.film_names import FilmNames
-from raysplay.train.evaluate.true_foot import normal_film
 from raysplay.train.real_films import CropFolder
 
 COLUMNS = ("film", "foot", "foot_index", "landmark", "x", "y")
@@ -81,7 +80,7 @@ def _take(table: UserTable, row: Row, codes: set[str], feet: dict[tuple[str, int
     for column in COLUMNS:
         if not row[column]:
             raise table.error("is empty", row, column)
-    film, side = normal_film(row["film"]), table.side(row, "foot", needed=True)
+    film, side = given_film(row["film"]), table.side(row, "foot", needed=True)
     index, code = table.whole_number(row, "foot_index"), row["landmark"]
     if code not in codes:
         near = nearest_name(code, codes)
@@ -156,7 +155,7 @@ def cut_films(films: Path, table: Path, out: Path) -> tuple[int, dict[str, str]]
     with FilmReader() as opener:
         for name in dict.fromkeys(foot.film for foot in feet):
             try:
-                film = opener.read(films / name)
+                film = opener.read(films / film_path(name))
             except FilmRejected as reason:
                 refused[name] = str(reason)
                 continue

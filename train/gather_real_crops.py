@@ -20,10 +20,9 @@ from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.foot_reader import FootReader
 from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
-from raysplay.infer.outputs.names import film_name
+from raysplay.infer.outputs.names import film_name, film_path, given_film
 from raysplay.infer.user_table import UserTableError, read_user_table
 from raysplay.train.evaluate.film_names import FilmNames
-from raysplay.train.evaluate.true_foot import normal_film
 from raysplay.train.real_films import CropFolder
 
 CONFIDENT = 0.5
@@ -44,7 +43,7 @@ def gather(films: Path, table: Path, out: Path, reader: FootReader) -> int:
     with FilmReader() as opener:
         for one in listed:
             try:
-                film = opener.read(films / one.film)
+                film = opener.read(films / film_path(one.film))
             except FilmRejected as reason:
                 print(f"{one.film}: {reason}", file=sys.stderr)
                 continue
@@ -87,7 +86,7 @@ def _read_list(films: Path, path: Path) -> list[_Listed]:
             raise table.error(f"{row['film']} could be {' or '.join(meant[:3])}; write the whole path", row, "film")
         listed.append(
             _Listed(
-                meant[0] if meant else normal_film(row["film"]),
+                meant[0] if meant else given_film(row["film"]),
                 table.one_of(row, "view", VIEWS),
                 table.one_of(row, "trusted", ("yes", "no")) == "yes",
                 table.side(row, "foot", needed=False),

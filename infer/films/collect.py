@@ -13,6 +13,7 @@ from pathlib import Path
 from raysplay.infer.films.opening import open_regular, special
 from raysplay.infer.films.sniff import HEAD_BYTES, sniff
 from raysplay.infer.outputs.earlier_run import OVERLAYS, PARTIAL, written_by_run
+from raysplay.infer.outputs.names import film_name
 
 _CHUNK = 1 << 20
 _EDGE = 1 << 16
@@ -39,7 +40,7 @@ class Candidate:
     path : Path
         Where it is.
     name : str
-        Path relative to the input, with forward slashes; unique within a run.
+        Path relative to the input, with forward slashes; unique within a run. For tables: ``film_name``.
     problem : str or None
         Why it need not be decoded (``same file as ...``, broken link), else None.
     """
@@ -106,9 +107,7 @@ def _common_root(given: list[Path]) -> Path | None:
 
 
 def _name(file: Path, root: Path | None) -> str:
-    name = (file.relative_to(root) if root else file).as_posix()
-    # A file name need not be text; tables are.
-    return os.fsencode(name).decode("utf-8", "backslashreplace")
+    return (file.relative_to(root) if root else file).as_posix()
 
 
 def _single(path: Path) -> Iterator[tuple[Path, str | None]]:
@@ -213,7 +212,9 @@ def _mark_duplicates(candidates: list[Candidate]) -> list[Candidate]:
             for i in suspects:
                 digest = _digest(candidates[i].path)
                 if digest and first.setdefault(digest, i) != i:
-                    marked[i] = replace(candidates[i], problem=f"same file as {candidates[first[digest]].name}")
+                    marked[i] = replace(
+                        candidates[i], problem=f"same file as {film_name(candidates[first[digest]].name)}"
+                    )
     return marked
 
 

@@ -8,12 +8,14 @@ from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 
+from raysplay.infer.outputs.names import cell_text
+
 
 class CsvTable:
     """Appends rows to a CSV file as RFC 4180 describes it, in UTF-8.
 
     Text is always quoted, so that a semicolon in a file name starts no new cell where a spreadsheet splits at
-    semicolons; ``None`` and ``nan`` become empty cells.
+    semicolons, and goes through :func:`cell_text`, so that none is run; ``None`` and ``nan`` become empty cells.
     """
 
     def __init__(self, path: Path, header: Sequence[str]) -> None:
@@ -40,4 +42,6 @@ class CsvTable:
 
 
 def _cell(value: str | float | int | None) -> str | float | int | None:
+    if isinstance(value, str):
+        return cell_text(value)
     return None if isinstance(value, float) and not math.isfinite(value) else value

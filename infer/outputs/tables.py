@@ -36,6 +36,7 @@ MEASUREMENTS_HEADER = (
     "confidence",
     "overlay",
 )
+_JOINT = "; "
 PROVEN, UNPROVEN = "proven", "unproven"
 LOW = "low"
 FILMS_HEADER = (
@@ -136,9 +137,6 @@ def measurements_rows(record: FilmRecord, overlays: Sequence[str] = ()) -> Itera
             ]
 
 
-_JOINT = "; "
-
-
 def withheld_cell(measurements: Iterable[Measurement]) -> str:
     """Measures without a number and why, as ``feet.csv`` has them: ``ima45:wide_interval; hia:no_points``."""
     return _JOINT.join(f"{one.measure}:{one.withheld.value}" for one in measurements if one.withheld)
@@ -174,7 +172,7 @@ def films_row(record: FilmRecord, film: Film | None) -> Row:
     Digest, size and spacing are those of the pixels that the landmarks lie on; empty where there were none.
     """
     seconds = sum((record.seconds or {}).values())
-    row: Row = [record.film, len(record.feet), "; ".join(record.remarks), round(seconds, 3)]
+    row: Row = [record.film, len(record.feet), _joined(record.remarks), round(seconds, 3)]
     if film is None:
         return [*row, *[None] * (len(FILMS_HEADER) - len(row))]
     spacing = film.spacing
@@ -199,4 +197,9 @@ def crops_rows(record: FilmRecord, size: tuple[int, int]) -> Iterator[Row]:
 
 
 def _decision(decision: Decision) -> tuple[str, str]:
-    return decision.outcome.value, "; ".join(decision.reasons)
+    return decision.outcome.value, _joined(decision.reasons)
+
+
+def _joined(sentences: Iterable[str]) -> str:
+    """Sentences in one cell; a file's name in one of them may hold what joins them."""
+    return _JOINT.join(sentence.replace(_JOINT, ", ") for sentence in sentences)

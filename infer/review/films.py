@@ -19,7 +19,7 @@ from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.films.limits import film_limits
 from raysplay.infer.films.polarity import INVERTED
-from raysplay.infer.outputs.names import film_name
+from raysplay.infer.outputs.names import film_path
 from raysplay.infer.review.run import FilmFacts, ReviewRun
 
 
@@ -166,11 +166,9 @@ class FilmShelf:
         if self._folder is None:
             raise FilmUnavailableError("The run does not say where its films lie; start review with --films.")
         folder = Path(os.path.abspath(self._folder))
-        path = Path(os.path.normpath(folder / facts.name))
+        path = Path(os.path.normpath(folder / film_path(facts.name)))
         if not path.is_relative_to(folder):
             raise FilmUnavailableError("The film's name leads out of the folder of films; it is not opened.")
-        if not path.is_file() and "\\" in facts.name:
-            path = _escaped(folder, facts.name) or path
         if not path.is_file():
             raise FilmUnavailableError(
                 "The film is not where it was measured. Start review with --films and the folder that holds it now."
@@ -196,14 +194,3 @@ def _whole_range(pixels: npt.NDArray[np.float32]) -> Picture:
     grey = np.rint((pixels - np.float32(first)) * np.float32(scale)).astype("<u2")
     rows, columns = grey.shape
     return Picture(rows, columns, grey.tobytes(), round(-first * scale), round((1.0 - first) * scale))
-
-
-def _escaped(folder: Path, name: str) -> Path | None:
-    """The file whose name became ``name`` when it was made harmless."""
-    for parent, _, files in os.walk(folder):
-        for file in files:
-            path = Path(parent, file)
-            relative = os.fsencode(path.relative_to(folder).as_posix()).decode("utf-8", "backslashreplace")
-            if film_name(relative) == name:
-                return path
-    return None

@@ -1,6 +1,7 @@
 """Own films with a landmark table: cut where the landmarks lie, or refused with file, row and reason."""
 
 import csv
+import sys
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from typer.testing import CliRunner
 
 from raysplay.configs import landmark_schema
 from raysplay.infer.films.decode import FilmReader
+from raysplay.infer.outputs.names import film_name
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import transform_points
 from raysplay.synthetic_data.archive import LANDMARK_COLUMNS
@@ -85,6 +87,21 @@ def test_feet_are_cut_with_their_landmarks_on_them(tmp_path, draw_blob, centre_o
     assert where == pytest.approx([anchor.x + MARGIN, anchor.y + MARGIN], abs=0.01)
     shown = np.clip(real.images[0].float().numpy() - 40, 0, None)
     assert centre_of_mass(shown, where, 30) == pytest.approx(where, abs=0.3)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows allows no such names")
+def test_films_with_odd_names_are_found_by_the_names_of_a_run(tmp_path, draw_blob):
+    foot = foot_at(place(), "R")
+    picture = np.rint(200 * draw_blob((980, 760), foot.landmarks["M1_head_c"], 7.0)).astype(np.uint8)
+    odd = ["a\nb.png", "a\\nb.png", "a%0Ab.png", "=a.png"]
+    for film in odd:
+        Image.fromarray(picture).save(tmp_path / film)
+    with (tmp_path / "marks.csv").open("w", encoding="utf-8", newline="") as file:
+        rows = csv.writer(file)
+        rows.writerow(COLUMNS)
+        for film in odd:
+            rows.writerows((film_name(film), "R", 0, code, *at) for code, at in foot.landmarks.items())
+    assert cut_films(tmp_path, tmp_path / "marks.csv", tmp_path / "crops") == (4, {})
 
 
 @pytest.mark.parametrize("bone", [235, 20], ids=["bone bright", "bone dark"])

@@ -7,7 +7,7 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable
 
-from raysplay.train.evaluate.true_foot import normal_film
+from raysplay.infer.outputs.names import given_film
 
 _ENDING = re.compile(r"\.[A-Za-z][A-Za-z0-9]{0,4}$")
 """An ending of a file: begins with a letter, so that the numbers of a UID are none."""
@@ -46,7 +46,7 @@ class FilmNames:
 
     def meant(self, given: str) -> tuple[str, ...]:
         """The film of that name; else all that the name could mean, none or several of them too."""
-        name = normal_film(given)
+        name = given_film(given)
         if name in self._names:
             return (name,)
         return tuple(sorted(self._meant.get(_small_ending(_plain(name)), ())))

@@ -13,7 +13,6 @@ import pyarrow.parquet as pq
 
 from raysplay.infer.records import Outcome
 from raysplay.measure import by_name
-from raysplay.train.evaluate.true_foot import normal_film
 
 _COPY = "duplicate:"
 _NOT_READ = ("unreadable:", "not read:")
@@ -98,7 +97,7 @@ def read_run(folder: Path) -> MeasuredArchive:
         refused: dict[str, str] = {}
         with (folder / "feet.csv").open(encoding="utf-8", newline="") as stream:
             for row in csv.DictReader(stream):
-                film = normal_film(row["film"])
+                film = row["film"]
                 feet = films.setdefault(film, [])
                 if row["foot"]:
                     landmarks = points.get((film, len(feet)), {})
@@ -137,5 +136,5 @@ def _landmarks(path: Path) -> dict[tuple[str, int], dict[str, tuple[float, float
     for batch in table.to_batches():
         for row in zip(*(column.to_pylist() for column in batch.columns), strict=True):
             film, index, code, x, y = row
-            points.setdefault((normal_film(film), index), {})[code] = (x, y)
+            points.setdefault((film, index), {})[code] = (x, y)
     return points

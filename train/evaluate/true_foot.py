@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from raysplay.infer.outputs.names import film_name
-
 VIEWS = ("dp", "oblique", "lateral", "other")
 
 
@@ -52,11 +50,3 @@ class TrueFoot:
     constructions: Mapping[str, str] = field(default_factory=dict)
     foot_index: int | None = None
     lines: tuple[int, ...] = ()
-
-
-def normal_film(text: str) -> str:
-    """A film's name as the run writes it, whatever slashes and leading ``./`` it came with."""
-    plain = text.replace("\\", "/")
-    while plain.startswith("./"):
-        plain = plain[2:]
-    return film_name(plain)

@@ -8,15 +8,16 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from raysplay.configs.load import landmark_schema
+from raysplay.infer.outputs.names import given_film
 from raysplay.infer.user_table import UserTableError, read_user_table
 from raysplay.train.evaluate.film_names import FilmNames
-from raysplay.train.evaluate.true_foot import VIEWS, TrueFoot, normal_film
+from raysplay.train.evaluate.true_foot import VIEWS, TrueFoot
 from raysplay.train.evaluate.truth_choice import Choice, chosen_rows
 from raysplay.train.evaluate.truth_columns import TruthColumns, truth_columns
 from raysplay.train.evaluate.truth_feet import feet_of_rows
 from raysplay.train.evaluate.truth_reads import feet_of_reads
 
-__all__ = ["LANDMARKS_NAME", "VIEWS", "Choice", "TrueFoot", "Truth", "normal_film", "read_truth", "read_truth_table"]
+__all__ = ["LANDMARKS_NAME", "VIEWS", "Choice", "TrueFoot", "Truth", "read_truth", "read_truth_table"]
 
 LANDMARKS_NAME = "truth_landmarks.csv"
 
@@ -265,7 +266,7 @@ def _landmarks(path: Path) -> tuple[dict[Key, dict[str, tuple[float, float]]], d
     sides: dict[Key, str] = {}
     for row in table.rows:
         x, y = (table.number(row, name) for name in ("x", "y"))
-        key = normal_film(row["film"]), table.whole_number(row, "foot_index")
+        key = given_film(row["film"]), table.whole_number(row, "foot_index")
         if row["landmark"] not in codes:
             raise table.error(f"no landmark is called {row['landmark']}", row, "landmark")
         sides[key] = table.side(row, "foot", needed=False)

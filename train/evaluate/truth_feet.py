@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from raysplay.infer.outputs.names import given_film
 from raysplay.infer.user_table import Row, UserTable
 from raysplay.measure.registry import under
-from raysplay.train.evaluate.true_foot import VIEWS, TrueFoot, normal_film
+from raysplay.train.evaluate.true_foot import VIEWS, TrueFoot
 from raysplay.train.evaluate.truth_columns import POSITION
 from raysplay.train.evaluate.truth_values import stated_construction, true_value
 
@@ -40,7 +41,7 @@ def _foot(table: UserTable, row: Row, measures: Mapping[str, str]) -> TrueFoot:
     }
     construction = stated_construction(table, row)
     return TrueFoot(
-        normal_film(row["film"]),
+        given_film(row["film"]),
         side,
         view,
         angles,

@@ -6,11 +6,12 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import replace
 
+from raysplay.infer.outputs.names import given_film
 from raysplay.infer.review.worklist import CONFIRMED, CORRECTED, NOT_MEASURABLE, OPEN, STATES, WRONG_SIDE, WRONG_VIEW
 from raysplay.infer.user_table import Row, UserTable, is_missing, is_unit
 from raysplay.measure import MEASURES, by_name
 from raysplay.measure.registry import under
-from raysplay.train.evaluate.true_foot import VIEWS, TrueFoot, normal_film
+from raysplay.train.evaluate.true_foot import VIEWS, TrueFoot
 from raysplay.train.evaluate.truth_columns import nearest_measure
 from raysplay.train.evaluate.truth_values import stated_construction, true_value
 
@@ -38,7 +39,7 @@ def feet_of_reads(table: UserTable, rows: Iterable[Row]) -> tuple[list[TrueFoot]
     for row in rows:
         if not row["film"]:
             raise table.error("is empty; every row needs its film", row, "film")
-        film, side = normal_film(row["film"]), table.side(row, "foot", needed=False)
+        film, side = given_film(row["film"]), table.side(row, "foot", needed=False)
         state = table.one_of(row, "state", (*STATES, "")) if row["state"] else ""
         key = film, side, row["foot_index"]
         measure = _measure(table, row)

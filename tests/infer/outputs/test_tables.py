@@ -154,9 +154,28 @@ def test_reasons_are_joined_with_a_semicolon(film_record, foot_record):
 def test_text_is_quoted_so_that_no_other_separator_starts_a_cell(tmp_path):
     """RFC 4180, section 2: quotes inside a field are doubled. Splitting at ; keeps the cell."""
     with CsvTable(tmp_path / "t.csv", ("film", "hva")) as table:
-        table.append(['a;=1+1 "b"\n.dcm', -3.25])
+        table.append(['a;=1+1 "b".dcm', -3.25])
         table.append(["b", float("nan")])
-    assert (tmp_path / "t.csv").read_bytes() == b'film,hva\r\n"a;=1+1 ""b""\n.dcm",-3.25\r\n"b",""\r\n'
+    assert (tmp_path / "t.csv").read_bytes() == b'film,hva\r\n"a;=1+1 ""b"".dcm",-3.25\r\n"b",""\r\n'
+
+
+@pytest.mark.parametrize("text", ["=1+1", " +1", "-1", "@A1", "＝1+1", "\t=1", "\r=1", "x\r\n=1", "=cmd|' /C calc'!A0"])
+def test_no_text_cell_starts_a_formula_and_numbers_stay_numbers(tmp_path, text):
+    """OWASP, "CSV Injection": a quotation mark before = + - @, no tab and no line break in front; full-width forms."""
+    with CsvTable(tmp_path / "t.csv", ("reasons", "hva", "foot_index")) as table:
+        table.append([text, -3.25, -1])
+    line = (tmp_path / "t.csv").read_bytes().split(b"\r\n")[1].decode("utf-8")
+    cell, *numbers = next(csv.reader([line]))
+    assert cell.lstrip()[0] not in "=+-@＝＋－＠"
+    assert "\n" not in cell
+    assert numbers == ["-3.25", "-1"]
+    assert line.endswith(",-3.25,-1")
+
+
+def test_a_name_inside_a_reason_starts_no_new_reason(film_record):
+    """Reasons are joined by "; ": a file may be called so, too."""
+    (row,) = feet_rows(film_record(feet=(), reason="duplicate: same file as a; =1+1.dcm"), reported_measures())
+    assert row[4].split("; ") == ["duplicate: same file as a, =1+1.dcm"]
 
 
 def test_landmarks_come_back_in_film_pixels(write, film_record, foot_record, schema):
