@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 import time
 from array import array
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Annotated
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
     from raysplay.configs.protocol import ReadingProtocol
     from raysplay.infer.films.collect import Candidate, Collected
+    from raysplay.infer.outputs.run_folder import RunFolder
     from raysplay.infer.outputs.run_report import RunReport
     from raysplay.infer.pipeline import ReadsFeet
     from raysplay.infer.records import FilmRecord
@@ -27,12 +29,13 @@ CAUTION = "A person confirms every number used in care. The numbers are no diagn
 
 @dataclass(frozen=True)
 class MeasuredRun:
-    """A finished run: its folder, counts, wall time, values of every measure, and what was passed over, in words."""
+    """A finished run: folder, counts, wall time, values of every measure, which are proven, what was passed over."""
 
     folder: Path
     report: RunReport
     wall_seconds: float
     values: dict[str, array[float]]
+    proven: frozenset[str]
     passed_over: tuple[str, ...] = ()
 
 
@@ -95,12 +98,42 @@ def run_measure(
         If a path is missing, there is no file, or ``out`` cannot take the run.
     ConfigError, WeightsError
         If a configuration or weights file cannot be used; nothing was written then.
+    typer.Exit
+        With status 1, if the folder could not be written any more; what is kept was said.
     """
+    from raysplay.infer.outputs.owner_only import owner_only
+
+    with owner_only():
+        return _run_measure(
+            paths,
+            out,
+            overwrite=overwrite,
+            overlays=overlays,
+            threads=threads,
+            landmark_weights=landmark_weights,
+            protocol=protocol,
+            console=console,
+        )
+
+
+def _run_measure(
+    paths: Iterable[Path],
+    out: Path,
+    *,
+    overwrite: bool,
+    overlays: bool,
+    threads: int | None,
+    landmark_weights: Path | None,
+    protocol: Path | None,
+    console: Console,
+) -> MeasuredRun:
     from raysplay.configs.load import landmark_schema, locate, shipped
+    from raysplay.configs.proof import proofs
     from raysplay.infer.decide.config import decision_limits
     from raysplay.infer.films.collect import collect
     from raysplay.infer.films.limits import film_limits
-    from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError
+    from raysplay.infer.outputs.owner_only import open_to_others
+    from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError, RunStoppedError
     from raysplay.infer.outputs.run_writer import RunWriter
     from raysplay.infer.outputs.settings import output_settings
     from raysplay.infer.settings import reading_settings
@@ -132,10 +165,19 @@ def run_measure(
     with console.status("Loading the network"):
         feet = foot_reader(threads, landmark_weights)
     values = {measure.name: array("d") for measure in reported}
+    if out.is_dir() and open_to_others(out):
+        console.print(
+            f"Note: other users of this machine can see the names of what lies in {out}, and names of pictures repeat "
+            "those of films. The files themselves are for their owner alone.",
+            soft_wrap=True,
+            highlight=False,
+        )
     try:
         writer = RunWriter(folder, schema, reported, overlays=overlays, level=limits.interval.level)
     except RunFolderError as error:
         raise typer.BadParameter(str(error), param_hint="--out") from error
+    except RunStoppedError as error:
+        raise _stopped(str(error), folder, 0, len(candidates), console) from error
     try:
         with FilmReader(reading) as films, _progress(console) as progress:
             task = progress.add_task("Measuring", total=len(candidates))
@@ -143,19 +185,50 @@ def run_measure(
                 writer.write(done.record, done.film, done.doubtful)
                 _keep(done.record, values)
                 progress.advance(task)
+        wall = time.perf_counter() - started
+        with console.status("Writing the last tables"):
+            writer.finish(
+                command=sys.argv,
+                wall_seconds=wall,
+                weights=feet.digests,
+                protocol=protocol,
+                films=_films_folder(candidates[0]),
+                machine=_machine(),
+            )
+    except RunStoppedError as error:
+        writer.close()
+        raise _stopped(str(error), folder, writer.report.films, len(candidates), console) from error
     except BaseException:
         writer.close()
         console.print(f"Stopped. Rows so far lie in {out} under names that end in .partial.")
         raise
-    wall = time.perf_counter() - started
-    writer.finish(
-        command=sys.argv,
-        wall_seconds=wall,
-        weights=feet.digests,
-        protocol=protocol,
-        films=_films_folder(candidates[0]),
-    )
-    return MeasuredRun(out, writer.report, wall, values, passed_over)
+    return MeasuredRun(out, writer.report, wall, values, proofs().proven(reported, feet.digests), passed_over)
+
+
+def _stopped(why: str, folder: RunFolder, films: int, of: int, console: Console) -> typer.Exit:
+    """Say what became of a run that could not be written any further; the end of the program."""
+    if folder.replacing:
+        kept = "The folder holds no whole run now; measure again."
+    else:
+        kept = (
+            f"{films} of {of} films were measured; their rows lie there under names that end in .partial, the last one "
+            "perhaps cut off. An earlier run in the folder is as it was."
+        )
+    console.print(f"Stopped: {why}. {kept}", soft_wrap=True, highlight=False)
+    return typer.Exit(1)
+
+
+def _machine() -> dict[str, str | int]:
+    """What the last digits of the networks' numbers depend on."""
+    import platform
+
+    import torch
+
+    return {
+        "threads": torch.get_num_threads(),
+        "cpu_capability": torch.backends.cpu.get_cpu_capability(),
+        "architecture": platform.machine(),
+    }
 
 
 def foot_reader(threads: int | None, landmark_weights: Path | None = None) -> ReadsFeet:
@@ -168,7 +241,8 @@ def foot_reader(threads: int | None, landmark_weights: Path | None = None) -> Re
 
 
 def print_summary(run: MeasuredRun, console: Console) -> None:
-    """Print decisions, spread of every measure, where the outputs lie, and the caution."""
+    """Print decisions and their reasons, spread of every measure, what is missing or unproven, where the outputs lie,
+    what to do next, and the caution."""
     import numpy as np
     from rich.table import Table
 
@@ -182,6 +256,7 @@ def print_summary(run: MeasuredRun, console: Console) -> None:
     for name in ("accepted", "review", "refused"):
         decisions.add_row(name, str(report.decisions.get(name, 0)))
     console.print(decisions)
+    _print_reasons(report, console)
     spread = Table(title="Measured feet, accepted and review", title_justify="left")
     for heading in ("Measure", "Feet", "5 %", "Median", "95 %"):
         spread.add_column(heading, justify="left" if heading == "Measure" else "right")
@@ -197,10 +272,53 @@ def print_summary(run: MeasuredRun, console: Console) -> None:
     )
     for said in run.passed_over:
         console.print(f"{said[0].upper()}{said[1:]}", highlight=False, soft_wrap=True)
-    console.print(f"Table: {run.folder / 'feet.csv'}", highlight=False, soft_wrap=True)
+    for line in _missing(run):
+        console.print(line, highlight=False, soft_wrap=True)
+    console.print(f"Tables: {run.folder / 'feet.csv'}, for people {run.folder / 'feet.xlsx'}", soft_wrap=True)
     if (run.folder / "overlays").is_dir():
         console.print(f"Pictures: {run.folder / 'overlays'}", highlight=False, soft_wrap=True)
+    if report.feet:
+        waiting = report.decisions.get("review", 0)
+        feet = "1 foot waits" if waiting == 1 else f"{waiting} feet wait"
+        why = f"{feet} for a person" if waiting else "a person confirms the numbers that are used"
+        console.print(f"Next: {why}: raysplay review {shlex.quote(str(run.folder))}", highlight=False, soft_wrap=True)
     console.print(CAUTION, style="bold")
+
+
+_REASONS_SHOWN = 12
+
+
+def _print_reasons(report: RunReport, console: Console) -> None:
+    """Kinds of reason of what was not accepted, the most frequent first."""
+    from rich.table import Table
+
+    if not report.reasons:
+        return
+    table = Table(title="Reasons of rows in review and refused; a row may have several", title_justify="left")
+    table.add_column("Reason begins with")
+    table.add_column("Rows", justify="right")
+    ordered = sorted(report.reasons.items(), key=lambda one: (-one[1], one[0]))
+    for kind, rows in ordered[:_REASONS_SHOWN]:
+        table.add_row(kind, str(rows))
+    if len(ordered) > _REASONS_SHOWN:
+        table.add_row(f"{len(ordered) - _REASONS_SHOWN} other kinds, see feet.csv", "")
+    console.print(table)
+
+
+def _missing(run: MeasuredRun) -> Iterator[str]:
+    """Numbers that were withheld and measures that are not proven, in sentences."""
+    from raysplay.measure import by_name
+
+    withheld = run.report.withheld
+    if withheld:
+        each = ", ".join(f"{by_name(name).abbreviation} on {feet}" for name, feet in withheld.most_common())
+        yield f"Withheld: {withheld.total()} numbers ({each} feet); why stands in feet.csv."
+    unproven = [by_name(name).abbreviation for name in run.values if name not in run.proven]
+    if unproven:
+        yield (
+            f"Unproven: {', '.join(unproven)}. Their error on bones that no generator drew is unknown or too large: "
+            "see raysplay measures NAME."
+        )
 
 
 def _read_protocol(path: Path) -> ReadingProtocol:

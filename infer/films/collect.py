@@ -12,8 +12,9 @@ from pathlib import Path
 
 from raysplay.infer.films.opening import open_regular, special
 from raysplay.infer.films.sniff import HEAD_BYTES, sniff
-from raysplay.infer.outputs.earlier_run import OVERLAYS, PARTIAL, written_by_run
+from raysplay.infer.outputs.earlier_run import written_by_run
 from raysplay.infer.outputs.names import film_name
+from raysplay.infer.outputs.run_files import OVERLAYS, PARTIAL, SCRATCH
 
 _CHUNK = 1 << 20
 _EDGE = 1 << 16
@@ -174,7 +175,7 @@ class _Walk:
 
 
 def _is_litter_folder(name: str) -> bool:
-    return name.lower() in _LITTER_FOLDERS or name.lower().startswith(".trash-")
+    return name.lower() in _LITTER_FOLDERS or name.lower().startswith((".trash-", SCRATCH))
 
 
 def _is_litter(path: Path) -> bool:

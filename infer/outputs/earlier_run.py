@@ -10,19 +10,15 @@ from pathlib import Path
 
 from raysplay.infer.films.opening import open_regular
 from raysplay.infer.outputs.names import overlay_name
+from raysplay.infer.outputs.run_files import BESIDE, OVERLAYS, PARTIAL, TABLES
 from raysplay.infer.outputs.tables import FEET_ABOUT
-
-TABLES = ("feet.csv", "films.csv", "measurements.csv", "crops.csv", "landmarks.parquet", "run.json")
-OVERLAYS = "overlays"
-PARTIAL = ".partial"
-_REVIEW = tuple(f"review.sqlite{end}" for end in ("", "-wal", "-shm", "-journal"))
-"""What a review keeps beside its run."""
 
 _SUMMARY = frozenset({"command", "versions", "digests", "protocol", "counts"})
 _HEADS = (FEET_ABOUT, ("film", "foot", "decision", "reasons"))
 """First columns of ``feet.csv``, of this version and of earlier ones."""
 _LARGEST_SUMMARY = 1 << 24
-_OVERLAY = re.compile(r".*-[0-9a-f]{8}-[0-9]+[LR]\.png")
+_OVERLAY = re.compile(r"(?P<film>.*-[0-9a-f]{8})(?:[0-9a-f]{12})?(?P<foot>-[0-9]+[LR]\.png)")
+"""Overlays of this version and of earlier ones, whose names had a shorter digest."""
 
 
 def written_by_run(folder: Path) -> frozenset[Path]:
@@ -37,7 +33,7 @@ def written_by_run(folder: Path) -> frozenset[Path]:
             found.update(folder / f"{name}{end}" for name in TABLES)
             found.update(_overlays(folder, end))
     if found:
-        found.update(folder / name for name in _REVIEW)
+        found.update(folder / name for name in BESIDE)
     return frozenset(found)
 
 
@@ -59,7 +55,9 @@ def _overlays(folder: Path, end: str) -> Iterator[Path]:
         # Also of a stopped run: it may have been stopped while it gave its files their names.
         for row in rows:
             if len(row) >= 3 and row[2].isdecimal():
-                yield folder / OVERLAYS / overlay_name(row[0], int(row[2]), row[1])
+                name = overlay_name(row[0], int(row[2]), row[1])
+                yield folder / OVERLAYS / name
+                yield folder / OVERLAYS / _OVERLAY.sub(r"\g<film>\g<foot>", name)
     elif not end:
         yield from _named_like_one(folder / OVERLAYS)
     if end:  # the overlay of the film that a run was stopped at is in no table

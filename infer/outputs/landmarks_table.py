@@ -31,13 +31,13 @@ COLUMNS = pa.schema(
 
 
 class LandmarksTable:
-    """Writes a row group whenever enough feet have gathered, so that memory stays bounded."""
+    """Writes a row group whenever enough feet have gathered, so that memory stays bounded; pages carry checksums."""
 
     def __init__(self, path: Path, schema: LandmarkSchema, *, rows_per_group: int = 30_000) -> None:
         self._schema = schema
         self._limit = rows_per_group
         self._columns: dict[str, list[object]] = {name: [] for name in COLUMNS.names}
-        self._writer = pq.ParquetWriter(path, COLUMNS, compression="zstd")
+        self._writer = pq.ParquetWriter(path, COLUMNS, compression="zstd", write_page_checksum=True)
 
     def append(self, record: FilmRecord) -> None:
         """Add the landmarks of every foot that is not refused."""
@@ -68,8 +68,12 @@ class LandmarksTable:
             self._flush()
 
     def close(self) -> None:
-        self._flush()
-        self._writer.close()
+        """Write what is left and the end of the file; nothing if that was done, or failed, before."""
+        if self._writer.is_open:
+            try:
+                self._flush()
+            finally:
+                self._writer.close()
 
     def _flush(self) -> None:
         if self._columns["film"]:

@@ -3,20 +3,42 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
-from raysplay.infer.outputs.earlier_run import OVERLAYS, PARTIAL, TABLES, written_by_run
+from raysplay.infer.outputs.earlier_run import written_by_run
+from raysplay.infer.outputs.folder_lock import FolderInUseError, FolderLock
+from raysplay.infer.outputs.run_files import ABOUT, OVERLAYS, PARTIAL, TABLES
 
 
 class RunFolderError(ValueError):
     """A folder that cannot take a run; the message names it and says why."""
 
 
+class RunStoppedError(Exception):
+    """A run that could not be written any further; the message names the folder and says why."""
+
+
+@contextmanager
+def writing(folder: Path) -> Iterator[None]:
+    """Turn what the system says of a full disk, a quota or a vanished folder into one sentence.
+
+    Raises
+    ------
+    RunStoppedError
+    """
+    try:
+        yield
+    except OSError as error:
+        reason = os.strerror(error.errno) if error.errno else type(error).__name__
+        raise RunStoppedError(f"{folder}: cannot be written any more ({reason})") from error
+
+
 class RunFolder:
     """Hands out paths of unfinished files and gives them their names at the end.
 
-    Nothing is made or changed before :meth:`begin`.
+    Nothing is made or changed before :meth:`begin`, and nobody else writes from there to :meth:`release`.
 
     Parameters
     ----------
@@ -33,37 +55,41 @@ class RunFolder:
 
     def __init__(self, path: Path, *, overwrite: bool = False) -> None:
         self.path = path
+        self._overwrite = overwrite
+        self._lock: FolderLock | None = None
+        self.replacing = False
         there = path.absolute()
         while not os.path.lexists(there):
             there = there.parent
         if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
             raise RunFolderError(f"{path}: cannot be written ({there} is no folder that may be written)")
-        taken = [name for name in (*TABLES, OVERLAYS) if os.path.lexists(path / name)]
-        written = written_by_run(path) if taken else frozenset()
-        foreign = [name for name in taken if path / name not in written and (name != OVERLAYS or not written)]
-        if foreign:
-            raise RunFolderError(f"{path}: holds {foreign[0]}, which no run wrote; choose another folder")
-        if taken and not overwrite:
-            raise RunFolderError(f"{path}: holds an earlier run; choose another folder or pass --overwrite")
+        self._check_earlier()
 
     def begin(self) -> None:
-        """Make the folder if missing and clear away what a stopped run left in it.
+        """Make the folder if missing, take it, and clear away what a stopped run left in it.
 
         Raises
         ------
         RunFolderError
-            If the system does not allow it.
+            If the system does not allow it, or another program is writing into it.
         """
         try:
             self.path.mkdir(parents=True, exist_ok=True)
-            probe = self.partial("probe")
-            probe.touch()
-            probe.unlink()
+            lock = FolderLock(self.path)
+            lock.take()
+            self._lock = lock
+            self._check_earlier()  # one may have ended in the meantime
             for name in TABLES:
                 self.partial(name).unlink(missing_ok=True)
             _clear(self.partial(OVERLAYS), self.partial(OVERLAYS).glob("*.png"))
+        except FolderInUseError as error:
+            raise RunFolderError(str(error)) from None
         except OSError as error:
+            self.release()
             raise RunFolderError(f"{self.path}: cannot be written ({error.strerror})") from error
+        except BaseException:
+            self.release()
+            raise
 
     def partial(self, name: str) -> Path:
         """Path under which the table ``name`` grows."""
@@ -76,19 +102,48 @@ class RunFolder:
         return unfinished / name
 
     def commit(self) -> None:
-        """Replace an earlier run by this one; ``run.json``, the sign of a complete run, comes last."""
+        """Replace an earlier run by this one; ``run.json``, the sign of a complete run, comes last.
+
+        Raises
+        ------
+        OSError
+            If a file is missing or cannot be moved; ``replacing`` tells whether an earlier run was touched.
+        """
+        for name in TABLES:
+            _on_disk(self.partial(name))
+        earlier = written_by_run(self.path)
+        self.replacing = True
+        (self.path / ABOUT).unlink(missing_ok=True)
         final, unfinished = self.path / OVERLAYS, self.partial(OVERLAYS)
-        earlier = [path for path in written_by_run(self.path) if path.parent == final]
-        (self.path / "run.json").unlink(missing_ok=True)
-        _clear(final, earlier)
+        _clear(final, [path for path in earlier if path.parent == final])
         if unfinished.is_dir():
             final.mkdir(exist_ok=True)
             for picture in sorted(unfinished.glob("*.png")):
                 os.replace(picture, final / picture.name)
             _clear(unfinished, unfinished.glob("*.png"))
         for name in TABLES:
-            if self.partial(name).exists():
-                os.replace(self.partial(name), self.path / name)
+            os.replace(self.partial(name), self.path / name)
+
+    def release(self) -> None:
+        """Let others write into the folder; nothing if it was not taken."""
+        if self._lock is not None:
+            self._lock.release()
+            self._lock = None
+
+    def _check_earlier(self) -> None:
+        taken = [name for name in (*TABLES, OVERLAYS) if os.path.lexists(self.path / name)]
+        written = written_by_run(self.path) if taken else frozenset()
+        foreign = [name for name in taken if self.path / name not in written and (name != OVERLAYS or not written)]
+        if foreign:
+            raise RunFolderError(f"{self.path}: holds {foreign[0]}, which no run wrote; choose another folder")
+        if taken and not self._overwrite:
+            raise RunFolderError(f"{self.path}: holds an earlier run; choose another folder or pass --overwrite")
+
+
+def _on_disk(path: Path) -> None:
+    """Have the system write a file out now: a full disk or a failing drive must show before anything is replaced."""
+    with path.open("r+b") as stream:
+        os.fsync(stream.fileno())
 
 
 def _clear(overlays: Path, pictures: Iterable[Path]) -> None:

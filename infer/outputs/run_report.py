@@ -6,13 +6,16 @@ import importlib.metadata
 import json
 import platform
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from raysplay.configs.load import CONFIG_DIR, digest
-from raysplay.infer.records import FilmRecord
+from raysplay.infer.decide.wording import reason_kind
+from raysplay.infer.outputs.table_digests import KEY
+from raysplay.infer.records import Decision, FilmRecord, Outcome
 
 _COMPONENTS = (
     "raysplay",
@@ -29,12 +32,26 @@ _COMPONENTS = (
 
 @dataclass
 class RunReport:
-    """Counts a run while it goes on."""
+    """Counts a run while it goes on.
+
+    Attributes
+    ----------
+    decisions : Counter
+        Rows of ``feet.csv`` by decision.
+    reasons : Counter
+        Rows in review and refused by kind of reason; a row may have several, remarks among them.
+    withheld : Counter
+        Feet from which a measure was withheld, by its name.
+    seconds : dict of str to float
+        By stage.
+    """
 
     films: int = 0
     feet: int = 0
     films_without_foot: int = 0
     decisions: Counter[str] = field(default_factory=Counter)
+    reasons: Counter[str] = field(default_factory=Counter)
+    withheld: Counter[str] = field(default_factory=Counter)
     seconds: dict[str, float] = field(default_factory=dict)
 
     def add(self, record: FilmRecord) -> None:
@@ -46,6 +63,13 @@ class RunReport:
         else:
             self.films_without_foot += 1
             self.decisions["refused"] += 1
+        decisions = [foot.decision for foot in record.feet] or [record.decision or Decision(Outcome.REFUSED)]
+        for decision in decisions:
+            if decision.outcome is not Outcome.ACCEPTED:
+                self.reasons.update({reason_kind(reason) for reason in decision.reasons})
+        for foot in record.feet:
+            if foot.decision.outcome is not Outcome.REFUSED:
+                self.withheld.update(one.measure for one in foot.measurements if one.withheld)
         self.add_seconds(record.seconds or {})
 
     def add_seconds(self, seconds: dict[str, float]) -> None:
@@ -66,6 +90,8 @@ class RunReport:
         constructions: dict[str, str],
         proven: list[str],
         films: Path | None = None,
+        tables: Mapping[str, str] | None = None,
+        machine: Mapping[str, str | int] | None = None,
     ) -> dict[str, Any]:
         """Everything ``run.json`` holds.
 
@@ -84,11 +110,18 @@ class RunReport:
             Reported measures whose error is known on bones that no generator drew, with these weights.
         films : Path, optional
             Folder that the names of the films are relative to.
+        tables : mapping of str to str, optional
+            SHA-256 of every table by name.
+        machine : mapping, optional
+            What numbers depend on in their last digits: threads of the network, instructions of the processor.
         """
         return {
             "command": list(command),
+            "ended": datetime.now().astimezone().isoformat(timespec="seconds"),
             "films": None if films is None else str(films.absolute()),
             "versions": {"python": platform.python_version(), **_versions()},
+            "machine": dict(machine or {}),
+            KEY: dict(tables or {}),
             "digests": {
                 "weights": weights,
                 "configs": {path.name: digest(path) for path in sorted(CONFIG_DIR.glob("*.yaml"))},
@@ -104,6 +137,8 @@ class RunReport:
                 "films_without_foot": self.films_without_foot,
                 "feet": self.feet,
                 "rows_by_decision": {name: self.decisions.get(name, 0) for name in ("accepted", "review", "refused")},
+                "rows_by_reason": dict(self.reasons.most_common()),
+                "withheld": dict(self.withheld.most_common()),
             },
             "wall_seconds": round(wall_seconds, 3),
             "films_per_minute": round(self.films_per_minute(wall_seconds), 2),

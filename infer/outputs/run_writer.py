@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
 from raysplay.configs.proof import proofs
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.films.film import Film
 from raysplay.infer.outputs.csv_table import CsvTable
-from raysplay.infer.outputs.earlier_run import OVERLAYS
 from raysplay.infer.outputs.landmarks_table import LandmarksTable
 from raysplay.infer.outputs.names import overlay_name
-from raysplay.infer.outputs.run_folder import RunFolder
+from raysplay.infer.outputs.run_files import ABOUT, CHECKED, OVERLAYS, WORKBOOK
+from raysplay.infer.outputs.run_folder import RunFolder, writing
 from raysplay.infer.outputs.run_report import RunReport, write_json
+from raysplay.infer.outputs.table_digests import table_digest
 from raysplay.infer.outputs.tables import (
     CROPS_HEADER,
     FILMS_HEADER,
@@ -25,6 +27,7 @@ from raysplay.infer.outputs.tables import (
     films_row,
     measurements_rows,
 )
+from raysplay.infer.outputs.workbook import write_workbook
 from raysplay.infer.records import FilmRecord
 from raysplay.infer.settings import reading_settings
 from raysplay.measure import Measure
@@ -50,7 +53,9 @@ class RunWriter:
     Raises
     ------
     RunFolderError
-        If the folder cannot be made or written.
+        If the folder cannot be made or written, or another program writes into it.
+    RunStoppedError
+        From any method, if the folder cannot be written any more.
     """
 
     def __init__(
@@ -69,12 +74,19 @@ class RunWriter:
         self._level = decision_limits().interval.level if level is None else level
         self._crop_size = reading_settings().crop_size
         self.report = RunReport()
+        self._tables: list[CsvTable | LandmarksTable] = []
         folder.begin()
-        self._feet = CsvTable(folder.partial("feet.csv"), feet_header(self._reported))
-        self._measurements = CsvTable(folder.partial("measurements.csv"), MEASUREMENTS_HEADER)
-        self._films = CsvTable(folder.partial("films.csv"), FILMS_HEADER)
-        self._crops = CsvTable(folder.partial("crops.csv"), CROPS_HEADER)
-        self._landmarks = LandmarksTable(folder.partial("landmarks.parquet"), schema)
+        try:
+            with writing(folder.path):
+                self._feet = self._csv("feet.csv", feet_header(self._reported))
+                self._measurements = self._csv("measurements.csv", MEASUREMENTS_HEADER)
+                self._films = self._csv("films.csv", FILMS_HEADER)
+                self._crops = self._csv("crops.csv", CROPS_HEADER)
+                self._landmarks = LandmarksTable(folder.partial("landmarks.parquet"), schema)
+                self._tables.append(self._landmarks)
+        except BaseException:
+            self.close()
+            raise
 
     def write(self, record: FilmRecord, film: Film | None, doubtful: Sequence[Collection[int]] = ()) -> None:
         """Append one film.
@@ -88,28 +100,34 @@ class RunWriter:
             For each foot of the record, the landmarks to mark.
         """
         started = time.perf_counter()
-        overlays: list[str] = []
-        if self._overlays and film is not None:
-            from raysplay.infer.outputs.overlay import draw_overlay
-
-            for index, foot in enumerate(record.feet):
-                marked = doubtful[index] if index < len(doubtful) else ()
-                picture = draw_overlay(film, record.film, foot, self._schema, marked, level=self._level)
-                name = overlay_name(record.film, index, foot.landmarks.foot.side)
-                # Fast compression: the pictures are many and mostly noise.
-                picture.save(self._folder.overlay(name), format="PNG", compress_level=1)
-                overlays.append(f"{OVERLAYS}/{name}")
+        overlays = [] if film is None or not self._overlays else self._draw(record, film, doubtful)
         drawn = time.perf_counter()
-        for row in feet_rows(record, self._reported, overlays):
-            self._feet.append(row)
-        for row in measurements_rows(record, overlays):
-            self._measurements.append(row)
-        self._films.append(films_row(record, film))
-        for row in crops_rows(record, self._crop_size):
-            self._crops.append(row)
-        self._landmarks.append(record)
+        with writing(self._folder.path):
+            for row in feet_rows(record, self._reported, overlays):
+                self._feet.append(row)
+            for row in measurements_rows(record, overlays):
+                self._measurements.append(row)
+            self._films.append(films_row(record, film))
+            for row in crops_rows(record, self._crop_size):
+                self._crops.append(row)
+            self._landmarks.append(record)
         self.report.add(record)
         self.report.add_seconds({"overlay": drawn - started, "tables": time.perf_counter() - drawn})
+
+    def _draw(self, record: FilmRecord, film: Film, doubtful: Sequence[Collection[int]]) -> list[str]:
+        """Save a picture of every foot; their paths in the folder."""
+        from raysplay.infer.outputs.overlay import draw_overlay
+
+        paths = []
+        for index, foot in enumerate(record.feet):
+            marked = doubtful[index] if index < len(doubtful) else ()
+            picture = draw_overlay(film, record.film, foot, self._schema, marked, level=self._level)
+            name = overlay_name(record.film, index, foot.landmarks.foot.side)
+            with writing(self._folder.path):
+                # Fast compression: the pictures are many and mostly noise.
+                picture.save(self._folder.overlay(name), format="PNG", compress_level=1)
+            paths.append(f"{OVERLAYS}/{name}")
+        return paths
 
     def finish(
         self,
@@ -119,29 +137,50 @@ class RunWriter:
         weights: dict[str, str],
         protocol: Path,
         films: Path | None = None,
+        machine: Mapping[str, str | int] | None = None,
     ) -> Path:
-        """Close the tables, write ``run.json`` and give every file its name; returns the folder.
+        """Close the tables, write ``feet.xlsx`` and ``run.json``, and give every file its name; returns the folder.
 
         Parameters
         ----------
         films : Path, optional
             Folder that the names of the films are relative to.
+        machine : mapping, optional
+            As :meth:`RunReport.as_json` takes it.
         """
-        self.close()
-        content = self.report.as_json(
-            command=command,
-            wall_seconds=wall_seconds,
-            weights=weights,
-            protocol=protocol,
-            films=films,
-            constructions={measure.name: measure.construction for measure in self._reported},
-            proven=sorted(proofs().proven(self._reported, weights)),
-        )
-        write_json(self._folder.partial("run.json"), content)
-        self._folder.commit()
-        return self._folder.path
+        folder = self._folder
+        proven = sorted(proofs().proven(self._reported, weights))
+        try:
+            with writing(folder.path):
+                for table in self._tables:
+                    table.close()
+                write_workbook(folder.partial(WORKBOOK), folder.partial("feet.csv"), self._reported, proven)
+                content = self.report.as_json(
+                    command=command,
+                    wall_seconds=wall_seconds,
+                    weights=weights,
+                    protocol=protocol,
+                    films=films,
+                    constructions={measure.name: measure.construction for measure in self._reported},
+                    proven=proven,
+                    tables={name: table_digest(folder.partial(name)) for name in CHECKED},
+                    machine=machine,
+                )
+                write_json(folder.partial(ABOUT), content)
+                folder.commit()
+        finally:
+            self.close()
+        return folder.path
 
     def close(self) -> None:
-        """Close the tables, leaving their ``.partial`` names."""
-        for table in (self._feet, self._measurements, self._films, self._crops, self._landmarks):
-            table.close()
+        """Close the tables, leaving the names that they have, and let others write into the folder."""
+        for table in self._tables:
+            # What cannot be written is lost already; the other tables must not be.
+            with contextlib.suppress(OSError):
+                table.close()
+        self._folder.release()
+
+    def _csv(self, name: str, header: Sequence[str]) -> CsvTable:
+        table = CsvTable(self._folder.partial(name), header)
+        self._tables.append(table)
+        return table

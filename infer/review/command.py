@@ -79,9 +79,12 @@ def review(
 
 
 def open_run(folder: Path) -> ReviewRun:
-    """The run in a folder; bad usage if there is none."""
-    from raysplay.infer.review.run import ReviewRun, RunError
+    """The run in a folder; bad usage if there is none, or if a table that is read was changed after it."""
+    from raysplay.infer.outputs.table_digests import changed_table
+    from raysplay.infer.review.run import TABLES_READ, ReviewRun, RunError
 
+    if changed := changed_table(folder, TABLES_READ):
+        raise typer.BadParameter(changed, param_hint="RUN_DIR")
     try:
         return ReviewRun(folder)
     except RunError as error:

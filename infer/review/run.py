@@ -19,6 +19,7 @@ import pyarrow.parquet as pq
 
 from raysplay.configs.load import ConfigError, digest, landmark_schema, shipped
 from raysplay.configs.protocol import ReadingProtocol, protocol, read_protocol
+from raysplay.infer.outputs.table_digests import KEY
 from raysplay.infer.outputs.tables import CROPS_HEADER, FILMS_HEADER, number_columns
 from raysplay.infer.records import FloatArray
 from raysplay.measure import Measure, by_name
@@ -29,6 +30,8 @@ WEIGHTS_DIR = Path(__file__).parents[1] / "weights"
 
 _READ_BY_A_RUN = ("decision.yaml", "films.yaml", "landmarks.yaml", "reading.yaml")
 """Configurations that shape a run besides its protocol."""
+
+TABLES_READ = ("feet.csv", "films.csv", "crops.csv", "landmarks.parquet")
 
 _GROUPS_KEPT = 8
 """Row groups of ``landmarks.parquet`` kept decoded; each holds some hundred feet."""
@@ -190,6 +193,10 @@ class ReviewRun:
     def changes(self) -> list[str]:
         """What is no longer as it was when the run was made, in sentences."""
         said = []
+        if KEY not in self.about:
+            said.append(
+                "This run was made by an earlier version: whether its tables were changed since, cannot be told."
+            )
         recorded = self.about.get("digests", {})
         now = {path.name: path for path in WEIGHTS_DIR.glob("*.safetensors")}
         for name, known in recorded.get("weights", {}).items():
@@ -219,7 +226,7 @@ class ReviewRun:
 
     def _open_landmarks(self, path: Path) -> None:
         try:
-            self._landmark_file = pq.ParquetFile(path, memory_map=True)
+            self._landmark_file = pq.ParquetFile(path, memory_map=True, page_checksum_verification=True)
             about = self._landmark_file.metadata
             column = self._landmark_file.schema_arrow.get_field_index("film")
             spans = [about.row_group(i).column(column).statistics for i in range(about.num_row_groups)]
@@ -229,7 +236,15 @@ class ReviewRun:
         self._spans = [
             (one.min, one.max) if one is not None and one.has_min_max else ("", "\U0010ffff") for one in spans
         ]
-        self._group = lru_cache(maxsize=_GROUPS_KEPT)(self._landmark_file.read_row_group)
+        self._group = lru_cache(maxsize=_GROUPS_KEPT)(self._read_group)
+
+    def _read_group(self, number: int) -> pa.Table:
+        try:
+            return self._landmark_file.read_row_group(number)
+        except (OSError, pa.ArrowException) as error:
+            raise RunError(
+                f"{self.folder / 'landmarks.parquet'}: is damaged ({type(error).__name__}); restore it from a copy"
+            ) from error
 
 
 def _table(path: Path, types: dict[str, pa.DataType], header: tuple[str, ...] | None = None) -> pa.Table:

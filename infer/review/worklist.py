@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ import numpy.typing as npt
 import pyarrow.compute as pc
 
 from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.wording import reason_kind
 from raysplay.infer.records import FloatArray
 from raysplay.infer.review.reading import scale_of
 from raysplay.infer.review.run import ReviewRun
@@ -63,17 +63,6 @@ class Change:
     version: int
     state: str
     values: Mapping[str, Sequence[float | None]]
-
-
-def reason_kind(reason: str) -> str:
-    """What kind of reason a sentence of the decision states: its words before the numbers.
-
-    Examples
-    --------
-    >>> reason_kind("HVA interval is 9.0 degrees wide, limit 6"), reason_kind("no foot: score 0.10")
-    ('HVA interval', 'no foot')
-    """
-    return re.split(r":| is (?=\d)| \(", reason, maxsplit=1)[0].strip()
 
 
 class Worklist:

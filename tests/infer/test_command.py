@@ -3,15 +3,20 @@
 import csv
 import hashlib
 import json
+import multiprocessing
 import os
 import re
+import stat
 import subprocess
 import sys
+import time
 from dataclasses import replace
+from datetime import datetime
 
 import numpy as np
 import pydicom
 import pytest
+import torch
 from PIL import Image
 from typer.testing import CliRunner
 
@@ -23,6 +28,9 @@ from raysplay.infer.outputs.tables import FEET_ABOUT, FEET_NOTES
 from raysplay.measure import MEASURES, measure_values
 from raysplay.train.cli import app
 from raysplay.train.reference_foot import REFERENCE_FOOT
+
+if sys.platform != "win32":
+    import resource
 
 
 class OneFootEach:
@@ -461,3 +469,124 @@ def test_version_is_that_of_the_package():
     result = call("--version")
     assert result.exit_code == 0
     assert re.fullmatch(r"raysplay \d+\.\d+\.\d+\S*", result.output.strip())
+
+
+def in_processes(*calls, limit=None):
+    """Exit status and output of several calls at the same time, each in a process of its own."""
+    fork = multiprocessing.get_context("fork")
+    ready, answers = fork.Barrier(len(calls)), fork.Queue()
+
+    def run(number, arguments):
+        if limit is not None:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+        ready.wait()
+        result = call(*arguments)
+        answers.put((number, result.exit_code, result.output, repr(result.exception)))
+
+    processes = [fork.Process(target=run, args=(i, arguments)) for i, arguments in enumerate(calls)]
+    for process in processes:
+        process.start()
+    told = sorted(answers.get(timeout=120) for _ in processes)
+    for process in processes:
+        process.join()
+    return told
+
+
+class Slow(OneFootEach):
+    def find(self, film):
+        time.sleep(0.5)
+        return super().find(film)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs fork")
+def test_of_two_runs_into_one_folder_one_is_told_who_writes(films, tmp_path, monkeypatch, place):
+    """Both ended well once, and the tables of one lay beside the run.json of the other."""
+    monkeypatch.setattr(command, "foot_reader", lambda *_: Slow(place()))
+    out = tmp_path / "out"
+    told = in_processes(["measure", films / "a.png", "--out", out], ["measure", films, "--out", out])
+    assert sorted(code for _, code, _, _ in told) == [0, 2], told
+    (refused,) = [text for _, code, text, _ in told if code == 2]
+    assert re.search(r"process \d+ on \S+, since .* is writing into it", " ".join(refused.replace("│", " ").split()))
+    content = json.loads((out / "run.json").read_text(encoding="utf-8"))
+    assert content["counts"]["films"] == len(feet(out))
+    for name, known in content["tables"].items():
+        assert hashlib.sha256((out / name).read_bytes()).hexdigest() == known
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs fork and limits of POSIX")
+@pytest.mark.parametrize(("limit", "pictures"), [(20_000, "--overlays"), (6_000, "--no-overlays")])
+def test_a_disk_with_no_room_left_ends_in_a_sentence(films, tmp_path, limit, pictures):
+    """setrlimit(2), RLIMIT_FSIZE: a write beyond it fails with EFBIG, as one to a full disk does with ENOSPC."""
+    out = tmp_path / "out"
+    ((_, code, text, error),) = in_processes(["measure", films, "--out", out, pictures], limit=limit)
+    assert code == 1, error
+    said = " ".join(text.split())
+    assert "cannot be written any more (File too large)" in said
+    assert "of 4 films were measured; their rows lie there under names that end in .partial" in said
+    assert "Traceback" not in text
+    assert not (out / "run.json").exists()
+    assert call("measure", films / "a.png", "--out", out).exit_code == 0
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX modes")
+def test_a_folder_that_others_may_look_into_is_said(films, tmp_path):
+    """Its mode is the user's to choose; names of pictures repeat those of films."""
+    out = tmp_path / "out"
+    out.mkdir(mode=0o755)
+    before = os.umask(0o022)
+    try:
+        shared = call("measure", films, "--out", out)
+        own = call("measure", films, "--out", tmp_path / "own")
+    finally:
+        os.umask(before)
+    assert "other users of this machine can see the names" in " ".join(shared.output.split())
+    assert stat.S_IMODE(out.stat().st_mode) == 0o755
+    assert {stat.S_IMODE(path.stat().st_mode) for path in out.rglob("*") if path.is_file()} == {0o600}
+    assert "other users" not in own.output
+    assert stat.S_IMODE((tmp_path / "own").stat().st_mode) == 0o700
+
+
+def test_the_end_of_a_run_says_why_feet_are_open_and_what_is_next(films, tmp_path, place, schema, monkeypatch):
+    landmarks = place()
+    landmarks.confidence[schema.index("M5d_lat")] = 0.05
+    landmarks.foot.view.update({"dp": 0.6, "oblique": 0.4})
+    monkeypatch.setattr(command, "foot_reader", lambda *_: OneFootEach(landmarks))
+    file = tmp_path / "harbour.yaml"
+    file.write_text("reported: [hva, ima, ima45, dmaa]\n", encoding="utf-8")
+    out = tmp_path / "with blank"
+    result = call("measure", films, "--out", out, "--protocol", file)
+    assert result.exit_code == 0
+    lines = [" ".join(line.replace("│", " ").split()) for line in result.output.splitlines()]
+    # Two feet in review for their view, which also say what was withheld; a file that is no film; one without a foot.
+    reasons = [lines.index(one) for one in ("view doubtful 2", "withheld 2", "no foot found 1", "unreadable 1")]
+    assert reasons == sorted(reasons)
+    assert "Withheld: 2 numbers (IMA 4-5 on 2 feet); why stands in feet.csv." in lines
+    assert any(line.startswith("Unproven: HVA, IMA, IMA 4-5, DMAA.") for line in lines)
+    assert f"Next: 2 feet wait for a person: raysplay review '{out}'" in lines
+    counts = json.loads((out / "run.json").read_text(encoding="utf-8"))["counts"]
+    assert counts["rows_by_reason"] == {"view doubtful": 2, "withheld": 2, "no foot found": 1, "unreadable": 1}
+    assert counts["withheld"] == {"ima45": 2}
+
+
+def test_run_json_says_what_the_last_digits_depend_on(films, tmp_path):
+    assert call("measure", films / "a.png", "--out", tmp_path / "out").exit_code == 0
+    about = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
+    assert about["machine"]["threads"] == torch.get_num_threads()
+    assert about["machine"]["cpu_capability"] == torch.backends.cpu.get_cpu_capability()
+    assert datetime.fromisoformat(about["ended"]).tzinfo is not None
+
+
+@pytest.mark.parametrize("table", ["feet.csv", "films.csv", "crops.csv", "landmarks.parquet"])
+def test_a_table_that_was_changed_is_not_reviewed(films, tmp_path, table):
+    """One flipped bit, or a cell edited in an office program, must not become a number in the review."""
+    out = tmp_path / "out"
+    assert call("measure", films, "--out", out, "--no-overlays").exit_code == 0
+    content = bytearray((out / table).read_bytes())
+    content[len(content) // 2] ^= 1
+    (out / table).write_bytes(content)
+    for arguments in (["export", out, "--out", tmp_path / "reviewed"], ["review", out, "--no-browser"]):
+        result = call(*arguments)
+        assert result.exit_code == 2
+        assert f"{table}: was changed after the run" in " ".join(result.output.replace("│", " ").split())
+    assert not (tmp_path / "reviewed").exists()
+    assert not (out / "review.sqlite").exists()

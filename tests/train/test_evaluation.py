@@ -257,6 +257,11 @@ def test_a_folder_without_a_run_is_bad_usage(films, tmp_path):
 def test_tables_that_are_no_run_are_refused(tmp_path, films):
     assert call("measure", films, "--out", tmp_path / "run", "--no-overlays").exit_code == 0
     (tmp_path / "run" / "feet.csv").write_text("a,b\n1,2\n", encoding="utf-8")
+    with pytest.raises(RunTablesError, match=r"feet\.csv: was changed after the run"):
+        read_run(tmp_path / "run")
+    about = json.loads((tmp_path / "run" / "run.json").read_text(encoding="utf-8"))
+    del about["tables"]  # as an earlier version wrote it
+    (tmp_path / "run" / "run.json").write_text(json.dumps(about), encoding="utf-8")
     with pytest.raises(RunTablesError, match="holds no run"):
         read_run(tmp_path / "run")
 

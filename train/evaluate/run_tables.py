@@ -11,6 +11,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from raysplay.infer.outputs.table_digests import changed_table
 from raysplay.infer.records import Outcome
 from raysplay.measure import by_name
 
@@ -81,11 +82,13 @@ def read_run(folder: Path) -> MeasuredArchive:
     Raises
     ------
     RunTablesError
-        If one is missing or is not what a run writes.
+        If one is missing, is not what a run writes, or was changed after the run.
     """
     for name in ("feet.csv", "landmarks.parquet", "run.json"):
         if not (folder / name).is_file():
             raise RunTablesError(f"{folder}: no finished run, {name} is missing")
+    if changed := changed_table(folder, ("feet.csv", "landmarks.parquet")):
+        raise RunTablesError(changed)
     try:
         points = _landmarks(folder / "landmarks.parquet")
         about = json.loads((folder / "run.json").read_text(encoding="utf-8"))
@@ -132,7 +135,7 @@ def _values(row: Mapping[str, str], reported: Iterable[str]) -> dict[str, tuple[
 
 def _landmarks(path: Path) -> dict[tuple[str, int], dict[str, tuple[float, float]]]:
     points: dict[tuple[str, int], dict[str, tuple[float, float]]] = {}
-    table = pq.read_table(path, columns=["film", "foot_index", "landmark", "x", "y"])
+    table = pq.read_table(path, columns=["film", "foot_index", "landmark", "x", "y"], page_checksum_verification=True)
     for batch in table.to_batches():
         for row in zip(*(column.to_pylist() for column in batch.columns), strict=True):
             film, index, code, x, y = row

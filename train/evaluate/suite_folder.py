@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from raysplay.infer.outputs.earlier_run import TABLES
+from raysplay.infer.outputs.run_files import TABLES
 from raysplay.infer.outputs.run_report import write_json
 from raysplay.synthetic_data.archive import FILMS, LANDMARKS, TRUTH
 

@@ -6,7 +6,9 @@ import pytest
 
 from raysplay.configs.load import shipped
 from raysplay.configs.protocol import reported_measures
-from raysplay.infer.outputs.earlier_run import TABLES, written_by_run
+from raysplay.infer.outputs.earlier_run import written_by_run
+from raysplay.infer.outputs.names import film_name
+from raysplay.infer.outputs.run_files import TABLES
 from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_writer import RunWriter
 
@@ -16,7 +18,7 @@ def run(tmp_path, schema, film, film_record):
     """A finished run over two films, with overlays."""
     writer = RunWriter(RunFolder(tmp_path / "out"), schema, reported_measures())
     for name in ("spring/cook.dcm", "=1,2;3.dcm"):
-        writer.write(film_record(name), film)
+        writer.write(film_record(film_name(name)), film)
     return writer.finish(command=[], wall_seconds=1.0, weights={}, protocol=shipped("protocol.yaml"))
 
 

@@ -268,6 +268,8 @@ def test_run_json_says_what_ran(write, film_record, foot_record):
         "films_without_foot": 1,
         "feet": 2,
         "rows_by_decision": {"accepted": 1, "review": 1, "refused": 1},
+        "rows_by_reason": {"HVA interval": 1, "withheld": 1, "IMA interval": 1, "no foot found": 1},
+        "withheld": {},
     }
     assert content["films_per_minute"] == 2.0
     assert content["seconds_by_stage"]["find"] == 1.0
@@ -311,7 +313,7 @@ def test_nothing_has_its_final_name_before_the_run_is_complete(tmp_path, schema,
     writer.write(film_record(), None)
     names = {path.name for path in (tmp_path / "out").iterdir()}
     assert names
-    assert all(name.endswith(".partial") for name in names)
+    assert all(name.endswith(".partial") or name.startswith(".") for name in names)
     assert len(rows_of(tmp_path / "out" / "feet.csv.partial")) == 1
     writer.close()
 

@@ -260,6 +260,7 @@ def test_a_changed_configuration_or_protocol_is_said(tmp_path):
     write_run(tmp_path / "run", 2)
     about = json.loads((tmp_path / "run" / "run.json").read_text())
     same = {name: hashlib.sha256(shipped(name).read_bytes()).hexdigest() for name in ("films.yaml", "landmarks.yaml")}
+    about["tables"] = {}
     about["digests"] = {"configs": {**same, "decision.yaml": "0" * 64, "reading.yaml": "1" * 64}}
     about["digests"]["weights"] = {"landmarks.safetensors": "0" * 64, "elsewhere.safetensors": "0" * 64}
     about["protocol"]["sha256"] = "0" * 64

@@ -1,0 +1,97 @@
+"""One program at a time writes into a folder."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import json
+import os
+import socket
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+
+from filelock import BaseFileLock, FileLock, SoftFileLock, Timeout
+
+from raysplay.infer.outputs.run_files import LOCK, WRITER
+
+_NO_LOCKS = (errno.ENOLCK, errno.EOPNOTSUPP, errno.EINVAL)
+"""What network drives without locks answer; that there is no such call at all, filelock knows by itself."""
+
+
+class FolderInUseError(Exception):
+    """A folder that another program writes into; the message names it and says who."""
+
+
+class FolderLock:
+    """Held from :meth:`take` to :meth:`release`, or to the end of the process, however it ends.
+
+    The system itself holds the lock (``flock``, on Windows ``msvcrt.locking``), so that a killed program's is free
+    again at once. On a drive without locks a file with process and machine stands for it, which filelock takes away
+    where that process is no more.
+
+    Parameters
+    ----------
+    folder : Path
+        Must be there when the lock is taken.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._lock: BaseFileLock = FileLock(folder / LOCK, timeout=0, mode=0o600)
+
+    def take(self) -> None:
+        """Take the folder, or fail at once.
+
+        Raises
+        ------
+        FolderInUseError
+            If another program holds it.
+        OSError
+            If the folder cannot be written.
+        """
+        try:
+            try:
+                self._lock.acquire()
+            except OSError as error:
+                if isinstance(error, Timeout) or error.errno not in _NO_LOCKS:
+                    raise
+                self._lock = SoftFileLock(self._folder / f"{LOCK}.held", timeout=0, mode=0o600)
+                self._lock.acquire()
+        except Timeout:
+            raise FolderInUseError(
+                f"{self._folder}: {self._writer()} is writing into it; wait for its end, or choose another folder"
+            ) from None
+        about = {
+            "process": os.getpid(),
+            "host": socket.gethostname(),
+            "since": datetime.now().astimezone().isoformat(sep=" ", timespec="seconds"),
+        }
+        try:
+            (self._folder / WRITER).write_text(json.dumps(about), encoding="utf-8")
+        except BaseException:
+            self.release()
+            raise
+
+    def release(self) -> None:
+        """Let others in; nothing if it is not held."""
+        if self._lock.is_locked:
+            with contextlib.suppress(OSError):  # the folder may be gone
+                (self._folder / WRITER).unlink()
+            self._lock.release()
+
+    def __enter__(self) -> FolderLock:
+        self.take()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.release()
+
+    def _writer(self) -> str:
+        try:
+            about = json.loads((self._folder / WRITER).read_text(encoding="utf-8"))
+            return f"process {about['process']} on {about['host']}, since {about['since']},"
+        except (OSError, ValueError, KeyError, TypeError):
+            return "another process"

@@ -1,0 +1,31 @@
+"""Names of the files that a run and its review leave in a folder: the one list."""
+
+from __future__ import annotations
+
+CHECKED = ("feet.csv", "films.csv", "measurements.csv", "crops.csv", "landmarks.parquet")
+"""Tables whose digests ``run.json`` holds."""
+
+WORKBOOK, ABOUT = "feet.xlsx", "run.json"
+
+TABLES = (*CHECKED, WORKBOOK, ABOUT)
+"""All but the pictures, in the order in which files get their names: ``run.json``, the sign of a whole run, last."""
+
+OVERLAYS = "overlays"
+
+PARTIAL = ".partial"
+"""What the names of an unfinished run end in."""
+
+LOCK, WRITER = ".raysplay.lock", ".raysplay.writer"
+"""Held by whoever writes; says who that is. The first stays, hidden and empty."""
+
+SCRATCH = ".raysplay-"
+"""What folders begin with that a run keeps only while it writes."""
+
+STORES = "review_stores.txt"
+"""Where reads are kept that do not lie in the folder."""
+
+STORE = "review.sqlite"
+"""Reads of a review."""
+
+BESIDE = (*(f"{STORE}{end}" for end in ("", "-wal", "-shm", "-journal")), STORES, LOCK, f"{LOCK}.held", WRITER)
+"""What lies beside a run and is no film."""
