@@ -101,6 +101,17 @@ def open_store(url: str | None, run: ReviewRun) -> ReadStore:
         raise typer.BadParameter(str(error), param_hint="--store") from error
 
 
+def take_over_earlier(desk: OpenDesk) -> None:
+    """Let a run take over what was read in the run that it replaced in its folder; its store notes what became of it.
+
+    A store with an address of its own may hold other archives; its runs are left alone.
+    """
+    from raysplay.infer.review.carry_over import take_over
+
+    if desk.store.beside_its_run and (carried := take_over(desk)):
+        desk.store.notices = (*desk.store.notices, carried.sentence())
+
+
 def _desk(
     run: ReviewRun, reads: ReadStore, films: Path | None, study: Path | None
 ) -> tuple[OpenDesk | BlindDesk, FilmShelf]:
@@ -113,7 +124,9 @@ def _desk(
     settings = review_settings()
     shelf = FilmShelf(run, films, settings.films.cache_bytes)
     if study is None:
-        return OpenDesk(run, reads, shelf, settings), shelf
+        desk = OpenDesk(run, reads, shelf, settings)
+        take_over_earlier(desk)
+        return desk, shelf
     try:
         return BlindDesk(run, reads, shelf, settings, Study(study, run, settings.repeat_distance)), shelf
     except StudyError as error:

@@ -20,6 +20,7 @@ from raysplay.configs.reference_values import reference_values
 from raysplay.infer.command import CAUTION
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.review.films import FilmShelf, Picture
+from raysplay.infer.review.lineage import Lineage
 from raysplay.infer.review.reading import AS_RUN, FootGauge, Measured, PlacedPoints, grades
 from raysplay.infer.review.requests import MeasureSent, PointSent, ReadSent
 from raysplay.infer.review.run import FilmFacts, FootLandmarkTable, ReviewRun
@@ -47,7 +48,8 @@ _STATE_AFTER = {
     "wrong_view": WRONG_VIEW,
     "reopen": OPEN,
 }
-_NUMBERLESS = (NOT_MEASURABLE, WRONG_VIEW)
+NUMBERLESS = (NOT_MEASURABLE, WRONG_VIEW)
+"""States without numbers."""
 
 
 class UnknownFootError(LookupError):
@@ -100,6 +102,7 @@ class Desk(ABC):
         self._limits = decision_limits()
         self.gauge = FootGauge(run.measures, run.protocol(), self._limits, settings.hand_placed)
         self.codes = landmark_schema().codes
+        self.lineage = Lineage(store)
 
     @abstractmethod
     def key(self, number: int, reader: str) -> Key:
@@ -166,7 +169,7 @@ class Desk(ABC):
             # Still worked out, so that both reads can be laid side by side.
             after = self._after(foot, self._model_standing(foot), sent, reader, check=False)
         facts = self.run.film(int(self.run.film_of[foot]))
-        subject = Subject(facts.name, facts.sha256, int(self.run.foot_index[foot]))
+        subject = Subject(facts.name, facts.sha256, int(self.run.foot_index[foot]), self.ground(foot))
         try:
             saved = self.store.save(
                 key, sent.version, reader, sent.verdict, subject, standing.content, after, sent.request
@@ -178,17 +181,33 @@ class Desk(ABC):
         return self._stands(foot, saved.version, saved.at, saved.reader, saved.after)
 
     def history(self, number: int, reader: str) -> list[Json]:
-        """Every read of a foot, oldest first."""
+        """Every read of a foot that led to what stands, oldest first; ``run`` is that of an earlier run's."""
+        key = self.key(number, reader)
+        origins = {} if key.study else self.lineage.origins(key.item)
         return [
-            {
-                **self.entry_json(entry),
-                "note": entry.after["note"],
-                "reason": entry.after["reason"],
-                "before": self.content_json(entry.before),
-                "after": self.content_json(entry.after),
-            }
-            for entry in self.store.history(self.key(number, reader))
+            {**self.read_json(entry), "run": short(origins.get(entry.version))} for entry in self.store.history(key)
         ]
+
+    def read_json(self, entry: Entry) -> Json:
+        """A read with what stood before and after it."""
+        return {
+            **self.entry_json(entry),
+            "note": entry.after["note"],
+            "reason": entry.after["reason"],
+            "before": self.content_json(entry.before),
+            "after": self.content_json(entry.after),
+        }
+
+    def ground(self, foot: int) -> Json | None:
+        """What a read of a foot is made on, for a later run to compare; None where the model's output is hidden."""
+        return None
+
+    def remeasured(self, number: int, content: Json) -> Json:
+        """The same content with its points measured as this run does it."""
+        foot = self.foot_of(number, "")
+        standing = self._stands(foot, 0, "", "", content)
+        values = self._values(foot, standing.placed, standing.side, standing.construction)
+        return {**content, "construction": standing.construction, "values": values}
 
     def session(self, reader: str | None) -> Json:
         """What the page needs once."""
@@ -465,7 +484,7 @@ class Desk(ABC):
         if check:
             self._check(sent, standing, side, changed)
         state = _STATE_AFTER[sent.verdict]
-        values = {} if state in _NUMBERLESS else self._values(foot, placed, side, construction)
+        values = {} if state in NUMBERLESS else self._values(foot, placed, side, construction)
         return {
             "state": state,
             "side": side,
@@ -532,6 +551,11 @@ def _reference_json(measure: str) -> Json | None:
     """What published groups show of a measure without a grade: in brief, and every statement with its source."""
     found = reference_values().get(measure)
     return {"brief": found.brief, "says": list(found.sentences)} if found else None
+
+
+def short(run: str | None) -> str | None:
+    """A run as a person is told it: the first twelve digits of its identity."""
+    return None if run is None else run[:12]
 
 
 def scale_json(scale: Scale) -> list[Json]:

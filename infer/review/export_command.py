@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from raysplay.infer.command import CAUTION
-from raysplay.infer.review.command import RunFolder, Store, open_run, open_store
+from raysplay.infer.review.command import RunFolder, Store, open_run, open_store, take_over_earlier
 
 
 def export(
@@ -30,6 +30,7 @@ def export(
     opened = open_run(run)
     with contextlib.closing(open_store(store, opened)) as reads:
         desk = OpenDesk(opened, reads, FilmShelf(opened, None, settings.films.cache_bytes), settings)
+        take_over_earlier(desk)
         try:
             counts = write_reviewed(desk, out)
         except OSError as error:

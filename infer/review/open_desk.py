@@ -9,7 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from raysplay.infer.review.desk import Desk, Json, RefusedError, Standing, UnknownFootError
+from raysplay.infer.review.desk import Desk, Json, RefusedError, Standing, UnknownFootError, short
 from raysplay.infer.review.films import FilmShelf
 from raysplay.infer.review.reading import PlacedPoints, initial_points
 from raysplay.infer.review.requests import ReadSent
@@ -29,6 +29,7 @@ class OpenDesk(Desk):
         self._last = store.last_id()
         self._models = lru_cache(maxsize=256)(self._read_model)
         self._settled_by: dict[int, str] = {}
+        self._know_grounds()
         self._apply((item, version, reader, content) for item, version, _, reader, content in store.current())
 
     def warm_up(self) -> None:
@@ -64,6 +65,27 @@ class OpenDesk(Desk):
     def _read_model(self, foot: int) -> tuple[FootLandmarkTable, PlacedPoints]:
         table = self.run.landmarks(foot)
         return table, initial_points(table, self._facts(foot), self._limits.landmarks.withhold_below)
+
+    def ground(self, foot: int) -> Json:
+        """Side, construction and measures as reported, points and crop that the model left of a foot."""
+        points = self.model(foot)[0].points
+        crop = self.run.crop(foot)
+        return {
+            "side": self.run.sides[foot].as_py(),
+            "construction": self.construction,
+            "measures": {measure.name: measure.construction for measure in self.run.measures},
+            "points": {
+                code: [round(float(v), 3) for v in points[i]]
+                for i, code in enumerate(self.codes)
+                if np.isfinite(points[i]).all()
+            },
+            "outline": None if crop is None else crop.round(3).tolist(),
+        }
+
+    def _know_grounds(self) -> None:
+        """Reads that were saved by a program which did not keep their grounds are of this run's."""
+        unknown = self.lineage.groundless()
+        self.lineage.lay({item: self.ground(item - 1) for item in unknown if 1 <= item <= len(self.run)})
 
     def check(self, wanted: Filter) -> None:
         """Refuse a filter that no foot could pass by mistake."""
@@ -117,9 +139,18 @@ class OpenDesk(Desk):
             "decision": row["decision"],
             "reasons": row["reasons"],
             "claim": claim_json(claim),
+            "earlier": self.earlier(number),
             "next": following[0] + 1 if following else None,
             "previous": None if before is None else before + 1,
         }
+
+    def earlier(self, number: int) -> list[Json]:
+        """Reads of earlier runs of these films that do not stand, oldest first, with their run and why they do not."""
+        self.foot_of(number, "")
+        return [
+            {**self.read_json(one.entry), "run": short(one.entry.run), "outcome": one.outcome}
+            for one in self.lineage.earlier(number)
+        ]
 
     def others(self, number: int, reader: str, text: str) -> list[Json]:
         """Feet of the same side to lay beside this one, those nearest in the archive first."""

@@ -10,7 +10,8 @@ from pathlib import Path
 from raysplay.infer.outputs.csv_table import CsvTable
 from raysplay.infer.outputs.names import cell_text
 from raysplay.infer.outputs.tables import Row
-from raysplay.infer.review.desk import Standing
+from raysplay.infer.review.desk import Standing, short
+from raysplay.infer.review.lineage import BLIND, STANDS, EarlierRead
 from raysplay.infer.review.open_desk import OpenDesk
 from raysplay.infer.review.store import Entry
 from raysplay.infer.review.worklist import CONFIRMED, CORRECTED, OPEN
@@ -33,7 +34,22 @@ READS_HEADER = (
     "state",
     "when",
 )
-HISTORY_HEADER = ("when", "reader", "verdict", "film", "foot_index", "study", "version", "state", "reason", "note")
+HISTORY_HEADER = (
+    "when",
+    "reader",
+    "verdict",
+    "film",
+    "foot_index",
+    "study",
+    "version",
+    "state",
+    "reason",
+    "note",
+    "run",
+    "outcome",
+)
+"""``run``: first digits of the SHA-256 of the ``run.json`` that the read was made on. ``outcome``: empty for a read of
+this run; else what became of one of an earlier run."""
 
 _LANDMARKS_STAND = (CONFIRMED, CORRECTED)
 """States in which a person answers for the landmarks; those of a foot read as the other side were never right."""
@@ -58,11 +74,14 @@ def write_reviewed(desk: OpenDesk, out: Path) -> ReviewedCounts:
     out.mkdir(parents=True, exist_ok=True)
     settled = {number: desk.standing(number, "") for number in _read_feet(desk)}
     entries = list(desk.store.entries())
+    earlier = desk.lineage.earlier()
+    known = set(desk.run.digests()) - {""}
+    blind = [one.entry for one in earlier if one.outcome == BLIND and one.entry.film_sha256 in known]
     header = reviewed_header([measure.name for measure in desk.run.measures])
     feet = _write(out / "feet_reviewed.csv", header, lambda: _feet(desk, settled))
     landmarks = _write(out / "corrected_landmarks.csv", LANDMARKS_HEADER, lambda: _landmarks(desk, settled))
-    reads = _write(out / "reads.csv", READS_HEADER, lambda: blind_reads(entries))
-    history = _write(out / "history.csv", HISTORY_HEADER, lambda: map(_history_row, entries))
+    reads = _write(out / "reads.csv", READS_HEADER, lambda: blind_reads([*blind, *entries]))
+    history = _write(out / "history.csv", HISTORY_HEADER, lambda: _history(desk, entries, earlier))
     return ReviewedCounts(feet, sum(one.state != OPEN for one in settled.values()), landmarks, reads, history)
 
 
@@ -148,9 +167,17 @@ def _landmarks(desk: OpenDesk, settled: dict[int, Standing]) -> Iterator[Row]:
                 yield [*about, code, round(x, 3), round(y, 3)]
 
 
-def _history_row(entry: Entry) -> Row:
-    row: Row = [entry.at, entry.reader, entry.verdict, entry.film, entry.foot_index, entry.key.study, entry.version]
-    return [*row, entry.after["state"], *(cell_text(entry.after[name]) for name in ("reason", "note"))]
+def _history(desk: OpenDesk, entries: Sequence[Entry], earlier: Sequence[EarlierRead]) -> Iterator[Row]:
+    """Every read once, in the order in which they were made, those of earlier runs too."""
+    origins = desk.lineage.all_origins()
+    told: list[tuple[Entry, str, str]] = [(one.entry, one.entry.run, one.outcome) for one in earlier]
+    for entry in entries:
+        came_from = None if entry.key.study else origins.get((entry.key.item, entry.version))
+        told.append((entry, came_from or entry.run, STANDS if came_from else ""))
+    for entry, run, outcome in sorted(told, key=lambda one: (one[0].at, one[0].id)):
+        row: Row = [entry.at, entry.reader, entry.verdict, entry.film, entry.foot_index, entry.key.study, entry.version]
+        row += [entry.after["state"], *(cell_text(entry.after[name]) for name in ("reason", "note"))]
+        yield [*row, short(run), outcome]
 
 
 def _write(path: Path, header: Sequence[str], rows: Callable[[], Iterator[Row]]) -> int:

@@ -150,6 +150,11 @@ class ReviewRun:
             row["remarks"],
         )
 
+    def digests(self) -> list[str]:
+        """SHA-256 of every film, empty where the file yielded none."""
+        digests: list[str] = self._film_table["sha256"].to_pylist()
+        return digests
+
     def landmarks(self, foot: int) -> FootLandmarkTable:
         """Landmarks of one foot, all ``nan`` for a refused one."""
         schema = landmark_schema()

@@ -32,6 +32,7 @@ class ReviewSettings(Config):
     hand_placed: HandPlaced
     grading: str
     not_measurable: Annotated[tuple[str, ...], Field(min_length=1)]
+    same_point_pixels: float = Field(gt=0.0)
     claim_minutes: float = Field(gt=0.0)
     page_feet: Count
     body_bytes: Count

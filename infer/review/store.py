@@ -12,7 +12,7 @@ import json
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,91 +23,11 @@ from pydantic_core import from_json
 from sqlalchemy import event
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError, SQLAlchemyError
 
-FILE_NAME = "review.sqlite"
-"""The embedded store, in the folder of its run."""
+from raysplay.infer.review import store_tables as tables
+from raysplay.infer.review.reads_found import FILE_NAME, opened_for_reading
+from raysplay.infer.review.store_trouble import in_words
 
-_SCHEMA = "1"
 _BUSY_SECONDS = 30.0
-
-_metadata = sa.MetaData()
-
-_about = sa.Table(
-    "about",
-    _metadata,
-    sa.Column("name", sa.String(40), primary_key=True),
-    sa.Column("value", sa.String(200), nullable=False),
-)
-
-_key = ("run", "study", "lane", "item")
-
-
-def _key_columns(primary: bool) -> list[sa.Column[Any]]:
-    return [
-        sa.Column("run", sa.String(64), primary_key=primary, nullable=False),
-        sa.Column("study", sa.String(120), primary_key=primary, nullable=False),
-        sa.Column("lane", sa.String(16), primary_key=primary, nullable=False),
-        sa.Column("item", sa.Integer, primary_key=primary, autoincrement=False, nullable=False),
-    ]
-
-
-_history = sa.Table(
-    "history",
-    _metadata,
-    sa.Column("id", sa.BigInteger().with_variant(sa.Integer, "sqlite"), primary_key=True, autoincrement=True),
-    *_key_columns(primary=False),
-    sa.Column("version", sa.Integer, nullable=False),
-    sa.Column("at", sa.String(32), nullable=False),
-    sa.Column("reader", sa.String(16), nullable=False),
-    sa.Column("film", sa.Text, nullable=False),
-    sa.Column("film_sha256", sa.String(64), nullable=False),
-    sa.Column("foot_index", sa.Integer, nullable=False),
-    sa.Column("verdict", sa.String(24), nullable=False),
-    sa.Column("request", sa.String(64), nullable=False),
-    sa.Column("before", sa.Text, nullable=False),
-    sa.Column("after", sa.Text, nullable=False),
-    sa.UniqueConstraint(*_key, "version"),
-    sqlite_autoincrement=True,
-)
-
-_current = sa.Table(
-    "current",
-    _metadata,
-    *_key_columns(primary=True),
-    sa.Column("version", sa.Integer, nullable=False),
-    sa.Column("at", sa.String(32), nullable=False),
-    sa.Column("reader", sa.String(16), nullable=False),
-    sa.Column("after", sa.Text, nullable=False),
-)
-
-_claims = sa.Table(
-    "claims",
-    _metadata,
-    *_key_columns(primary=True),
-    sa.Column("reader", sa.String(16), nullable=False),
-    sa.Column("until", sa.Float, nullable=False),
-)
-
-for _change in ("UPDATE", "DELETE"):
-    event.listen(
-        _history,
-        "after_create",
-        sa.DDL(
-            f"CREATE TRIGGER history_refuses_{_change.lower()} BEFORE {_change} ON history "
-            "BEGIN SELECT RAISE(ABORT, 'the history is append-only'); END"
-        ).execute_if(dialect="sqlite"),
-    )
-event.listen(
-    _history,
-    "after_create",
-    sa.DDL(
-        "CREATE FUNCTION history_refuses() RETURNS trigger LANGUAGE plpgsql AS "
-        "$$ BEGIN RAISE EXCEPTION 'the history is append-only'; END $$; "
-        "CREATE TRIGGER history_refuses_change BEFORE UPDATE OR DELETE ON history "
-        "FOR EACH ROW EXECUTE FUNCTION history_refuses(); "
-        "CREATE TRIGGER history_refuses_truncate BEFORE TRUNCATE ON history "
-        "FOR EACH STATEMENT EXECUTE FUNCTION history_refuses()"
-    ).execute_if(dialect="postgresql"),
-)
 
 
 class StoreError(Exception):
@@ -149,6 +69,8 @@ class Subject:
     film: str
     film_sha256: str
     foot_index: int
+    ground: dict[str, Any] | None = None
+    """What the model had left of it, as JSON holds it: by this a later run knows whether the read still stands."""
 
 
 @dataclass(frozen=True)
@@ -156,6 +78,7 @@ class Entry:
     """One line of the history: who left what after which verdict, and the version it made."""
 
     id: int
+    run: str
     key: Key
     version: int
     at: str
@@ -164,6 +87,7 @@ class Entry:
     before: dict[str, Any]
     after: dict[str, Any]
     film: str
+    film_sha256: str
     foot_index: int
 
 
@@ -187,6 +111,9 @@ class ReadStore:
 
     Attributes
     ----------
+    run : str
+    beside_its_run : bool
+        Whether it is the embedded store of the run's folder: other runs in it are runs before this one.
     notices : tuple of str
         What a reader should know of the store, in sentences.
 
@@ -197,7 +124,8 @@ class ReadStore:
     """
 
     def __init__(self, url: str, run: str) -> None:
-        self._run = run
+        self.run = run
+        self.beside_its_run = False
         try:
             address = sa.engine.make_url(url)
             self._engine = sa.create_engine(address, **_options(address))
@@ -220,10 +148,41 @@ class ReadStore:
     @classmethod
     def beside(cls, folder: Path, run: str) -> ReadStore:
         """The embedded store of a run's folder."""
-        return cls(sa.URL.create("sqlite", database=str(folder / FILE_NAME)).render_as_string(), run)
+        store = cls(sa.URL.create("sqlite", database=str(folder / FILE_NAME)).render_as_string(), run)
+        store.beside_its_run = True
+        return store
 
     def close(self) -> None:
         self._engine.dispose()
+
+    @contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """A connection for looking; StoreError if the database refuses."""
+        try:
+            with self._reading.connect() as connection:
+                yield connection
+        except SQLAlchemyError as error:
+            raise StoreError(f"the reads cannot be looked at: {_cause(error)}") from error
+
+    @contextmanager
+    def writing(self) -> Iterator[sa.Connection]:
+        """A transaction that others wait for, committed at the end unless something was raised.
+
+        Raises
+        ------
+        IntegrityError
+            If a version is there already.
+        StoreError
+            If the database refuses.
+        """
+        try:
+            with self._engine.begin() as connection:
+                self._serialise(connection)
+                yield connection
+        except IntegrityError:
+            raise
+        except SQLAlchemyError as error:
+            raise StoreError(f"nothing was saved: {_cause(error)}") from error
 
     def save(
         self,
@@ -263,82 +222,99 @@ class ReadStore:
             "at": datetime.now(UTC).isoformat(timespec="milliseconds"),
             "reader": reader,
         }
-        content = {"after": _text(after)}
-        about = {"film": subject.film, "film_sha256": subject.film_sha256, "foot_index": subject.foot_index}
+        content = {"after": as_text(after)}
+        of = {"film": subject.film, "film_sha256": subject.film_sha256, "foot_index": subject.foot_index}
         try:
-            with self._engine.begin() as connection:
-                self._serialise(connection)
+            with self.writing() as connection:
                 if request and (made_before := self._by_request(connection, key, reader, request)) is not None:
                     return made_before
                 claim = self._claim(connection, key)
                 if claim is not None and claim.reader != reader and claim.until > time.time():
                     raise ClaimedError(claim)
-                stands = connection.execute(sa.select(_current.c.version).where(*self._where(_current, key))).scalar()
+                stands = connection.execute(
+                    sa.select(tables.current.c.version).where(*self._where(tables.current, key))
+                ).scalar()
                 if (stands or 0) != version:
                     raise _Overtaken
-                full = {**row, **content, **about, "verdict": verdict, "request": request, "before": _text(before)}
-                made = connection.execute(sa.insert(_history).values(full).returning(_history.c.id)).scalar_one()
+                if subject.ground is not None and not key.study:
+                    lay_ground(connection, self.run, key.item, subject.ground)
+                full = {**row, **content, **of, "verdict": verdict, "request": request, "before": as_text(before)}
+                made = connection.execute(
+                    sa.insert(tables.history).values(full).returning(tables.history.c.id)
+                ).scalar_one()
                 if stands is None:
-                    connection.execute(sa.insert(_current).values({**row, **content}))
+                    connection.execute(sa.insert(tables.current).values({**row, **content}))
                 else:
                     change = {"version": version + 1, "at": row["at"], "reader": reader, **content}
-                    connection.execute(sa.update(_current).where(*self._where(_current, key)).values(change))
+                    connection.execute(
+                        sa.update(tables.current).where(*self._where(tables.current, key)).values(change)
+                    )
         except (_Overtaken, IntegrityError):
             entries = self.history(key)
             if not entries:
                 raise StoreError("the version does not fit: this foot has no read yet") from None
             raise StaleReadError(entries[-1]) from None
-        except SQLAlchemyError as error:
-            raise StoreError(f"the read could not be saved ({_cause(error)})") from error
-        return Entry(
-            made, key, version + 1, str(row["at"]), reader, verdict, before, after, subject.film, subject.foot_index
-        )
+        about = (subject.film, subject.film_sha256, subject.foot_index)
+        return Entry(made, self.run, key, version + 1, str(row["at"]), reader, verdict, before, after, *about)
 
     def history(self, key: Key) -> list[Entry]:
         """Every entry of a foot, oldest first."""
-        with self._reading.connect() as connection:
+        with self.reading() as connection:
             found = connection.execute(
-                sa.select(_history).where(*self._where(_history, key)).order_by(_history.c.version)
+                sa.select(tables.history).where(*self._where(tables.history, key)).order_by(tables.history.c.version)
             )
-            return [_entry(row) for row in found]
+            return [entry_of(row) for row in found]
 
     def state(self, key: Key) -> tuple[int, str, str, dict[str, Any]] | None:
         """Version, time, reader and state of one foot; None before its first read."""
-        columns = (_current.c.version, _current.c.at, _current.c.reader, _current.c.after)
-        with self._reading.connect() as connection:
-            found = connection.execute(sa.select(*columns).where(*self._where(_current, key))).first()
+        columns = (tables.current.c.version, tables.current.c.at, tables.current.c.reader, tables.current.c.after)
+        with self.reading() as connection:
+            found = connection.execute(sa.select(*columns).where(*self._where(tables.current, key))).first()
         return None if found is None else (found.version, found.at, found.reader, from_json(found.after))
 
     def claimed(self, key: Key) -> Claim | None:
         """Who has a foot in hand now."""
-        with self._reading.connect() as connection:
+        with self.reading() as connection:
             claim = self._claim(connection, key)
         return claim if claim is not None and claim.until > time.time() else None
 
     def since(self, last: int, study: str = "", lane: str = "") -> Iterator[Entry]:
         """Entries after number ``last``, oldest first, of the plain review or of one reader of a study."""
-        chosen = (_history.c.run == self._run, _history.c.study == study, _history.c.lane == lane, _history.c.id > last)
-        with self._reading.connect() as connection:
-            yield from map(_entry, connection.execute(sa.select(_history).where(*chosen).order_by(_history.c.id)))
+        chosen = (
+            tables.history.c.run == self.run,
+            tables.history.c.study == study,
+            tables.history.c.lane == lane,
+            tables.history.c.id > last,
+        )
+        with self.reading() as connection:
+            yield from map(
+                entry_of, connection.execute(sa.select(tables.history).where(*chosen).order_by(tables.history.c.id))
+            )
 
     def entries(self) -> Iterator[Entry]:
-        """The whole history of the run, studies included, oldest first."""
-        with self._reading.connect() as connection:
-            chosen = sa.select(_history).where(_history.c.run == self._run).order_by(_history.c.id)
-            yield from map(_entry, connection.execute(chosen))
+        """The whole history of the run, studies included, in the order in which it was written."""
+        with self.reading() as connection:
+            chosen = sa.select(tables.history).where(tables.history.c.run == self.run).order_by(tables.history.c.id)
+            yield from map(entry_of, connection.execute(chosen))
 
     def current(self, study: str = "", lane: str = "") -> Iterator[tuple[int, int, str, str, dict[str, Any]]]:
         """Item, version, time, reader and state of every foot that has a read."""
-        columns = (_current.c.item, _current.c.version, _current.c.at, _current.c.reader, _current.c.after)
-        chosen = (_current.c.run == self._run, _current.c.study == study, _current.c.lane == lane)
-        with self._reading.connect() as connection:
+        columns = (
+            tables.current.c.item,
+            tables.current.c.version,
+            tables.current.c.at,
+            tables.current.c.reader,
+            tables.current.c.after,
+        )
+        chosen = (tables.current.c.run == self.run, tables.current.c.study == study, tables.current.c.lane == lane)
+        with self.reading() as connection:
             for item, version, at, reader, after in connection.execute(sa.select(*columns).where(*chosen)):
                 yield item, version, at, reader, from_json(after)
 
     def last_id(self) -> int:
         """Number of the newest entry, 0 if there is none."""
-        with self._reading.connect() as connection:
-            return connection.execute(sa.select(sa.func.max(_history.c.id))).scalar() or 0
+        with self.reading() as connection:
+            return connection.execute(sa.select(sa.func.max(tables.history.c.id))).scalar() or 0
 
     def claim(self, key: Key, reader: str, seconds: float) -> Claim:
         """Take a foot in hand, or keep it.
@@ -349,43 +325,43 @@ class ReadStore:
             If another reader has it.
         """
         until = time.time() + seconds
-        try:
-            with self._engine.begin() as connection:
-                self._serialise(connection)
-                held = self._claim(connection, key)
-                if held is not None and held.reader != reader and held.until > time.time():
-                    raise ClaimedError(held)
-                connection.execute(sa.delete(_claims).where(*self._where(_claims, key)))
-                connection.execute(sa.insert(_claims).values(**self._of(key), reader=reader, until=until))
-        except SQLAlchemyError as error:
-            raise StoreError(f"the foot could not be claimed ({_cause(error)})") from error
+        with self.writing() as connection:
+            held = self._claim(connection, key)
+            if held is not None and held.reader != reader and held.until > time.time():
+                raise ClaimedError(held)
+            connection.execute(sa.delete(tables.claims).where(*self._where(tables.claims, key)))
+            connection.execute(sa.insert(tables.claims).values(**self._of(key), reader=reader, until=until))
         return Claim(reader, until)
 
     def release(self, key: Key, reader: str) -> None:
         """Give a foot back; another reader's claim stays."""
-        with self._engine.begin() as connection:
-            connection.execute(sa.delete(_claims).where(*self._where(_claims, key), _claims.c.reader == reader))
+        with self.writing() as connection:
+            connection.execute(
+                sa.delete(tables.claims).where(*self._where(tables.claims, key), tables.claims.c.reader == reader)
+            )
 
     def claims(self) -> dict[int, Claim]:
         """Claims that hold now, by item, outside studies."""
-        chosen = (_claims.c.run == self._run, _claims.c.study == "", _claims.c.until > time.time())
-        with self._reading.connect() as connection:
-            found = connection.execute(sa.select(_claims.c.item, _claims.c.reader, _claims.c.until).where(*chosen))
+        chosen = (tables.claims.c.run == self.run, tables.claims.c.study == "", tables.claims.c.until > time.time())
+        with self.reading() as connection:
+            found = connection.execute(
+                sa.select(tables.claims.c.item, tables.claims.c.reader, tables.claims.c.until).where(*chosen)
+            )
             return {item: Claim(reader, until) for item, reader, until in found}
 
     def _claim(self, connection: sa.Connection, key: Key) -> Claim | None:
         found = connection.execute(
-            sa.select(_claims.c.reader, _claims.c.until).where(*self._where(_claims, key))
+            sa.select(tables.claims.c.reader, tables.claims.c.until).where(*self._where(tables.claims, key))
         ).first()
         return Claim(*found) if found else None
 
     def _by_request(self, connection: sa.Connection, key: Key, reader: str, request: str) -> Entry | None:
-        marked = (_history.c.reader == reader, _history.c.request == request)
-        found = connection.execute(sa.select(_history).where(*self._where(_history, key), *marked)).first()
-        return None if found is None else _entry(found)
+        marked = (tables.history.c.reader == reader, tables.history.c.request == request)
+        found = connection.execute(sa.select(tables.history).where(*self._where(tables.history, key), *marked)).first()
+        return None if found is None else entry_of(found)
 
     def _of(self, key: Key) -> dict[str, Any]:
-        return {"run": self._run, "study": key.study, "lane": key.lane, "item": key.item}
+        return {"run": self.run, "study": key.study, "lane": key.lane, "item": key.item}
 
     def _where(self, table: sa.Table, key: Key) -> list[sa.ColumnElement[bool]]:
         return [table.c[name] == value for name, value in self._of(key).items()]
@@ -400,34 +376,31 @@ class ReadStore:
 
     def _set_up(self) -> Iterator[str]:
         with self._engine.begin() as connection:
-            _metadata.create_all(connection)
-            version = connection.execute(sa.select(_about.c.value).where(_about.c.name == "schema")).scalar()
+            tables.metadata.create_all(connection)
+            version = connection.execute(
+                sa.select(tables.about.c.value).where(tables.about.c.name == "schema")
+            ).scalar()
             if version is None:
-                connection.execute(sa.insert(_about).values(name="schema", value=_SCHEMA))
-            elif version != _SCHEMA:
-                raise StoreError(f"{self.name}: made by another version of raysplay (layout {version}, not {_SCHEMA})")
+                connection.execute(sa.insert(tables.about).values(name="schema", value=tables.LAYOUT))
+            elif version != tables.LAYOUT:
+                raise StoreError(
+                    f"{self.name}: made by another version of raysplay (layout {version}, not {tables.LAYOUT})"
+                )
         if self._engine.dialect.name not in ("sqlite", "postgresql"):
             yield "This kind of database is not guarded against changes of the history from outside."
         with self._engine.begin() as connection:
             self._check_history(connection)
             if not self._states_agree(connection):
-                self._rebuild(connection)
+                self.rebuild(connection)
                 yield "The table of current states did not agree with the history and was written anew from it."
-        if self._engine.dialect.name == "sqlite":
-            with self._reading.connect() as connection:
-                others = connection.execute(
-                    sa.select(sa.func.count()).select_from(_history).where(_history.c.run != self._run)
-                ).scalar_one()
-            if others:
-                yield f"The store also holds {others} reads of an earlier run of this folder: kept, but not shown."
 
     def _check_history(self, connection: sa.Connection) -> None:
         """Versions of every foot run from 1 without a gap."""
-        keys = [_history.c[name] for name in _key]
-        version = _history.c.version
+        keys = [tables.history.c[name] for name in tables.KEY]
+        version = tables.history.c.version
         broken = (
-            sa.select(_history.c.item)
-            .where(_history.c.run == self._run)
+            sa.select(tables.history.c.item)
+            .where(tables.history.c.run == self.run)
             .group_by(*keys)
             .having(sa.or_(sa.func.min(version) != 1, sa.func.max(version) != sa.func.count()))
         )
@@ -440,24 +413,29 @@ class ReadStore:
 
     def _latest(self) -> sa.Select[Any]:
         """The last entry of every foot."""
-        keys = [_history.c[name] for name in _key]
-        last = sa.select(sa.func.max(_history.c.id)).where(_history.c.run == self._run).group_by(*keys)
-        names = (*_key, "version", "at", "reader", "after")
-        return sa.select(*(_history.c[name] for name in names)).where(_history.c.id.in_(last))
+        keys = [tables.history.c[name] for name in tables.KEY]
+        last = sa.select(sa.func.max(tables.history.c.id)).where(tables.history.c.run == self.run).group_by(*keys)
+        names = (*tables.KEY, "version", "at", "reader", "after")
+        return sa.select(*(tables.history.c[name] for name in names)).where(tables.history.c.id.in_(last))
 
     def _states_agree(self, connection: sa.Connection) -> bool:
         latest = self._latest().subquery()
-        same = sa.and_(*(latest.c[column.name] == column for column in _current.c))
-        agreeing = connection.execute(sa.select(sa.func.count()).select_from(latest.join(_current, same))).scalar()
+        same = sa.and_(*(latest.c[column.name] == column for column in tables.current.c))
+        agreeing = connection.execute(
+            sa.select(sa.func.count()).select_from(latest.join(tables.current, same))
+        ).scalar()
         entries = connection.execute(sa.select(sa.func.count()).select_from(latest)).scalar()
         states = connection.execute(
-            sa.select(sa.func.count()).select_from(_current).where(_current.c.run == self._run)
+            sa.select(sa.func.count()).select_from(tables.current).where(tables.current.c.run == self.run)
         ).scalar()
         return agreeing == entries == states
 
-    def _rebuild(self, connection: sa.Connection) -> None:
-        connection.execute(sa.delete(_current).where(_current.c.run == self._run))
-        connection.execute(sa.insert(_current).from_select([column.name for column in _current.c], self._latest()))
+    def rebuild(self, connection: sa.Connection) -> None:
+        """Write the current states of this run anew from its history."""
+        connection.execute(sa.delete(tables.current).where(tables.current.c.run == self.run))
+        connection.execute(
+            sa.insert(tables.current).from_select([column.name for column in tables.current.c], self._latest())
+        )
 
 
 class _Overtaken(Exception):  # noqa: N818
@@ -493,28 +471,37 @@ def _check_file(path: Path) -> None:
     if not path.exists() or path.stat().st_size == 0:
         return
     try:
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=_BUSY_SECONDS)) as raw:
+        with opened_for_reading(path) as raw:
             found = raw.execute("PRAGMA quick_check(1)").fetchone()
     except sqlite3.Error as error:
-        found = (str(error),)
+        found = (in_words(error),)
     if found != ("ok",):
         raise StoreError(
-            f"{path}: the store is damaged ({found[0].splitlines()[0]}). It was left as it is. Restore a copy of it, "
+            f"{path}: the store is damaged. It was left as it is. Restore a copy of it, "
             "or move it and the files beside it that begin with its name away: a new store is begun then"
         )
 
 
-def _text(content: dict[str, Any]) -> str:
+def as_text(content: dict[str, Any]) -> str:
+    """Content as the store keeps it."""
     return json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
-def _entry(row: sa.Row[Any]) -> Entry:
+def entry_of(row: sa.Row[Any]) -> Entry:
+    """An entry from a row of the history."""
     key = Key(row.item, row.study, row.lane)
-    before, after = from_json(row.before), from_json(row.after)
-    return Entry(row.id, key, row.version, row.at, row.reader, row.verdict, before, after, row.film, row.foot_index)
+    content = from_json(row.before), from_json(row.after)
+    about = row.film, row.film_sha256, row.foot_index
+    return Entry(row.id, row.run, key, row.version, row.at, row.reader, row.verdict, *content, *about)
+
+
+def lay_ground(connection: sa.Connection, run: str, item: int, ground: dict[str, Any]) -> None:
+    """Keep what the model had left of a foot, once."""
+    of = tables.grounds.c.run == run, tables.grounds.c.item == item
+    if connection.execute(sa.select(tables.grounds.c.item).where(*of)).first() is None:
+        connection.execute(sa.insert(tables.grounds).values(run=run, item=item, ground=as_text(ground)))
 
 
 def _cause(error: SQLAlchemyError) -> str:
-    """What the database says, without statement and parameters."""
-    text = str(error.orig) if isinstance(error, DBAPIError) and error.orig is not None else type(error).__name__
-    return text.splitlines()[0]
+    """Why the database refuses, without statement and parameters."""
+    return in_words(error.orig if isinstance(error, DBAPIError) and error.orig is not None else error)

@@ -1,7 +1,9 @@
 """A small run of an invented harbour clinic, its films on disk, and the real server over it."""
 
 import contextlib
+import csv
 import hashlib
+import json
 import threading
 import time
 from dataclasses import replace
@@ -9,6 +11,9 @@ from pathlib import Path
 
 import httpx
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
 import pydicom
 import pytest
 
@@ -96,6 +101,33 @@ def make_run(tmp_path, place):
         )
 
     return made
+
+
+def _measure_again(folder, *, shift=None, gone=(), constructions=None):
+    """What ``measure --overwrite`` leaves: tables of another run, reads of the earlier one.
+
+    ``shift`` moves every point of a film's feet (pixels, in x); the films of ``gone`` have other content.
+    """
+    path = folder / "landmarks.parquet"
+    table = pq.read_table(path)
+    moved = pa.array([(shift or {}).get(film, 0.0) for film in table["film"].to_pylist()])
+    pq.write_table(table.set_column(table.schema.get_field_index("x"), "x", pc.add(table["x"], moved)), path)
+    about = json.loads((folder / "run.json").read_text())
+    about["wall_seconds"] += 1.0
+    about["protocol"]["constructions"].update(constructions or {})
+    (folder / "run.json").write_text(json.dumps(about))
+    films = list(csv.reader((folder / "films.csv").open(newline="")))
+    for row in films[1:]:
+        if row[0] in gone:
+            row[films[0].index("sha256")] = "f" * 64
+    with (folder / "films.csv").open("w", newline="") as stream:
+        csv.writer(stream).writerows(films)
+
+
+@pytest.fixture
+def measure_again():
+    """``measure_again(folder, ...)`` makes another run of the one in a folder, as ``_measure_again`` says."""
+    return _measure_again
 
 
 HARBOUR = {

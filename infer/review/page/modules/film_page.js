@@ -196,7 +196,7 @@ export class FilmPage {
       make("div", { className: "way" }, go("previous", "‹ Previous", "Previous foot"), go("next", "Next ›", "Next foot")));
     this.numbers.construction.value = foot.construction;
     this.verdict.note.value = foot.note;
-    this.history.update(foot.history);
+    this.history.update(foot.history, foot.earlier);
     this.stage.element.append(this.loading);
     this.tools.buttons.get("compare").hidden = this.blind;
     this.stage.view.changed = () => {
@@ -675,7 +675,7 @@ export class FilmPage {
       this.#atEnd("Saved. This was the last foot of the list.");
     }
     foot.history = await api.history(this.id);
-    this.history.update(foot.history);
+    this.history.update(foot.history, foot.earlier);
     if (this.blind && saved.state === "open") this.#guide();
     this.refresh();
   }
@@ -690,7 +690,7 @@ export class FilmPage {
     this.edit.markSaved();
     this.savedNote = theirs.note;
     this.verdict.note.value = theirs.note && mine && mine !== theirs.note ? `${theirs.note}\n${mine}` : theirs.note || mine;
-    this.history.update(theirs.history);
+    this.history.update(theirs.history, theirs.earlier);
     this.refresh();
   }
 

@@ -11,14 +11,15 @@ export class HistoryPanel {
     this.element = make("details", { className: "history-panel" }, this.summary, this.list);
   }
 
-  /** @param {any[]} history */
-  update(history) {
-    this.summary.textContent = history.length ? `History (${counted(history.length, "entry", "entries")})` : "History (nothing decided yet)";
-    refill(this.list, ...[...history].reverse().map((entry) => this.#entry(entry)));
+  /** @param {any[]} history what led to what stands @param {any[]} earlier reads of earlier runs that do not stand */
+  update(history, earlier = []) {
+    const all = [...earlier, ...history];
+    this.summary.textContent = all.length ? `History (${counted(all.length, "entry", "entries")})` : "History (nothing decided yet)";
+    refill(this.list, ...all.reverse().map((entry) => this.#entry(entry)));
   }
 
   /** @param {any} entry */
-  #entry({ when, reader, verdict, reason, note, before, after }) {
+  #entry({ when, reader, verdict, reason, note, before, after, run, outcome }) {
     const numbers = this.session.measures.flatMap((measure) => {
       const [was, is] = [before, after].map((side) => valueOf(side, measure.name));
       return was === undefined || is === undefined || was === is ? [] : [`${measure.abbreviation} ${amount(was, measure.unit)} → ${amount(is, measure.unit)}`];
@@ -26,6 +27,7 @@ export class HistoryPanel {
     const moved = movedPoints(before, after);
     return make("li", {},
       make("p", {}, make("strong", { textContent: VERDICTS[verdict] ?? verdict }), ` by ${reader}, `, make("time", { dateTime: when, textContent: moment(when) })),
+      run ? make("p", { className: outcome ? "missing" : "hint", textContent: outcome ? `Does not stand: read on an earlier run of this film (${run}; ${outcome}).` : `Read on an earlier run of this film (${run}), whose points were the same.` }) : null,
       reason ? make("p", { textContent: `Reason: ${reason}` }) : null,
       note ? make("p", { className: "quote", textContent: note }) : null,
       numbers.length || moved ? make("p", { className: "hint", textContent: [...numbers, moved ? `${counted(moved, "point")} changed` : ""].filter(Boolean).join(" · ") }) : null);

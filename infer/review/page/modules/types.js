@@ -35,7 +35,7 @@
  *   columns: number, row_mm: number|null, column_mm: number|null, aspect: number,
  *   film_notice: string|null, outline: [number, number][]|null, remarks: string[], decision?: string, reasons?: string[],
  *   state: string, version: number, construction: string, points: FootPoint[], measured: Measurements,
- *   claim: ClaimState|null, history: any[], note: string, reason: string, next: number|null,
+ *   claim: ClaimState|null, history: any[], earlier?: any[], note: string, reason: string, next: number|null,
  *   previous: number|null}} Foot
  */
 
