@@ -35,7 +35,7 @@ RESULT := demo/result
 
 demo: .venv/.linked
 	$(BIN)/raysplay demo-archive $(ARCHIVE) --overwrite
-	$(BIN)/raysplay measure $(ARCHIVE) --out $(RESULT) --overwrite
+	$(BIN)/raysplay measure $(ARCHIVE) --out $(RESULT) --overwrite --keep-reads
 	@echo
 	@echo "Open next:"
 	@echo "  $(RESULT)/feet.csv          one row a foot: decision, reasons, angles with intervals"

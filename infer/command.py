@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import shlex
 import sys
 import time
@@ -46,6 +47,13 @@ def measure(
     ],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for tables and overlays.")],
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier run in the folder.")] = False,
+    keep_reads: Annotated[
+        bool,
+        typer.Option(
+            "--keep-reads",
+            help="With --overwrite: carry the reads of the earlier run over to films and feet that are the same.",
+        ),
+    ] = False,
     overlays: Annotated[bool, typer.Option("--overlays/--no-overlays", help="Draw a picture of every foot.")] = True,
     threads: Annotated[
         int | None, typer.Option("--threads", min=1, help="Threads of the network; all cores if left out.")
@@ -70,6 +78,7 @@ def measure(
         paths,
         out,
         overwrite=overwrite,
+        keep_reads=keep_reads,
         overlays=overlays,
         threads=threads,
         landmark_weights=landmark_weights,
@@ -84,6 +93,7 @@ def run_measure(
     out: Path,
     *,
     overwrite: bool = False,
+    keep_reads: bool = False,
     overlays: bool = True,
     threads: int | None = None,
     landmark_weights: Path | None = None,
@@ -108,6 +118,7 @@ def run_measure(
             paths,
             out,
             overwrite=overwrite,
+            keep_reads=keep_reads,
             overlays=overlays,
             threads=threads,
             landmark_weights=landmark_weights,
@@ -121,6 +132,7 @@ def _run_measure(
     out: Path,
     *,
     overwrite: bool,
+    keep_reads: bool,
     overlays: bool,
     threads: int | None,
     landmark_weights: Path | None,
@@ -153,6 +165,8 @@ def _run_measure(
             beside = f" ({'; '.join(passed_over)})" if passed_over else ""
             raise typer.BadParameter(f"there is no file to measure{beside}", param_hint="PATH")
         folder = RunFolder(out, overwrite=overwrite)
+        if overwrite and (lost := reads_at_stake(out, keep_reads)):
+            raise typer.BadParameter(lost, param_hint="--overwrite")
     except FileNotFoundError as error:
         raise typer.BadParameter(str(error), param_hint="PATH") from error
     except RunFolderError as error:
@@ -186,6 +200,8 @@ def _run_measure(
                 _keep(done.record, values)
                 progress.advance(task)
         wall = time.perf_counter() - started
+        # Also those that were saved while this run went on.
+        carried = _note_reads(out)
         with console.status("Writing the last tables"):
             writer.finish(
                 command=sys.argv,
@@ -202,7 +218,80 @@ def _run_measure(
         writer.close()
         console.print(f"Stopped. Rows so far lie in {out} under names that end in .partial.")
         raise
+    if carried:
+        _carry_reads(out, console)
     return MeasuredRun(out, writer.report, wall, values, proofs().proven(reported, feet.digests), passed_over)
+
+
+def reads_at_stake(folder: Path, keep: bool = False) -> str:
+    """Why the run of a folder must not be replaced, in a sentence: people have read its films; empty if nobody did.
+
+    Parameters
+    ----------
+    keep : bool
+        Whether the reads will be carried over; what cannot be seen or counted is still said.
+    """
+    from raysplay.infer.review.other_stores import stores_noted
+    from raysplay.infer.review.reads_found import FILE_NAME, reads_in
+
+    found = reads_in(folder)
+    if found.problem:
+        return f"{found.problem}. Restore a copy of it or move it away, or choose another folder"
+    if keep:
+        return ""
+    choices = "choose another folder; or raysplay export first, and then"
+    if found:
+        return (
+            f"{folder / FILE_NAME}: holds {found.reads} reads of {found.feet} feet of the run that would be replaced. "
+            f"Either {choices} pass --keep-reads as well: a read stands where film, side and points are the same, else "
+            "its foot is open again and the read is in its history"
+        )
+    if stores := stores_noted(folder):
+        return (
+            f"{folder}: its run was reviewed with {', '.join(stores)}, whose reads cannot be counted or carried over "
+            f"from here. Either {choices} pass --keep-reads as well: they stay in that store, with the earlier run"
+        )
+    return ""
+
+
+def holds_reads(folder: Path) -> str:
+    """The same for a folder whose films are measured for a comparison alone, where no reads are carried over."""
+    from raysplay.infer.review.reads_found import reads_in
+
+    found = reads_in(folder)
+    held = found.problem or (f"{folder}: holds {found.reads} reads of {found.feet} feet" if found else "")
+    return f"{held}. Move it away, or choose another folder" if held else ""
+
+
+def _note_reads(folder: Path) -> bool:
+    """Whether the folder holds reads; what they were made on is noted while their run still stands."""
+    from raysplay.infer.review.reads_found import reads_in
+
+    if not reads_in(folder):
+        return False
+    from raysplay.infer.review.carry_over import note_grounds
+    from raysplay.infer.review.run import RunError
+    from raysplay.infer.review.store import StoreError
+
+    # Without, their feet will be open again; the reads themselves are kept either way.
+    with contextlib.suppress(RunError, StoreError):
+        note_grounds(folder)
+    return True
+
+
+def _carry_reads(folder: Path, console: Console) -> None:
+    """Let the new run take over the reads of the one before, and say what became of them."""
+    from raysplay.infer.review.carry_over import carry_over
+    from raysplay.infer.review.run import RunError
+    from raysplay.infer.review.store import StoreError
+
+    try:
+        told = carry_over(folder).sentence()
+    except (RunError, StoreError) as error:
+        told = (
+            f"The reads of the earlier run are kept, but were not carried over yet: {error}. raysplay review does so."
+        )
+    console.print(told, soft_wrap=True, highlight=False)
 
 
 def _stopped(why: str, folder: RunFolder, films: int, of: int, console: Console) -> typer.Exit:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import difflib
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -36,9 +38,39 @@ def measures(
         if name is None:
             _list(shipped.reported_measures() if reported else shipped.measures(), shipped, console)
         else:
-            _tell(shipped.measure(name), console)
+            _tell(named(name, shipped.measures()), console)
     except KeyError as error:
         raise typer.BadParameter(str(error.args[0]), param_hint="NAME") from error
+
+
+def named(text: str, measures: Sequence[Measure]) -> Measure:
+    """The measure that a person means, by name, abbreviation or title, in any capitals: ``ima45``, ``IMA 4-5``.
+
+    ``IMA 1-2`` is IMA: the abbreviation with the rays of the title.
+
+    Raises
+    ------
+    KeyError
+        If there is none; the message lists names that look alike.
+    """
+    known: dict[str, Measure] = {}
+    spoken = [
+        *((one.name, one) for one in measures),
+        *((one.abbreviation, one) for one in measures),
+        *((one.title, one) for one in measures),
+        *((one.abbreviation + "".join(filter(str.isdigit, one.title)), one) for one in measures),
+    ]
+    for words, measure in spoken:
+        known.setdefault(_letters(words), measure)
+    if found := known.get(_letters(text)):
+        return found
+    near = dict.fromkeys(known[key].name for key in difflib.get_close_matches(_letters(text), known, n=5, cutoff=0.6))
+    alike = f"; names like it: {', '.join(near)}" if near else ""
+    raise KeyError(f"no measure {text!r}{alike}. raysplay measures lists all")
+
+
+def _letters(text: str) -> str:
+    return "".join(filter(str.isalnum, text.casefold()))
 
 
 def _list(chosen: tuple[Measure, ...], shipped: ReadingProtocol, console: Console) -> None:

@@ -7,6 +7,7 @@ import errno
 import json
 import os
 import socket
+from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -17,6 +18,25 @@ from raysplay.infer.outputs.run_files import LOCK, WRITER
 
 _NO_LOCKS = (errno.ENOLCK, errno.EOPNOTSUPP, errno.EINVAL)
 """What network drives without locks answer; that there is no such call at all, filelock knows by itself."""
+
+
+@contextlib.contextmanager
+def taken(folder: Path) -> Iterator[None]:
+    """Hold a folder, made if missing; one that was made and got nothing to hold is removed again.
+
+    Raises
+    ------
+    FolderInUseError, OSError
+        As :meth:`FolderLock.take`.
+    """
+    new = not folder.exists()
+    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        with FolderLock(folder):
+            yield
+    finally:
+        if new and not any(folder.iterdir()):
+            folder.rmdir()
 
 
 class FolderInUseError(Exception):
@@ -76,8 +96,10 @@ class FolderLock:
     def release(self) -> None:
         """Let others in; nothing if it is not held."""
         if self._lock.is_locked:
-            with contextlib.suppress(OSError):  # the folder may be gone
-                (self._folder / WRITER).unlink()
+            for name in (WRITER, LOCK):
+                # The folder may be gone; Windows keeps an open file. filelock takes no lock on a removed file.
+                with contextlib.suppress(OSError):
+                    (self._folder / name).unlink()
             self._lock.release()
 
     def __enter__(self) -> FolderLock:

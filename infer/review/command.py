@@ -42,6 +42,7 @@ def review(
     """Look at what a run left open, correct it, and settle it, on a page that only this machine can reach."""
     from rich.console import Console
 
+    from raysplay.infer.review.other_stores import note_store
     from raysplay.infer.review.study import initials
 
     console = Console()
@@ -53,6 +54,8 @@ def review(
         raise typer.BadParameter(f"{films}: no such folder", param_hint="--films")
     opened = open_run(run)
     reads = open_store(store, opened)
+    if store is not None:
+        note_store(opened.folder, reads.name)
     with contextlib.closing(reads):
         desk, shelf = _desk(opened, reads, films, study)
         with shelf:

@@ -4,6 +4,7 @@ import pytest
 from typer.testing import CliRunner
 
 from raysplay.configs.protocol import reported_measures
+from raysplay.infer.measures_command import named
 from raysplay.measure import MEASURES, Evidence
 from raysplay.train.cli import app
 
@@ -61,7 +62,33 @@ def test_reference_values_of_a_measure_without_grades():
     assert "Reference" not in run("hva").stdout
 
 
-def test_a_measure_that_is_none_is_bad_usage():
+@pytest.mark.parametrize(
+    ("said", "name"),
+    [
+        ("HVA", "hva"),
+        ("IMA 4-5", "ima45"),
+        ("ima 1-2", "ima"),
+        ("IMA1-2", "ima"),
+        ("Ima", "ima"),
+        ("IMA 1-5", "ima15"),
+        ("mtp 2", "mtp2"),
+        ("hallux valgus angle", "hva"),
+        ("Intermetatarsal angle 4-5", "ima45"),
+    ],
+)
+def test_a_measure_goes_by_any_of_its_names(said, name):
+    assert run(said).stdout == run(name).stdout
+    assert run(said).exit_code == 0
+
+
+def test_every_name_and_abbreviation_means_its_own_measure():
+    for measure in MEASURES:
+        for words in (measure.name, measure.name.upper(), measure.abbreviation, measure.title):
+            assert named(words, MEASURES) is measure
+
+
+def test_a_measure_that_is_none_is_bad_usage_and_names_like_it_are_told():
     result = run("hav")
     assert result.exit_code == 2
-    assert "no measure 'hav'" in result.output
+    assert "no measure 'hav'; names like it: hva" in " ".join(result.output.split())
+    assert "raysplay measures lists all" in " ".join(run("xyz").output.replace("│", " ").split())

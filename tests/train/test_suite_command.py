@@ -7,9 +7,11 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
+from raysplay.infer.outputs.folder_lock import FolderLock
 from raysplay.train.cli import app
 from raysplay.train.evaluate import suite_report, suite_run
 from raysplay.train.evaluate.suite_films import write_suite
+from raysplay.train.evaluate.suite_folder import REPORT
 from raysplay.train.evaluate.suite_settings import SuiteSettings, suite_settings
 
 NAMES = ("clean", "jpeg_15", "lateral")
@@ -223,3 +225,22 @@ def test_an_archive_whose_truth_names_other_films_stops_a_suite(quick, tmp_path)
     assert result.exit_code == 2
     assert "name a film that is not there" in " ".join(result.output.replace("│", " ").split())
     assert not (tmp_path / "suite").exists()
+
+
+@pytest.mark.parametrize("way", [["--suite", "--n", 1, "--conditions", "clean"], ["films", "truth.csv"]])
+def test_a_folder_in_use_is_left_alone(tmp_path, monkeypatch, way):
+    """A suite once removed the films of one that was still running."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "films").mkdir()
+    (tmp_path / "truth.csv").write_text("film,foot\na.dcm,L\n", encoding="utf-8")
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / REPORT[0]).write_text("{}", encoding="utf-8")
+    with FolderLock(out):
+        result = call("evaluate", *way, "--out", out, "--overwrite")
+    assert result.exit_code == 2
+    assert "is writing into it" in " ".join(result.output.replace("│", " ").split())
+    assert [path.name for path in out.iterdir()] == [REPORT[0]]
+    free = call("evaluate", "nowhere", "truth.csv", "--out", tmp_path / "none")
+    assert free.exit_code == 2
+    assert not (tmp_path / "none").exists()

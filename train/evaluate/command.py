@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated
 
@@ -149,6 +151,8 @@ def evaluate(
     ] = None,
 ) -> None:
     """Compare what is measured on FILMS with TRUTH and print the errors, or run the whole suite of conditions."""
+    from raysplay.infer.outputs.owner_only import owner_only
+
     if suite:
         _only(films=films, truth=truth, measured=measured, protocol=protocol, calibrate=calibrate, level=level)
         _only(study=study, reader=reader, repeat=repeat, ignore=ignore, skip_missing=skip_missing)
@@ -158,18 +162,19 @@ def evaluate(
             raise typer.BadParameter("--real and --list go together", param_hint="--real")
         from raysplay.train.evaluate.suite_run import run_suite
 
-        run_suite(
-            out,
-            films=n,
-            seed=seed,
-            names=conditions,
-            archives=archive or (),
-            real=real,
-            listed=listed,
-            overwrite=overwrite,
-            threads=threads,
-            landmark_weights=landmark_weights,
-        )
+        with owner_only(), _held(out):
+            run_suite(
+                out,
+                films=n,
+                seed=seed,
+                names=conditions,
+                archives=archive or (),
+                real=real,
+                listed=listed,
+                overwrite=overwrite,
+                threads=threads,
+                landmark_weights=landmark_weights,
+            )
         return
     _only(n=n, seed=seed, conditions=conditions, archive=archive, real=real, list=listed)
     if films is None or truth is None:
@@ -187,22 +192,39 @@ def evaluate(
     from raysplay.train.evaluate.truth_choice import Choice
 
     try:
-        compare(
-            films,
-            truth,
-            Choice(study, reader, repeat, ignore or ""),
-            skip_missing=skip_missing,
-            out=out,
-            overwrite=overwrite,
-            threads=threads,
-            landmark_weights=landmark_weights,
-            measured=measured,
-            protocol=protocol,
-            calibrate=calibrate,
-            level=level,
-        )
+        with owner_only(), _held(out):
+            compare(
+                films,
+                truth,
+                Choice(study, reader, repeat, ignore or ""),
+                skip_missing=skip_missing,
+                out=out,
+                overwrite=overwrite,
+                threads=threads,
+                landmark_weights=landmark_weights,
+                measured=measured,
+                protocol=protocol,
+                calibrate=calibrate,
+                level=level,
+            )
     except UserTableError as error:
         raise typer.BadParameter(str(error), param_hint="TRUTH") from error
+
+
+@contextlib.contextmanager
+def _held(out: Path | None) -> Iterator[None]:
+    """Keep other programs out of the folder of an evaluation."""
+    from raysplay.infer.outputs.folder_lock import FolderInUseError, taken
+
+    with contextlib.ExitStack() as stack:
+        if out is not None:
+            try:
+                stack.enter_context(taken(out))
+            except FolderInUseError as error:
+                raise typer.BadParameter(str(error), param_hint="--out") from None
+            except OSError as error:
+                raise typer.BadParameter(f"{out}: cannot be written ({error.strerror})", param_hint="--out") from error
+        yield
 
 
 def _only(**others: object) -> None:

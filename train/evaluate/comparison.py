@@ -12,7 +12,7 @@ from rich.console import Console
 
 from raysplay.configs.load import locate, shipped
 from raysplay.configs.protocol import read_protocol
-from raysplay.infer.command import run_measure
+from raysplay.infer.command import holds_reads, run_measure
 from raysplay.infer.films.collect import collect
 from raysplay.infer.outputs.names import film_name
 from raysplay.train.evaluate.calibration_file import CALIBRATION, CalibrationError, calibrate_run
@@ -72,6 +72,8 @@ def compare(
                 out if out is not None else Path(kept.enter_context(tempfile.TemporaryDirectory(prefix="raysplay-")))
             )
             folder = scratch / "run"
+            if lost := holds_reads(folder):
+                raise typer.BadParameter(lost, param_hint="--out")
             run_measure(
                 [films],
                 folder,

@@ -12,14 +12,14 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from raysplay.infer.outputs.run_files import TABLES
+from raysplay.infer.outputs.run_files import LOCK, PARTIAL, TABLES, WRITER
 from raysplay.infer.outputs.run_report import write_json
 from raysplay.synthetic_data.archive import FILMS, LANDMARKS, TRUTH
 
 REPORT = ("suite.json", "suite.csv", "suite.md")
 PLOTS = ("outcomes.png", "coverage.png", "severity.png", "risk_coverage.png")
 RUN, REAL_RUN = "run", "real_run"
-_PARTIAL = ".partial"
+_LOCKS = (LOCK, f"{LOCK}.held", WRITER)
 
 
 class SuiteFolderError(ValueError):
@@ -35,7 +35,7 @@ def make_room(out: Path, films: Sequence[str], *, overwrite: bool) -> None:
         If the folder holds anything but, with ``overwrite``, an earlier suite; nothing was removed then.
     """
     try:
-        there = list(_files(out))
+        there = [path for path in _files(out) if path.parent != out or path.name not in _LOCKS]
         earlier = _written_films(out, there, overwrite) if there else ()
         out.mkdir(parents=True, exist_ok=True)
         _mark(out, dict.fromkeys((*earlier, *films)))
@@ -51,7 +51,7 @@ def make_room(out: Path, films: Sequence[str], *, overwrite: bool) -> None:
 
 def replace_json(path: Path, content: Mapping[str, Any]) -> None:
     """Write JSON so that the file is whole at any moment."""
-    partial = path.with_name(path.name + _PARTIAL)
+    partial = path.with_name(path.name + PARTIAL)
     write_json(partial, dict(content))
     os.replace(partial, path)
 
@@ -74,9 +74,9 @@ def _written_films(out: Path, there: Iterable[Path], overwrite: bool) -> tuple[s
             f"{out / REPORT[0]}: does not say which films a suite wrote here, so that nothing is removed; choose "
             "another folder"
         ) from None
-    runs = (f"{folder}/{name}" for folder in (RUN, REAL_RUN) for name in (*TABLES, f"probe{_PARTIAL}"))
+    runs = (f"{folder}/{name}" for folder in (RUN, REAL_RUN) for name in (*TABLES, *_LOCKS))
     own = {TRUTH, LANDMARKS, *REPORT, *PLOTS, *films, *runs}
-    own |= {name + _PARTIAL for name in own}
+    own |= {name + PARTIAL for name in own}
     for path in there:
         if path.relative_to(out).as_posix() not in own:
             raise SuiteFolderError(

@@ -23,6 +23,7 @@ from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.films.film import Film, Spacing, SpacingKind
 from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_writer import RunWriter
+from raysplay.infer.outputs.table_digests import table_digest
 from raysplay.infer.records import Decision, FilmRecord, FootRecord, Measurement, Outcome
 from raysplay.infer.review.blind_desk import BlindDesk
 from raysplay.infer.review.films import FilmShelf
@@ -115,13 +116,14 @@ def _measure_again(folder, *, shift=None, gone=(), constructions=None):
     about = json.loads((folder / "run.json").read_text())
     about["wall_seconds"] += 1.0
     about["protocol"]["constructions"].update(constructions or {})
-    (folder / "run.json").write_text(json.dumps(about))
     films = list(csv.reader((folder / "films.csv").open(newline="")))
     for row in films[1:]:
         if row[0] in gone:
             row[films[0].index("sha256")] = "f" * 64
     with (folder / "films.csv").open("w", newline="") as stream:
         csv.writer(stream).writerows(films)
+    about["tables"] = {name: table_digest(folder / name) for name in about["tables"]}
+    (folder / "run.json").write_text(json.dumps(about))
 
 
 @pytest.fixture
