@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import shlex
 import sys
 import time
@@ -324,6 +325,8 @@ def foot_reader(threads: int | None, landmark_weights: Path | None = None) -> Re
     """The networks with the weights that come with the package, or other weights for the landmarks."""
     from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
 
+    if threads is not None:
+        threads = min(threads, os.cpu_count() or threads)  # more only slow it, and far more end the program
     if landmark_weights is None:
         return FootReader.shipped(threads=threads)
     return FootReader(WEIGHTS_DIR / "locator.safetensors", landmark_weights, threads=threads)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import importlib.metadata
+import io
+import sys
 from typing import Annotated, Any
 
 import typer
@@ -57,6 +59,10 @@ def options(
     ] = False,
 ) -> None:
     """Options of the command itself."""
+    # Names of files need not be text, but what is said of them must come out.
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def main() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from pathlib import Path
 
 import torch
@@ -71,7 +72,10 @@ def _read(path: Path) -> tuple[dict[str, Tensor], dict[str, str]]:
         with safe_open(str(path), framework="pt") as file:
             return {name: file.get_tensor(name) for name in file.keys()}, dict(file.metadata() or {})  # noqa: SIM118
     except (OSError, SafetensorError) as error:
-        raise WeightsError(f"{path.name}: cannot be read as weights ({error})") from error
+        # What the library says of it is for its own developers.
+        known = os.strerror(error.errno) if isinstance(error, OSError) and error.errno else ""
+        reason = (known or "damaged, or not in the format safetensors") if path.is_file() else "there is no such file"
+        raise WeightsError(f"{path.name}: cannot be read as weights ({reason})") from error
 
 
 def digest(path: Path) -> str:

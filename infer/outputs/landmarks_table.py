@@ -37,7 +37,9 @@ class LandmarksTable:
         self._schema = schema
         self._limit = rows_per_group
         self._columns: dict[str, list[object]] = {name: [] for name in COLUMNS.names}
-        self._writer = pq.ParquetWriter(path, COLUMNS, compression="zstd", write_page_checksum=True)
+        # Opened here, since pyarrow takes no path that is not text.
+        self._file = path.open("wb")
+        self._writer = pq.ParquetWriter(self._file, COLUMNS, compression="zstd", write_page_checksum=True)
 
     def append(self, record: FilmRecord) -> None:
         """Add the landmarks of every foot that is not refused."""
@@ -73,7 +75,12 @@ class LandmarksTable:
             try:
                 self._flush()
             finally:
-                self._writer.close()
+                try:
+                    self._writer.close()
+                finally:
+                    # One that failed would try again, and complain, when it is thrown away.
+                    self._writer.is_open = False
+                    self._file.close()
 
     def _flush(self) -> None:
         if self._columns["film"]:

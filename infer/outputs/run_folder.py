@@ -63,7 +63,10 @@ class RunFolder:
             there = there.parent
         if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
             raise RunFolderError(f"{path}: cannot be written ({there} is no folder that may be written)")
-        self._check_earlier()
+        try:
+            self._check_earlier()
+        except OSError as error:
+            raise RunFolderError(f"{path}: cannot be written ({error.strerror})") from error
 
     def begin(self) -> None:
         """Make the folder if missing, take it, and clear away what a stopped run left in it.

@@ -147,8 +147,12 @@ class RunReport:
 
 
 def write_json(path: Path, content: dict[str, Any]) -> None:
-    """Write ``content`` as readable JSON."""
-    path.write_text(json.dumps(content, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    """Write ``content`` as readable JSON; a path that is no text is escaped (RFC 8259, section 7), and read back so."""
+    try:
+        text = json.dumps(content, indent=2, ensure_ascii=False).encode("utf-8")
+    except UnicodeEncodeError:
+        text = json.dumps(content, indent=2).encode("ascii")
+    path.write_bytes(text + b"\n")
 
 
 def _versions() -> dict[str, str]:

@@ -590,3 +590,30 @@ def test_a_table_that_was_changed_is_not_reviewed(films, tmp_path, table):
         assert f"{table}: was changed after the run" in " ".join(result.output.replace("│", " ").split())
     assert not (tmp_path / "reviewed").exists()
     assert not (out / "review.sqlite").exists()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such names")
+def test_folders_whose_names_are_no_text_are_read_and_written(films, tmp_path):
+    odd = tmp_path / os.fsdecode(b"f\xff")
+    films.rename(odd)
+    out = tmp_path / os.fsdecode(b"o\xfe")
+    result = call("measure", odd, "--out", out)
+    assert result.exit_code == 0, result.exception
+    assert len(feet(out)) == 4
+    assert json.loads((out / "run.json").read_text(encoding="utf-8"))["films"] == str(odd)
+
+
+def test_a_name_that_is_too_long_is_bad_usage(films, tmp_path):
+    result = call("measure", films, "--out", tmp_path / ("x" * 300))
+    assert result.exit_code == 2
+    assert "cannot be written (File name too long)" in " ".join(result.output.replace("│", " ").split())
+
+
+def test_more_threads_than_the_machine_has_are_not_started(monkeypatch):
+    """A hundred thousand of them ended the program without a word."""
+    asked = []
+    monkeypatch.setattr("raysplay.infer.foot_reader.FootReader.shipped", lambda threads: asked.append(threads))
+    command.foot_reader(100_000)
+    command.foot_reader(1)
+    command.foot_reader(None)
+    assert asked == [os.cpu_count(), 1, None]

@@ -58,20 +58,23 @@ def test_the_file_is_plain_safetensors(path):
 
 
 def test_a_missing_file_is_named(tmp_path, network):
-    with pytest.raises(WeightsError, match=r"^nowhere\.safetensors: "):
+    with pytest.raises(WeightsError, match=r"^nowhere\.safetensors: .*\(there is no such file\)$"):
         load_weights(network, tmp_path / "nowhere.safetensors")
 
 
 def test_a_folder_is_named(tmp_path, network):
     (tmp_path / "folder").mkdir()
-    with pytest.raises(WeightsError, match=r"^folder: "):
+    with pytest.raises(WeightsError, match=r"^folder: .*\(there is no such file\)$"):
         load_weights(network, tmp_path / "folder")
 
 
 @pytest.mark.parametrize("keep", [0, 5, 100, 5000, -1])
 def test_a_cut_file_is_named(path, network, keep):
     path.write_bytes(path.read_bytes()[:keep])
-    with pytest.raises(WeightsError, match=r"^locator\.safetensors: cannot be read as weights"):
+    with pytest.raises(
+        WeightsError,
+        match=r"^locator\.safetensors: cannot be read as weights \(damaged, or not in the format safetensors\)$",
+    ):
         load_weights(network, path)
 
 
