@@ -38,7 +38,7 @@ demo: .venv/.linked
 	$(BIN)/raysplay measure $(ARCHIVE) --out $(RESULT) --overwrite --keep-reads
 	@echo
 	@echo "Open next:"
-	@echo "  $(RESULT)/feet.csv          one row a foot: decision, reasons, angles with intervals"
+	@echo "  $(RESULT)/feet.xlsx         one row a foot: decision, reasons, angles with intervals (feet.csv: for programs)"
 	@echo "  $(RESULT)/overlays/         one picture a foot: film, axes, angles, doubtful points"
 	@echo "  $(RESULT)/measurements.csv  one row a number;  $(RESULT)/run.json  versions, digests, counts, times"
 	@echo "  $(BIN)/raysplay review $(RESULT)   the page where a person checks and corrects"

@@ -20,6 +20,7 @@ from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.polarity import negative
 from raysplay.infer.outputs.names import film_name, film_path, given_film
+from raysplay.infer.outputs.owner_only import owner_only
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.user_table import Row, UserTable, UserTableError, nearest_name, read_user_table
 from raysplay.infer.warp import similarity
@@ -137,6 +138,7 @@ def bone_lead(film: Film, feet: Sequence[GivenFoot]) -> float:
     return float(np.median(known)) if len(known) else math.nan
 
 
+@owner_only()
 def cut_films(films: Path, table: Path, out: Path) -> tuple[int, dict[str, str]]:
     """Cut every foot of ``table`` out of its film below ``films`` into a folder that ``load_real_crops`` reads.
 

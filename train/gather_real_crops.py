@@ -21,6 +21,7 @@ from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.foot_reader import FootReader
 from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
 from raysplay.infer.outputs.names import film_name, film_path, given_film
+from raysplay.infer.outputs.owner_only import owner_only
 from raysplay.infer.user_table import UserTableError, read_user_table
 from raysplay.train.evaluate.film_names import FilmNames
 from raysplay.train.real_films import CropFolder
@@ -29,6 +30,7 @@ CONFIDENT = 0.5
 """Landmarks below this confidence are not used as targets."""
 
 
+@owner_only()
 def gather(films: Path, table: Path, out: Path, reader: FootReader) -> int:
     """Write the crops and tables that ``load_real_crops`` reads; returns the number of crops.
 

@@ -106,7 +106,7 @@ def _columns(reported: Sequence[Measure], proven: Collection[str]) -> tuple[_Col
         _Column("Film", 30, itemgetter("film")),
         _Column("Foot", 6, itemgetter("foot")),
         _Column("Decision", 10, itemgetter("decision"), coloured=True),
-        _Column("Reasons", 44, itemgetter("reasons"), wrapped=True),
+        _Column("Reasons", 60, itemgetter("reasons"), wrapped=True),
     )
     notes = [_Column("Withheld", 28, _withheld, wrapped=True)]
     if any(measure.name not in proven for measure in reported):
@@ -198,7 +198,7 @@ def _write(sheet: Worksheet, line: int, at: int, column: _Column, text: str, loo
 
 def _make_room(sheet: Worksheet, line: int, wrapped: Iterable[tuple[str, float]]) -> None:
     """Height for text that takes several lines of its column; not every program finds it by itself."""
-    lines = max((math.ceil(len(text) / width) for text, width in wrapped), default=1)
+    lines = max((math.ceil(len(text) / (1.1 * width)) for text, width in wrapped), default=1)
     if lines > 1:
         sheet.set_row(line, _LINE * lines)
 

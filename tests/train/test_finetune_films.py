@@ -102,6 +102,8 @@ def test_films_with_odd_names_are_found_by_the_names_of_a_run(tmp_path, draw_blo
         for film in odd:
             rows.writerows((film_name(film), "R", 0, code, *at) for code, at in foot.landmarks.items())
     assert cut_films(tmp_path, tmp_path / "marks.csv", tmp_path / "crops") == (4, {})
+    # Crops show a person's film: mode 0600, folders 0700 (POSIX).
+    assert not any(path.stat().st_mode & 0o077 for path in [tmp_path / "crops", *(tmp_path / "crops").rglob("*")])
 
 
 @pytest.mark.parametrize("bone", [235, 20], ids=["bone bright", "bone dark"])
