@@ -75,7 +75,9 @@ def review(
             for notice in (*opened.changes(), *reads.notices):
                 console.print(f"Note: {notice}", soft_wrap=True, highlight=False)
             console.print(f"{len(opened)} feet. Open, once:", address, soft_wrap=True, highlight=False)
-            console.print(f"Reads are kept in {reads.name}. End with Ctrl+C.", soft_wrap=True, highlight=False)
+            kept = f"{reads.count()} so far" if reads.count() else "none so far: a new store"
+            where = f"Reads are kept in {reads.name} ({kept})." if not reads.looking_only else "Nothing can be saved."
+            console.print(f"{where} End with Ctrl+C.", soft_wrap=True, highlight=False)
             if browser:
                 webbrowser.open(address)
             server.run()

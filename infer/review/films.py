@@ -169,7 +169,8 @@ class FilmShelf:
         path = Path(os.path.normpath(folder / film_path(facts.name)))
         if not path.is_relative_to(folder):
             raise FilmUnavailableError("The film's name leads out of the folder of films; it is not opened.")
-        if not path.is_file():
+        # Unlike Path.is_file, this takes a folder that may not be entered for one without the film.
+        if not os.path.isfile(path):
             raise FilmUnavailableError(
                 "The film is not where it was measured. Start review with --films and the folder that holds it now."
             )

@@ -1,18 +1,23 @@
 """Where reads are kept: an append-only history in an SQL database, and the current state that follows from it.
 
-A read is acknowledged after its transaction is committed. SQLite runs with a write-ahead log and
-``synchronous=FULL``: a commit survives a crash of the process and of the machine (sqlite.org, pragma synchronous).
-Every entry carries the version it makes of its foot, unique in the database: of two readers who saw the same version,
-one is refused.
+A read is acknowledged after its transaction is committed and was found again through a connection of its own. SQLite
+runs with a rollback journal and ``synchronous=EXTRA``: a commit survives a crash of the process and of the machine
+(sqlite.org, pragma synchronous). Every use looks whether this is still the store that the review began with and whether
+what was acknowledged is in it. Every entry carries the version it makes of its foot, unique in the database: of two
+readers who saw the same version, one is refused.
 """
 
 from __future__ import annotations
 
 import json
+import os
+import secrets
 import sqlite3
+import tempfile
+import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -25,13 +30,11 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModu
 
 from raysplay.infer.review import store_tables as tables
 from raysplay.infer.review.reads_found import FILE_NAME, opened_for_reading
-from raysplay.infer.review.store_trouble import in_words
+from raysplay.infer.review.settings import review_settings
+from raysplay.infer.review.store_file import StoreError, StoreFile, copy_for_looking
+from raysplay.infer.review.store_trouble import KEPT, in_words, primary_code, sentence
 
-_BUSY_SECONDS = 30.0
-
-
-class StoreError(Exception):
-    """A store that cannot be used; the message says what is wrong and what to do. Nothing was changed."""
+__all__ = ["FILE_NAME", "Claim", "ClaimedError", "Entry", "Key", "ReadStore", "StaleReadError", "StoreError", "Subject"]
 
 
 class StaleReadError(Exception):
@@ -114,6 +117,8 @@ class ReadStore:
     run : str
     beside_its_run : bool
         Whether it is the embedded store of the run's folder: other runs in it are runs before this one.
+    looking_only : bool
+        Whether the file, or its folder, may not be written: what is shown is a copy, and nothing can be saved.
     notices : tuple of str
         What a reader should know of the store, in sentences.
 
@@ -125,25 +130,32 @@ class ReadStore:
 
     def __init__(self, url: str, run: str) -> None:
         self.run = run
-        self.beside_its_run = False
-        try:
-            address = sa.engine.make_url(url)
-            self._engine = sa.create_engine(address, **_options(address))
-        except (ArgumentError, NoSuchModuleError, ImportError) as error:
-            raise StoreError(
-                f"the store's address cannot be used ({type(error).__name__}: no driver for it?)"
-            ) from error
-        self.name = address.render_as_string(hide_password=True)
-        if address.get_backend_name() == "sqlite":
-            _check_file(Path(address.database or ""))
-            _prepare_sqlite(self._engine)
-        self._reading = self._engine.execution_options(isolation_level="AUTOCOMMIT")
-        try:
-            self.notices = tuple(self._set_up())
-        except SQLAlchemyError as error:
-            raise StoreError(
-                f"{self.name}: cannot be used as a store ({_cause(error)}); nothing was changed"
-            ) from error
+        self.beside_its_run = self.looking_only = False
+        self._longest_claim = 60.0 * review_settings().claim_minutes
+        self._claims_seen: dict[Key, tuple[Claim, float]] = {}
+        self._lock = threading.Lock()
+        self._identity = ""
+        self._acknowledged: tuple[Any, ...] = ()
+        self._file: StoreFile | None = None
+        self._opened = ExitStack()
+        with ExitStack() as failed:
+            failed.push(self._opened)
+            address = _address(url)
+            self.name = address.render_as_string(hide_password=True)
+            self._short_name = "the database"
+            if address.get_backend_name() == "sqlite":
+                self._engine = self._embedded(address)
+            else:
+                self._engine = sa.create_engine(address, pool_pre_ping=True)
+            self._opened.callback(self._engine.dispose)
+            self._reading = self._engine.execution_options(isolation_level="AUTOCOMMIT")
+            try:
+                self.notices = (*self._looking(), *self._set_up())
+            except SQLAlchemyError as error:
+                raise StoreError(
+                    f"{self.name}: cannot be used as a store: {_cause(error)}; nothing was changed"
+                ) from error
+            failed.pop_all()
 
     @classmethod
     def beside(cls, folder: Path, run: str) -> ReadStore:
@@ -153,16 +165,23 @@ class ReadStore:
         return store
 
     def close(self) -> None:
-        self._engine.dispose()
+        self._opened.close()
 
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
-        """A connection for looking; StoreError if the database refuses."""
+        """A connection for looking.
+
+        Raises
+        ------
+        StoreError
+            If the database refuses, or is not the one that the review began with.
+        """
         try:
             with self._reading.connect() as connection:
+                self._recognise(connection)
                 yield connection
         except SQLAlchemyError as error:
-            raise StoreError(f"the reads cannot be looked at: {_cause(error)}") from error
+            raise StoreError(self._refusal(error)) from error
 
     @contextmanager
     def writing(self) -> Iterator[sa.Connection]:
@@ -173,16 +192,26 @@ class ReadStore:
         IntegrityError
             If a version is there already.
         StoreError
-            If the database refuses.
+            If the database refuses, or is not the one that the review began with.
         """
         try:
-            with self._engine.begin() as connection:
-                self._serialise(connection)
+            with self._alone(), self._engine.begin() as connection:
+                if connection.dialect.name == "postgresql":
+                    # SQLite lets one writer in at a time by itself (BEGIN IMMEDIATE): entries become visible in the
+                    # order of their numbers.
+                    connection.execute(sa.text("LOCK TABLE history IN SHARE ROW EXCLUSIVE MODE"))
+                self._recognise(connection)
                 yield connection
         except IntegrityError:
             raise
         except SQLAlchemyError as error:
-            raise StoreError(f"nothing was saved: {_cause(error)}") from error
+            raise StoreError(self._refusal(error)) from error
+
+    def count(self) -> int:
+        """Reads of this run."""
+        chosen = sa.select(sa.func.count()).select_from(tables.history).where(tables.history.c.run == self.run)
+        with self.reading() as connection:
+            return int(connection.execute(chosen).scalar_one())
 
     def save(
         self,
@@ -216,6 +245,7 @@ class ReadStore:
         StoreError
             If the database refuses; then nothing is saved.
         """
+        self._refuse_to_write()
         row = {
             **self._of(key),
             "version": version + 1,
@@ -229,7 +259,7 @@ class ReadStore:
                 if request and (made_before := self._by_request(connection, key, reader, request)) is not None:
                     return made_before
                 claim = self._claim(connection, key)
-                if claim is not None and claim.reader != reader and claim.until > time.time():
+                if claim is not None and claim.reader != reader:
                     raise ClaimedError(claim)
                 stands = connection.execute(
                     sa.select(tables.current.c.version).where(*self._where(tables.current, key))
@@ -254,6 +284,7 @@ class ReadStore:
             if not entries:
                 raise StoreError("the version does not fit: this foot has no read yet") from None
             raise StaleReadError(entries[-1]) from None
+        self._acknowledge((made, *self._of(key).values(), version + 1, row["at"], reader))
         about = (subject.film, subject.film_sha256, subject.foot_index)
         return Entry(made, self.run, key, version + 1, str(row["at"]), reader, verdict, before, after, *about)
 
@@ -275,8 +306,7 @@ class ReadStore:
     def claimed(self, key: Key) -> Claim | None:
         """Who has a foot in hand now."""
         with self.reading() as connection:
-            claim = self._claim(connection, key)
-        return claim if claim is not None and claim.until > time.time() else None
+            return self._claim(connection, key)
 
     def since(self, last: int, study: str = "", lane: str = "") -> Iterator[Entry]:
         """Entries after number ``last``, oldest first, of the plain review or of one reader of a study."""
@@ -324,10 +354,11 @@ class ReadStore:
         ClaimedError
             If another reader has it.
         """
+        self._refuse_to_write()
         until = time.time() + seconds
         with self.writing() as connection:
             held = self._claim(connection, key)
-            if held is not None and held.reader != reader and held.until > time.time():
+            if held is not None and held.reader != reader:
                 raise ClaimedError(held)
             connection.execute(sa.delete(tables.claims).where(*self._where(tables.claims, key)))
             connection.execute(sa.insert(tables.claims).values(**self._of(key), reader=reader, until=until))
@@ -335,6 +366,7 @@ class ReadStore:
 
     def release(self, key: Key, reader: str) -> None:
         """Give a foot back; another reader's claim stays."""
+        self._refuse_to_write()
         with self.writing() as connection:
             connection.execute(
                 sa.delete(tables.claims).where(*self._where(tables.claims, key), tables.claims.c.reader == reader)
@@ -347,13 +379,32 @@ class ReadStore:
             found = connection.execute(
                 sa.select(tables.claims.c.item, tables.claims.c.reader, tables.claims.c.until).where(*chosen)
             )
-            return {item: Claim(reader, until) for item, reader, until in found}
+            rows = [(item, self._holds(Key(item), Claim(reader, until))) for item, reader, until in found]
+        return {item: claim for item, claim in rows if claim is not None}
 
     def _claim(self, connection: sa.Connection, key: Key) -> Claim | None:
+        """The claim of a foot if it holds now."""
         found = connection.execute(
             sa.select(tables.claims.c.reader, tables.claims.c.until).where(*self._where(tables.claims, key))
         ).first()
-        return Claim(*found) if found else None
+        return self._holds(key, Claim(*found)) if found else None
+
+    def _holds(self, key: Key, claim: Claim) -> Claim | None:
+        """A claim unless it has run out: by the clock, or by how long this server has seen it.
+
+        The clock may have been set back since, or be another machine's. No claim lasts longer than any may, measured
+        from when it was first seen here by a clock that nobody sets; each renewal makes another claim.
+        """
+        now, ticks = time.time(), time.monotonic()
+        if claim.until <= now:
+            return None
+        with self._lock:
+            seen, since = self._claims_seen.get(key, (None, ticks))
+            if seen != claim:
+                since = ticks
+            self._claims_seen[key] = claim, since
+        left = since + self._longest_claim - ticks
+        return Claim(claim.reader, min(claim.until, now + left)) if left > 0 else None
 
     def _by_request(self, connection: sa.Connection, key: Key, reader: str, request: str) -> Entry | None:
         marked = (tables.history.c.reader == reader, tables.history.c.request == request)
@@ -366,26 +417,138 @@ class ReadStore:
     def _where(self, table: sa.Table, key: Key) -> list[sa.ColumnElement[bool]]:
         return [table.c[name] == value for name, value in self._of(key).items()]
 
-    def _serialise(self, connection: sa.Connection) -> None:
-        """Let one writer in at a time, so that entries become visible in the order of their numbers.
+    def _embedded(self, address: sa.URL) -> sa.Engine:
+        """An engine over a file; over a copy of it where neither it nor its folder may be written."""
+        elsewhere = address.host or address.username or address.query
+        if elsewhere or not address.database or address.database == ":memory:":
+            raise StoreError("the store's address cannot be used: give the path of a file, sqlite:///PATH, and no more")
+        path = Path(address.database)
+        self._short_name = path.name
+        _check_file(path)
+        file = StoreFile(path)
+        try:
+            file.make()
+            self.looking_only = not os.access(path.parent, os.W_OK | os.X_OK)
+        except OSError as error:
+            if not path.parent.is_dir():
+                raise StoreError(
+                    f"{path}: cannot be used as a store ({error.strerror}); nothing was changed"
+                ) from error
+            self.looking_only = True
+        if self.looking_only:
+            file = self._copy(path)
+        else:
+            self._file = file
+        self._opened.callback(file.close)
+        with closing(file.connect()) as raw, suppress(sqlite3.OperationalError):
+            # An older program kept a write-ahead log; while one still has the file open, so it stays.
+            raw.execute("PRAGMA journal_mode=DELETE")
+        # A connection for every use: none can go on with a file that is no longer the one at the path.
+        engine = sa.create_engine("sqlite://", creator=file.connect, poolclass=sa.NullPool)
+        event.listen(engine, "begin", _begin_at_once)
+        return engine
 
-        SQLite does so by itself (BEGIN IMMEDIATE).
+    def _copy(self, path: Path) -> StoreFile:
+        copy = Path(self._opened.enter_context(tempfile.TemporaryDirectory(prefix="raysplay-")), path.name)
+        file = StoreFile(copy)
+        try:
+            if path.exists() and path.stat().st_size:
+                copy_for_looking(path, copy)
+            else:
+                file.make()
+        except (sqlite3.Error, OSError) as error:
+            raise StoreError(f"{path}: the reads cannot be looked at: {in_words(error)}") from error
+        return file
+
+    def _looking(self) -> Iterator[str]:
+        if self.looking_only:
+            yield (
+                f"{self._short_name} or its folder may not be written: this review is for looking only, as of its "
+                "start. Nothing can be saved. To read, allow it to be written or start the review with --store."
+            )
+
+    def _refuse_to_write(self) -> None:
+        if self.looking_only:
+            raise StoreError(
+                f"This review is for looking only: {self._short_name} or its folder may not be written. {KEPT} "
+                "Allow it to be written, then start the review again."
+            )
+
+    @contextmanager
+    def _alone(self) -> Iterator[None]:
+        if self._file is None:
+            yield
+        else:
+            with self._file.alone():
+                yield
+
+    def _recognise(self, connection: sa.Connection) -> None:
+        """See that this is the store that the review began with, and that what was acknowledged is in it.
+
+        Raises
+        ------
+        StoreError
+            If it is not. Once the right one is back, all goes on.
         """
-        if connection.dialect.name == "postgresql":
-            connection.execute(sa.text("LOCK TABLE history IN SHARE ROW EXCLUSIVE MODE"))
+        if not self._identity:
+            return
+        about = tables.about.c
+        try:
+            found = connection.execute(sa.select(about.value).where(about.name == "identity")).scalar()
+        except SQLAlchemyError as error:
+            code = primary_code(error.orig if isinstance(error, DBAPIError) else None)
+            if code != sqlite3.SQLITE_ERROR:
+                raise
+            found = None  # no such table: an emptied file, or another database
+        if found != self._identity:
+            raise StoreError(
+                f"Another file lies in the place of {self._short_name}, or it was emptied: it is not the store that "
+                f"this review began with. {KEPT} Put the right file back, then save again; or end the review and start "
+                "it again to go on with the file that is there now."
+            )
+        if self._acknowledged and not self._there(connection, self._acknowledged):
+            raise StoreError(
+                f"Reads that were saved are missing from {self._short_name}: an older copy of it lies in its place. "
+                f"{KEPT} Put the newest file back, then save again; or end the review and start it again to go on with "
+                "the older copy, without those reads."
+            )
+        if self._file is not None:
+            self._file.hold()
+
+    def _there(self, connection: sa.Connection, mark: tuple[Any, ...]) -> bool:
+        found = connection.execute(_marks().where(tables.history.c.id == mark[0])).first()
+        return found is not None and tuple(found) == mark
+
+    def _acknowledge(self, mark: tuple[Any, ...]) -> None:
+        """Find a saved entry again, as whoever opens the store next will."""
+        with self.reading() as connection:
+            if not self._there(connection, mark):
+                raise StoreError(
+                    f"The read was not found again in {self._short_name} after it was saved. {KEPT} Save it again."
+                )
+        with self._lock:
+            self._acknowledged = max(self._acknowledged, mark, key=lambda one: one[:1])
+
+    def _refusal(self, error: SQLAlchemyError) -> str:
+        return sentence(self._short_name, error.orig if isinstance(error, DBAPIError) else None)
 
     def _set_up(self) -> Iterator[str]:
         with self._engine.begin() as connection:
             tables.metadata.create_all(connection)
-            version = connection.execute(
-                sa.select(tables.about.c.value).where(tables.about.c.name == "schema")
-            ).scalar()
+            about = dict.fromkeys(("schema", "identity")) | {
+                row.name: row.value for row in connection.execute(sa.select(tables.about))
+            }
+            version = about["schema"]
             if version is None:
                 connection.execute(sa.insert(tables.about).values(name="schema", value=tables.LAYOUT))
             elif version != tables.LAYOUT:
                 raise StoreError(
                     f"{self.name}: made by another version of raysplay (layout {version}, not {tables.LAYOUT})"
                 )
+            identity = about["identity"]
+            if identity is None:
+                identity = secrets.token_hex(16)
+                connection.execute(sa.insert(tables.about).values(name="identity", value=identity))
         if self._engine.dialect.name not in ("sqlite", "postgresql"):
             yield "This kind of database is not guarded against changes of the history from outside."
         with self._engine.begin() as connection:
@@ -393,6 +556,8 @@ class ReadStore:
             if not self._states_agree(connection):
                 self.rebuild(connection)
                 yield "The table of current states did not agree with the history and was written anew from it."
+            newest = connection.execute(_marks().order_by(tables.history.c.id.desc()).limit(1)).first()
+        self._identity, self._acknowledged = identity, tuple(newest or ())
 
     def _check_history(self, connection: sa.Connection) -> None:
         """Versions of every foot run from 1 without a gap."""
@@ -442,40 +607,43 @@ class _Overtaken(Exception):  # noqa: N818
     """The version in the database is not the one the reader saw."""
 
 
-def _options(address: sa.URL) -> dict[str, Any]:
-    if address.get_backend_name() != "sqlite":
-        return {"pool_pre_ping": True}
-    return {"connect_args": {"timeout": _BUSY_SECONDS, "check_same_thread": False}}
+def _marks() -> sa.Select[Any]:
+    """What tells an entry from one that another copy of the store may have under its number."""
+    names = ("id", *tables.KEY, "version", "at", "reader")
+    return sa.select(*(tables.history.c[name] for name in names))
 
 
-def _prepare_sqlite(engine: sa.Engine) -> None:
-    """WAL, full synchronisation, and transactions that take the write lock as they begin.
+def _address(url: str) -> sa.URL:
+    try:
+        address = sa.engine.make_url(url)
+        address.get_dialect().import_dbapi()
+    except (ArgumentError, NoSuchModuleError, ImportError, ValueError) as error:
+        raise StoreError("the store's address cannot be used: it is not whole, or no driver for it is there") from error
+    return address
 
-    As SQLAlchemy's pages on SQLite describe it: the driver's own transactions are turned off.
-    """
 
-    @event.listens_for(engine, "connect")
-    def _connected(raw: sqlite3.Connection, _: object) -> None:
-        raw.isolation_level = None
-        raw.execute("PRAGMA journal_mode=WAL")
-        raw.execute("PRAGMA synchronous=FULL")
-
-    @event.listens_for(engine, "begin")
-    def _begun(connection: sa.Connection) -> None:
-        if connection.get_execution_options().get("isolation_level") != "AUTOCOMMIT":
-            connection.exec_driver_sql("BEGIN IMMEDIATE")
+def _begin_at_once(connection: sa.Connection) -> None:
+    """Take the write lock as a transaction begins (SQLAlchemy's pages on SQLite; the driver begins none itself)."""
+    if connection.get_execution_options().get("isolation_level") != "AUTOCOMMIT":
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
 
 
 def _check_file(path: Path) -> None:
-    """Refuse a file that is no sound database, without opening it for writing."""
-    if not path.exists() or path.stat().st_size == 0:
+    """Refuse a file that is no sound database, without opening it for writing; one that cannot be told is let pass."""
+    if not path.exists():
+        return
+    if not path.is_file():
+        raise StoreError(f"{path}: is no file, and so no store of reads")
+    if path.stat().st_size == 0:
         return
     try:
         with opened_for_reading(path) as raw:
-            found = raw.execute("PRAGMA quick_check(1)").fetchone()
-    except sqlite3.Error as error:
-        found = (in_words(error),)
-    if found != ("ok",):
+            sound = raw.execute("PRAGMA quick_check(1)").fetchone() == ("ok",)
+    except (sqlite3.Error, OSError) as error:
+        if primary_code(error) not in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+            raise StoreError(f"{path}: the store cannot be used: {in_words(error)}. It was left as it is") from error
+        sound = False
+    if not sound:
         raise StoreError(
             f"{path}: the store is damaged. It was left as it is. Restore a copy of it, "
             "or move it and the files beside it that begin with its name away: a new store is begun then"
