@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from functools import lru_cache
 from pathlib import Path
 from typing import TypeVar
 
-import yaml
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from raysplay.configs.plain_file import open_plain, read_plain
+from raysplay.configs.plain_words import told
+from raysplay.configs.plain_yaml import parse
 from raysplay.measure.schema import LandmarkSchema
 
 CONFIG_DIR = Path(__file__).parent
 """Folder of the configuration files shipped with the package."""
+
+_MOST_BYTES = 2**20
+"""A configuration is written by hand; the largest shipped table has 26 thousand bytes."""
 
 
 class Config(BaseModel):
@@ -29,7 +35,7 @@ class ConfigError(ValueError):
     """A configuration file that cannot be used; the message names the file and the reason."""
 
 
-def load(model: type[ConfigT], path: Path | str, *, defaults: Path | None = None) -> ConfigT:
+def load(model: type[ConfigT], path: Path | str, *, defaults: Path | None = None, aliases: bool = False) -> ConfigT:
     """Read ``path`` and check it against ``model``.
 
     Parameters
@@ -39,34 +45,36 @@ def load(model: type[ConfigT], path: Path | str, *, defaults: Path | None = None
         A name that is no file where the program runs means the file of that name shipped in ``configs/``.
     defaults : Path, optional
         File that holds what the top level of ``path`` leaves out.
+    aliases : bool
+        Whether YAML's aliases are taken; only for files of the package.
 
     Raises
     ------
     ConfigError
-        If a file is missing, is not YAML, or does not fit the model.
+        If a file is missing, is no regular file, too large, not YAML, nested too deep, or does not fit the model.
     """
     path = locate(path)
-    content = _content(path)
+    content = _content(path, aliases)
+    if content is None:
+        raise ConfigError(f"{path}: is empty")
     if defaults is not None and isinstance(content, dict):
         rest = _content(defaults)
         content = {**rest, **content} if isinstance(rest, dict) else content
     try:
         return model.model_validate(content)
     except ValidationError as error:
-        first = error.errors()[0]
-        where = [".".join(str(part) for part in first["loc"])] if first["loc"] else []
-        raise ConfigError(": ".join([str(path), *where, first["msg"]])) from error
+        raise ConfigError(f"{path}: {told(error.errors())}") from error
 
 
-def _content(path: Path) -> object:
+def _content(path: Path, aliases: bool = False) -> object:
     try:
-        return yaml.safe_load(path.read_text(encoding="utf-8"))
+        return parse(read_plain(path, _MOST_BYTES).decode("utf-8-sig"), aliases=aliases)
     except OSError as error:
         raise ConfigError(f"{path}: cannot be read ({error.strerror})") from error
     except UnicodeDecodeError as error:
         raise ConfigError(f"{path}: not text in UTF-8") from error
-    except yaml.YAMLError as error:
-        raise ConfigError(f"{path}: not valid YAML ({' '.join(str(error).split())})") from error
+    except ValueError as error:
+        raise ConfigError(f"{path}: {error}") from error
 
 
 def shipped(name: str) -> Path:
@@ -77,12 +85,19 @@ def shipped(name: str) -> Path:
 def locate(path: Path | str) -> Path:
     """The file meant by ``path``: itself, or else the shipped one of that name."""
     path = Path(path)
-    return path if path.is_absolute() or path.exists() else CONFIG_DIR / path
+    return path if path.is_absolute() or os.path.exists(path) else CONFIG_DIR / path
 
 
-def digest(path: Path) -> str:
-    """SHA-256 of a file's bytes, in hexadecimal."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+def digest(path: Path, most: int = 2**31) -> str:
+    """SHA-256 of a regular file's bytes, in hexadecimal.
+
+    Raises
+    ------
+    OSError
+        If it is no regular file, larger than ``most`` bytes, or cannot be read.
+    """
+    with open_plain(path, most) as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 class _Landmark(Config):

@@ -15,6 +15,7 @@ from types import TracebackType
 import numpy as np
 import numpy.typing as npt
 
+from raysplay.configs.plain_file import open_plain
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.films.limits import film_limits
@@ -181,7 +182,7 @@ class FilmShelf:
             about = path.stat()
             key = film, about.st_size, about.st_mtime_ns
             if key not in self._digests:
-                with path.open("rb") as stream:
+                with open_plain(path, film_limits().max_file_bytes) as stream:
                     self._digests[key] = hashlib.file_digest(stream, "sha256").hexdigest()
             return self._digests[key]
         except OSError as error:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import json
+import threading
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -14,15 +13,17 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.csv as pacsv
-import pyarrow.parquet as pq
 
 from raysplay.configs.load import ConfigError, digest, landmark_schema, shipped
 from raysplay.configs.protocol import ReadingProtocol, protocol, read_protocol
-from raysplay.infer.outputs.table_digests import KEY
-from raysplay.infer.outputs.tables import CROPS_HEADER, FILMS_HEADER, number_columns
-from raysplay.infer.records import FloatArray
+from raysplay.infer.films.limits import film_limits
+from raysplay.infer.outputs.tables import CROPS_HEADER, FEET_ABOUT, FILMS_HEADER, number_columns
+from raysplay.infer.records import FloatArray, Outcome
+from raysplay.infer.review.run_tables import LandmarkFile, RunError, check, read_summary, read_table
+from raysplay.infer.review.settings import review_settings
 from raysplay.measure import Measure, by_name
+
+__all__ = ["FilmFacts", "FootLandmarkTable", "ReviewRun", "RunError"]
 
 IntArray = npt.NDArray[np.int64]
 
@@ -36,9 +37,9 @@ TABLES_READ = ("feet.csv", "films.csv", "crops.csv", "landmarks.parquet")
 _GROUPS_KEPT = 8
 """Row groups of ``landmarks.parquet`` kept decoded; each holds some hundred feet."""
 
-
-class RunError(ValueError):
-    """A folder that holds no run fit for review; the message names it and says why."""
+_PROTOCOL_BYTES = 2**20
+_LONGEST_PIXEL = 100.0
+"""Millimetres; also the most that a pixel can be longer than wide."""
 
 
 @dataclass(frozen=True)
@@ -90,43 +91,45 @@ class ReviewRun:
     Raises
     ------
     RunError
-        If a table is missing or cannot be read.
+        If a file is missing, no regular file, too large, or not what ``raysplay measure`` writes.
     """
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        limits = review_settings().run
         about = folder / "run.json"
+        self._summary, content = read_summary(about, limits)
+        recorded = self._summary.protocol
         try:
-            text = about.read_bytes()
-            self.about: dict[str, Any] = json.loads(text)
-            constructions: dict[str, str] = self.about["protocol"]["constructions"]
-            self.measures: tuple[Measure, ...] = tuple(by_name(*pair) for pair in constructions.items())
-            films = self.about.get("films")
-        except OSError as error:
-            raise RunError(
-                f"{about}: cannot be read ({error.strerror}); is this the folder of a finished run?"
-            ) from error
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
-            raise RunError(f"{about}: not the summary of a run ({type(error).__name__})") from error
-        self.identity = hashlib.sha256(text).hexdigest()
-        self.films_folder = Path(films) if films else None
-        feet = _table(folder / "feet.csv", {name: pa.float64() for name in number_columns(self.measures)})
-        self._film_table = _table(
-            folder / "films.csv",
-            {name: pa.float64() for name in ("feet", "rows", "columns", "row_mm", "column_mm", "aspect")},
-            FILMS_HEADER,
-        )
+            self.measures: tuple[Measure, ...] = tuple(by_name(*pair) for pair in recorded.constructions.items())
+        except (KeyError, ValueError) as error:
+            raise RunError(f"{about}: names a measure or construction that this version does not know") from error
+        self.identity = hashlib.sha256(content).hexdigest()
+        self.films_folder = Path(self._summary.films) if self._summary.films else None
+        numbers = number_columns(self.measures)
+        path = folder / "feet.csv"
+        feet = read_table(path, ("foot_index", *numbers), (*FEET_ABOUT, *numbers), limits)
+        self._film_table = self._read_films(folder / "films.csv")
         self.films, self.sides, self.decisions, self.reasons = (
             feet[name].combine_chunks() for name in ("film", "foot", "decision", "reasons")
         )
+        check(path, "foot", pc.is_in(self.sides, pa.array(["", "L", "R"])))
+        check(path, "decision", pc.is_in(self.decisions, pa.array([one.value for one in Outcome])))
         self.film_of: IntArray = _numbers(pc.index_in(self.films, value_set=self._film_table["film"]), np.int64)
         if len(self.film_of) and self.film_of.min() < 0:
-            raise RunError(f"{folder / 'feet.csv'}: names films that films.csv does not")
+            raise RunError(f"{path}: names films that films.csv does not")
         self.foot_index = _place_among_equals(self.film_of)
-        columns = [_numbers(feet[name], np.float64) for name in number_columns(self.measures)]
+        stated = _numbers(feet["foot_index"], np.float64)
+        check(path, "foot_index", np.isnan(stated) | (stated == self.foot_index))
+        check(path, "film", np.array(_together(self.film_of)))
+        columns = [_numbers(feet[name], np.float64) for name in numbers]
         self.values: FloatArray = np.stack(columns, axis=-1).reshape(len(self.film_of), len(self.measures), 3)
+        gaps = np.isnan(self.values)
+        check(path, "of a measure", (gaps.all(axis=2) == gaps.any(axis=2)))
         self._crops = self._read_crops(folder / "crops.csv")
-        self._open_landmarks(folder / "landmarks.parquet")
+        self._landmarks = LandmarkFile(folder / "landmarks.parquet", len(self) * len(landmark_schema()), limits)
+        self._reading = threading.Lock()
+        self._group = lru_cache(maxsize=_GROUPS_KEPT)(self._landmarks.group)
 
     def __len__(self) -> int:
         return len(self.film_of)
@@ -162,10 +165,11 @@ class ReviewRun:
         points, covariance = np.full((count, 2), np.nan), np.full((count, 2, 2), np.nan)
         confidence = np.zeros(count)
         film, index = self.films[foot].as_py(), int(self.foot_index[foot])
-        for number, (first, last) in enumerate(self._spans):
+        for number, (first, last) in enumerate(self._landmarks.spans):
             if not first <= film <= last:
                 continue
-            group = self._group(number)
+            with self._reading:
+                group = self._group(number)
             mine = group.filter(pc.and_(pc.equal(group["film"], film), pc.equal(group["foot_index"], index)))
             for row in mine.to_pylist():
                 if row["landmark"] not in schema.codes:
@@ -186,87 +190,71 @@ class ReviewRun:
 
     def protocol(self) -> ReadingProtocol:
         """The run's protocol if its file is still what it was, else the shipped one."""
-        recorded = self.about["protocol"]
-        path = Path(recorded.get("file", ""))
-        try:
-            if digest(path) == recorded.get("sha256"):
-                return read_protocol(path)
-        except (OSError, ConfigError):
-            pass
+        if self._protocol_stands():
+            try:
+                return read_protocol(Path(self._summary.protocol.file))
+            except ConfigError:
+                pass
         return protocol()
+
+    def _protocol_stands(self) -> bool:
+        recorded = self._summary.protocol
+        try:
+            return digest(Path(recorded.file), _PROTOCOL_BYTES) == recorded.sha256
+        except OSError:
+            return False
 
     def changes(self) -> list[str]:
         """What is no longer as it was when the run was made, in sentences."""
         said = []
-        if KEY not in self.about:
+        if self._summary.tables is None:
             said.append(
                 "This run was made by an earlier version: whether its tables were changed since, cannot be told."
             )
-        recorded = self.about.get("digests", {})
+        recorded = self._summary.digests
         now = {path.name: path for path in WEIGHTS_DIR.glob("*.safetensors")}
-        for name, known in recorded.get("weights", {}).items():
+        for name, known in recorded.weights.items():
             if name in now and digest(now[name]) != known:
                 said.append(f"The weights {name} of this run are not those that ship now: a new run may differ.")
         for name in _READ_BY_A_RUN:
-            if recorded.get("configs", {}).get(name) != digest(shipped(name)):
+            if recorded.configs.get(name) != digest(shipped(name)):
                 said.append(f"The configuration {name} has changed since this run.")
-        path = Path(self.about["protocol"].get("file", ""))
-        if not path.is_file() or digest(path) != self.about["protocol"].get("sha256"):
+        if not self._protocol_stands():
             said.append(
                 "The protocol file of this run has changed or is gone: its measures are kept, the rest is as shipped."
             )
         return said
 
+    def _read_films(self, path: Path) -> pa.Table:
+        numbers = ("feet", "rows", "columns", "row_mm", "column_mm", "aspect")
+        table = read_table(path, numbers, FILMS_HEADER, review_settings().run)
+        most = film_limits().max_side
+        names = table["film"].to_pylist()
+        check(path, "film", np.array(len(set(names)) == len(names) and "" not in names))
+        for name in ("rows", "columns"):
+            side = _numbers(table[name], np.float64)
+            check(path, name, np.isnan(side) | ((side >= 1) & (side <= most) & (side == np.round(side))))
+        for name in ("row_mm", "column_mm", "aspect"):
+            length = _numbers(table[name], np.float64)
+            check(path, name, np.isnan(length) | ((length >= 1 / _LONGEST_PIXEL**2) & (length <= _LONGEST_PIXEL)))
+        check(path, "sha256", pc.match_substring_regex(table["sha256"], "^([0-9a-f]{64})?$"))
+        return table
+
     def _read_crops(self, path: Path) -> FloatArray:
         """Corners of every foot, shape (F, 4, 2), ``nan`` where there are none; rows as in ``feet.csv``."""
-        numbers = CROPS_HEADER[3:]
-        table = _table(path, dict.fromkeys(("foot_index", *numbers), pa.float64()), CROPS_HEADER)
+        limits, numbers = review_settings().run, CROPS_HEADER[3:]
+        table = read_table(path, ("foot_index", *numbers), CROPS_HEADER, limits)
         found = np.flatnonzero(np.asarray(pc.greater(pc.utf8_length(self.sides), 0)))
-        names = self.films.take(pa.array(found))
-        if not names.equals(table["film"].combine_chunks()):
+        rows = pa.array(found)
+        same = self.films.take(rows).equals(table["film"].combine_chunks()) and self.sides.take(rows).equals(
+            table["foot"].combine_chunks()
+        )
+        if not same or not np.array_equal(_numbers(table["foot_index"], np.float64), self.foot_index[found]):
             raise RunError(f"{path}: does not name the feet of feet.csv")
         corners = np.full((len(self), len(numbers)), np.nan)
         corners[found] = np.stack([_numbers(table[name], np.float64) for name in numbers], axis=-1)
+        check(path, "of a corner", np.isnan(corners) | (np.abs(corners) <= limits.coordinate))
         return corners.reshape(-1, 4, 2)
-
-    def _open_landmarks(self, path: Path) -> None:
-        try:
-            self._landmark_file = pq.ParquetFile(path, memory_map=True, page_checksum_verification=True)
-            about = self._landmark_file.metadata
-            column = self._landmark_file.schema_arrow.get_field_index("film")
-            spans = [about.row_group(i).column(column).statistics for i in range(about.num_row_groups)]
-        except (OSError, pa.ArrowException) as error:
-            raise RunError(f"{path}: cannot be read ({type(error).__name__})") from error
-        # A group whose names are not summed up may hold any film.
-        self._spans = [
-            (one.min, one.max) if one is not None and one.has_min_max else ("", "\U0010ffff") for one in spans
-        ]
-        self._group = lru_cache(maxsize=_GROUPS_KEPT)(self._read_group)
-
-    def _read_group(self, number: int) -> pa.Table:
-        try:
-            return self._landmark_file.read_row_group(number)
-        except (OSError, pa.ArrowException) as error:
-            raise RunError(
-                f"{self.folder / 'landmarks.parquet'}: is damaged ({type(error).__name__}); restore it from a copy"
-            ) from error
-
-
-def _table(path: Path, types: dict[str, pa.DataType], header: tuple[str, ...] | None = None) -> pa.Table:
-    """A table of the run; columns without a type are text."""
-    try:
-        with path.open(encoding="utf-8", newline="") as stream:
-            names = next(csv.reader(stream), [])
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise RunError(f"{path}: cannot be read ({type(error).__name__})") from error
-    missing = [name for name in (header or tuple(types)) if name not in names]
-    if missing:
-        raise RunError(f"{path}: no column {', '.join(missing)}; measure the films again with this version")
-    try:
-        options = pacsv.ConvertOptions(column_types={name: types.get(name, pa.string()) for name in names})
-        return pacsv.read_csv(path, convert_options=options).combine_chunks()
-    except (OSError, pa.ArrowException) as error:
-        raise RunError(f"{path}: cannot be read ({type(error).__name__})") from error
 
 
 def _numbers(column: pa.ChunkedArray | pa.Array, kind: type) -> npt.NDArray[Any]:
@@ -278,3 +266,8 @@ def _place_among_equals(film_of: IntArray) -> IntArray:
     number = np.arange(len(film_of))
     starts = np.concatenate([[True], film_of[1:] != film_of[:-1]])[: len(film_of)]
     return number - np.maximum.accumulate(np.where(starts, number, 0))
+
+
+def _together(film_of: IntArray) -> bool:
+    """Whether the rows of each film follow one another."""
+    return not len(film_of) or 1 + np.count_nonzero(np.diff(film_of)) == np.count_nonzero(np.bincount(film_of))

@@ -75,7 +75,7 @@ class _BoneFile(Config):
 @lru_cache(maxsize=1)
 def bones() -> dict[str, Bone]:
     """Every bone of the rest table by name, in file order."""
-    return load(_BoneFile, Path(__file__).parent / "bones.yaml").bones
+    return load(_BoneFile, Path(__file__).parent / "bones.yaml", aliases=True).bones
 
 
 @lru_cache(maxsize=1)

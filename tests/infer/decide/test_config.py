@@ -21,10 +21,10 @@ def test_every_shipped_threshold_arrives(shipped):
 @pytest.mark.parametrize(
     ("section", "key", "value", "said"),
     [
-        ("view", "doubtful_dp_below", 1.4, "less than or equal to 1"),
+        ("view", "doubtful_dp_below", 1.4, "must be at most 1"),
         ("interval", "widest", {"hvb": 5.0}, "no such measure: hvb"),
         ("shape", "slenderness", [1.0, 0.1], "lower bound"),
-        ("side", "unknown_key", 1, "Extra inputs"),
+        ("side", "unknown_key", 1, "is not known here"),
         ("remarks", "for_review", ["spacing values in conflict"], "remarks.for_review"),
         ("loading", "for_review", ["sitting"], "loading.for_review"),
     ],

@@ -236,7 +236,7 @@ def test_a_folder_without_a_run_is_named(tmp_path):
     ("name", "content", "said"),
     [
         ("run.json", "{", "not the summary of a run"),
-        ("run.json", '{"protocol": {"constructions": {"nose": "shaft"}}}', "not the summary of a run"),
+        ("run.json", '{"protocol": {"constructions": {"nose": "shaft"}}}', "does not know"),
         ("feet.csv", "film,foot\n", "no column"),
         ("films.csv", "film,feet,remarks,seconds\n", "measure the films again"),
         ("feet.csv", None, "cannot be read"),

@@ -1,4 +1,4 @@
-"""The store's file moved away under the page: the reader is told what to do, and the work stays (the project's rule)."""
+"""The store's file moved away under the page: the reader is told what to do; the work stays (the project's rule)."""
 
 import pytest
 
