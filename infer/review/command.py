@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import webbrowser
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -57,7 +58,8 @@ def review(
     if store is not None:
         note_store(opened.folder, reads.name)
     with contextlib.closing(reads):
-        desk, shelf = _desk(opened, reads, films, study)
+        with store_errors():
+            desk, shelf = _desk(opened, reads, films, study)
         with shelf:
             desk.warm_up()  # while the server's libraries are loaded
             from raysplay.infer.review.guard import Door
@@ -102,6 +104,17 @@ def open_store(url: str | None, run: ReviewRun) -> ReadStore:
 
     try:
         return ReadStore.beside(run.folder, run.identity) if url is None else ReadStore(url, run.identity)
+    except StoreError as error:
+        raise typer.BadParameter(str(error), param_hint="--store") from error
+
+
+@contextlib.contextmanager
+def store_errors() -> Iterator[None]:
+    """A store that fails while a command works is bad usage, too: one sentence."""
+    from raysplay.infer.review.store import StoreError
+
+    try:
+        yield
     except StoreError as error:
         raise typer.BadParameter(str(error), param_hint="--store") from error
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import os
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from raysplay.infer.command import CAUTION
-from raysplay.infer.review.command import RunFolder, Store, open_run, open_store, take_over_earlier
+from raysplay.infer.review.command import RunFolder, Store, open_run, open_store, store_errors, take_over_earlier
 
 
 def export(
@@ -24,13 +25,15 @@ def export(
     from raysplay.infer.review.reviewed import write_reviewed
     from raysplay.infer.review.settings import review_settings
 
-    if not overwrite and (out / "feet_reviewed.csv").exists():
+    if not overwrite and os.path.lexists(out / "feet_reviewed.csv"):
         raise typer.BadParameter(f"{out}: holds an earlier export; pass --overwrite", param_hint="--out")
     settings = review_settings()
     opened = open_run(run)
-    with contextlib.closing(open_store(store, opened)) as reads:
+    with contextlib.closing(open_store(store, opened)) as reads, store_errors():
         desk = OpenDesk(opened, reads, FilmShelf(opened, None, settings.films.cache_bytes), settings)
         take_over_earlier(desk)
+        for notice in reads.notices:
+            typer.echo(f"Note: {notice}", err=True)
         try:
             counts = write_reviewed(desk, out)
         except OSError as error:

@@ -8,10 +8,9 @@ from datetime import UTC, datetime
 from typing import Any
 
 import sqlalchemy as sa
-from pydantic_core import from_json
 
 from raysplay.infer.review import store_tables as tables
-from raysplay.infer.review.store import Entry, ReadStore, StoreError, as_text, entry_of, lay_ground
+from raysplay.infer.review.store import Entry, ReadStore, StoreError, as_content, as_text, entry_of, lay_ground
 
 Json = dict[str, Any]
 
@@ -284,7 +283,7 @@ def _row(run: str, item: int, version: int, entry: Entry) -> Json:
 
 def _grounds(connection: sa.Connection, run: str) -> dict[int, Json]:
     chosen = sa.select(tables.grounds.c.item, tables.grounds.c.ground).where(tables.grounds.c.run == run)
-    return {item: from_json(ground) for item, ground in connection.execute(chosen)}
+    return {item: as_content(ground) for item, ground in connection.execute(chosen)}
 
 
 def _earlier(connection: sa.Connection, run: str) -> tuple[str, ...]:

@@ -13,6 +13,7 @@ from raysplay.infer.outputs.tables import Row
 from raysplay.infer.review.desk import Standing, short
 from raysplay.infer.review.lineage import BLIND, STANDS, EarlierRead
 from raysplay.infer.review.open_desk import OpenDesk
+from raysplay.infer.review.owner_only import make_file, make_folder
 from raysplay.infer.review.store import Entry
 from raysplay.infer.review.worklist import CONFIRMED, CORRECTED, OPEN
 from raysplay.measure import by_name
@@ -69,9 +70,10 @@ class ReviewedCounts:
 def write_reviewed(desk: OpenDesk, out: Path) -> ReviewedCounts:
     """Write ``feet_reviewed.csv``, ``corrected_landmarks.csv``, ``reads.csv`` and ``history.csv`` into ``out``.
 
-    A file takes its name when it is whole; one of an earlier export is replaced then.
+    A file takes its name when it is whole; one of an earlier export is replaced then. Files, and folders that are made,
+    are their owner's alone.
     """
-    out.mkdir(parents=True, exist_ok=True)
+    make_folder(out)
     settled = {number: desk.standing(number, "") for number in _read_feet(desk)}
     entries = list(desk.store.entries())
     earlier = desk.lineage.earlier()
@@ -183,6 +185,8 @@ def _history(desk: OpenDesk, entries: Sequence[Entry], earlier: Sequence[Earlier
 def _write(path: Path, header: Sequence[str], rows: Callable[[], Iterator[Row]]) -> int:
     partial = path.with_name(f"{path.name}.partial")
     count = 0
+    partial.unlink(missing_ok=True)
+    make_file(partial)
     with CsvTable(partial, header) as table:
         for row in rows():
             table.append(row)

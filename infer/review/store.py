@@ -301,7 +301,7 @@ class ReadStore:
         columns = (tables.current.c.version, tables.current.c.at, tables.current.c.reader, tables.current.c.after)
         with self.reading() as connection:
             found = connection.execute(sa.select(*columns).where(*self._where(tables.current, key))).first()
-        return None if found is None else (found.version, found.at, found.reader, from_json(found.after))
+        return None if found is None else (found.version, found.at, found.reader, as_content(found.after))
 
     def claimed(self, key: Key) -> Claim | None:
         """Who has a foot in hand now."""
@@ -339,7 +339,7 @@ class ReadStore:
         chosen = (tables.current.c.run == self.run, tables.current.c.study == study, tables.current.c.lane == lane)
         with self.reading() as connection:
             for item, version, at, reader, after in connection.execute(sa.select(*columns).where(*chosen)):
-                yield item, version, at, reader, from_json(after)
+                yield item, version, at, reader, as_content(after)
 
     def last_id(self) -> int:
         """Number of the newest entry, 0 if there is none."""
@@ -655,10 +655,27 @@ def as_text(content: dict[str, Any]) -> str:
     return json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
+def as_content(text: str) -> dict[str, Any]:
+    """Content from what the store keeps.
+
+    Raises
+    ------
+    StoreError
+        If somebody wrote something else there.
+    """
+    try:
+        content = from_json(text)
+    except ValueError:
+        content = None
+    if not isinstance(content, dict):
+        raise StoreError(f"a read in the store cannot be made out: it is damaged. {KEPT} Restore a copy of it")
+    return content
+
+
 def entry_of(row: sa.Row[Any]) -> Entry:
     """An entry from a row of the history."""
     key = Key(row.item, row.study, row.lane)
-    content = from_json(row.before), from_json(row.after)
+    content = as_content(row.before), as_content(row.after)
     about = row.film, row.film_sha256, row.foot_index
     return Entry(row.id, row.run, key, row.version, row.at, row.reader, row.verdict, *content, *about)
 

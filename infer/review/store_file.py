@@ -16,11 +16,11 @@ import threading
 from contextlib import closing, suppress
 from pathlib import Path
 
+from raysplay.infer.review.owner_only import FILE_MODE, make_file
 from raysplay.infer.review.reads_found import opened_for_reading
 from raysplay.infer.review.store_trouble import KEPT
 
 _BUSY_SECONDS = 10.0
-_OWNER_ONLY = 0o600
 _BESIDE = ("-journal", "-wal", "-shm")
 _TRIES = 3
 
@@ -62,7 +62,7 @@ class StoreFile:
             If it can be neither made nor opened for writing.
         """
         with suppress(FileExistsError):
-            os.close(os.open(self.path, os.O_CREAT | os.O_EXCL | os.O_RDWR, _OWNER_ONLY))
+            make_file(self.path)
         os.close(os.open(self.path, os.O_RDWR | getattr(os, "O_NONBLOCK", 0)))
         for end in ("", *_BESIDE):
             _close_to_others(Path(f"{self.path}{end}"))
@@ -155,13 +155,14 @@ def copy_for_looking(path: Path, copy: Path) -> None:
     sqlite3.Error, OSError
         If it cannot be read.
     """
-    os.close(os.open(copy, os.O_CREAT | os.O_EXCL | os.O_RDWR, _OWNER_ONLY))
+    make_file(copy)
     with opened_for_reading(path) as raw, closing(sqlite3.connect(copy)) as target:
         raw.backup(target)
 
 
 def _copy_out(held: int, copy: Path) -> None:
-    with open(copy, "xb", opener=lambda name, flags: os.open(name, flags, _OWNER_ONLY)) as stream:
+    make_file(copy)
+    with copy.open("wb") as stream:
         offset = 0
         while chunk := os.pread(held, 1 << 20, offset):
             stream.write(chunk)
@@ -198,5 +199,5 @@ def _identity_of(path: Path) -> tuple[int, int] | None:
 def _close_to_others(path: Path) -> None:
     with suppress(OSError):
         mode = stat.S_IMODE(path.stat().st_mode)
-        if mode & ~_OWNER_ONLY:
-            path.chmod(mode & _OWNER_ONLY)
+        if mode & ~FILE_MODE:
+            path.chmod(mode & FILE_MODE)

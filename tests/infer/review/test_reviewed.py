@@ -1,6 +1,9 @@
 """What comes back out of a review, read with the standard library."""
 
 import csv
+import os
+import sqlite3
+import stat
 
 import pytest
 from typer.testing import CliRunner
@@ -189,3 +192,41 @@ def test_reads_in_another_store_are_exported_from_there(serve, harbour, tmp_path
     assert not (harbour / FILE_NAME).exists()
     assert export(harbour, tmp_path / "out", "--store", url).exit_code == 0
     assert table(tmp_path / "out" / "feet_reviewed.csv")[0]["state"] == "confirmed"
+
+
+def test_what_comes_out_is_its_owners_alone(serve, harbour, tmp_path):
+    """OWASP, file permissions: names of films and readers are nobody else's, whatever the umask."""
+    before = os.umask(0)
+    try:
+        out = tmp_path / "above" / "out"
+        assert export(harbour, out).exit_code == 0
+        assert export(harbour, out, "--overwrite").exit_code == 0
+    finally:
+        os.umask(before)
+    modes = {path.relative_to(tmp_path).as_posix(): stat.S_IMODE(path.stat().st_mode) for path in (out, *out.iterdir())}
+    assert {mode for name, mode in modes.items() if name.endswith(".csv")} == {0o600}
+    assert len(modes) == 5
+    assert stat.S_IMODE(out.stat().st_mode) == stat.S_IMODE(out.parent.stat().st_mode) == 0o700
+
+
+def test_a_folder_that_is_there_keeps_its_mode(harbour, tmp_path):
+    out = tmp_path / "shared"
+    out.mkdir()
+    out.chmod(0o755)
+    assert export(harbour, out).exit_code == 0
+    assert stat.S_IMODE(out.stat().st_mode) == 0o755
+
+
+def test_a_store_that_fails_on_the_way_is_one_sentence(serve, harbour, tmp_path):
+    server = serve(harbour)
+    page = server.browser("AB")
+    assert page.post("/api/feet/1/reads", json={"version": 0, "verdict": "confirm"}).status_code == 200
+    server.stop()
+    with sqlite3.connect(harbour / FILE_NAME) as raw:
+        raw.execute("DROP TRIGGER history_refuses_update")
+        raw.execute("UPDATE history SET after = '[1'")
+        raw.execute("UPDATE current SET after = '[1'")
+    result = export(harbour, tmp_path / "out")
+    assert result.exit_code == 2
+    assert "cannot be made out" in result.output
+    assert not (tmp_path / "out").exists()
