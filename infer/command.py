@@ -232,8 +232,9 @@ def reads_at_stake(folder: Path, keep: bool = False) -> str:
     keep : bool
         Whether the reads will be carried over; what cannot be seen or counted is still said.
     """
+    from raysplay.infer.outputs.run_files import STORE
     from raysplay.infer.review.other_stores import stores_noted
-    from raysplay.infer.review.reads_found import FILE_NAME, reads_in
+    from raysplay.infer.review.reads_found import reads_in
 
     found = reads_in(folder)
     if found.problem:
@@ -243,7 +244,7 @@ def reads_at_stake(folder: Path, keep: bool = False) -> str:
     choices = "choose another folder; or raysplay export first, and then"
     if found:
         return (
-            f"{folder / FILE_NAME}: holds {found.reads} reads of {found.feet} feet of the run that would be replaced. "
+            f"{folder / STORE}: holds {found.reads} reads of {found.feet} feet of the run that would be replaced. "
             f"Either {choices} pass --keep-reads as well: a read stands where film, side and points are the same, else "
             "its foot is open again and the read is in its history"
         )

@@ -22,10 +22,10 @@ SCRATCH = ".raysplay-"
 """What folders begin with that a run keeps only while it writes."""
 
 STORES = "review_stores.txt"
-"""Where reads are kept that do not lie in the folder."""
+"""Where reads are kept that do not lie in the folder: one address a line, without passwords."""
 
 STORE = "review.sqlite"
-"""Reads of a review."""
+"""Reads of a review: the embedded store."""
 
 BESIDE = (*(f"{STORE}{end}" for end in ("", "-wal", "-shm", "-journal")), STORES, LOCK, f"{LOCK}.held", WRITER)
 """What lies beside a run and is no film."""

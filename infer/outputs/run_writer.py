@@ -7,6 +7,7 @@ import time
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
+from raysplay.configs.load import digest
 from raysplay.configs.proof import proofs
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.films.film import Film
@@ -16,7 +17,6 @@ from raysplay.infer.outputs.names import overlay_name
 from raysplay.infer.outputs.run_files import ABOUT, CHECKED, OVERLAYS, WORKBOOK
 from raysplay.infer.outputs.run_folder import RunFolder, writing
 from raysplay.infer.outputs.run_report import RunReport, write_json
-from raysplay.infer.outputs.table_digests import table_digest
 from raysplay.infer.outputs.tables import (
     CROPS_HEADER,
     FILMS_HEADER,
@@ -163,7 +163,7 @@ class RunWriter:
                     films=films,
                     constructions={measure.name: measure.construction for measure in self._reported},
                     proven=proven,
-                    tables={name: table_digest(folder.partial(name)) for name in CHECKED},
+                    tables={name: digest(folder.partial(name)) for name in CHECKED},
                     machine=machine,
                 )
                 write_json(folder.partial(ABOUT), content)

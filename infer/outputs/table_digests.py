@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Iterable
 from pathlib import Path
 
+from raysplay.configs.load import digest
+from raysplay.configs.plain_file import read_plain
 from raysplay.infer.outputs.run_files import ABOUT
 
 KEY = "tables"
 """Where ``run.json`` keeps SHA-256 by name of the table."""
 
-
-def table_digest(path: Path) -> str:
-    """SHA-256 of a file, in hexadecimal, read piece by piece."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
+_MOST_BYTES = 2**24
 
 
 def changed_table(folder: Path, names: Iterable[str]) -> str:
@@ -25,14 +22,14 @@ def changed_table(folder: Path, names: Iterable[str]) -> str:
     A run of an earlier version holds no digests. What is missing or cannot be read is for its reader to say.
     """
     try:
-        about = json.loads((folder / ABOUT).read_bytes())
+        about = json.loads(read_plain(folder / ABOUT, _MOST_BYTES))
         for name in names:
-            if name in about[KEY] and table_digest(folder / name) != about[KEY][name]:
+            if name in about[KEY] and digest(folder / name) != about[KEY][name]:
                 return (
                     f"{folder / name}: was changed after the run, so its numbers may not be those that were measured. "
                     "Put back the table as the run wrote it (feet.xlsx is there to be sorted and edited), or measure "
                     "again with --overwrite --keep-reads"
                 )
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         pass
     return ""

@@ -5,22 +5,21 @@ from __future__ import annotations
 import contextlib
 from pathlib import Path
 
-FILE_NAME = "review_stores.txt"
-"""One address a line, without passwords."""
+from raysplay.infer.outputs.run_files import STORES
 
 
 def note_store(folder: Path, address: str) -> None:
     """Remember that a run is reviewed with a store elsewhere; nothing where the folder cannot be written."""
     with contextlib.suppress(OSError):
         if address not in stores_noted(folder):
-            with (folder / FILE_NAME).open("a", encoding="utf-8") as stream:
+            with (folder / STORES).open("a", encoding="utf-8") as stream:
                 stream.write(f"{address}\n")
 
 
 def stores_noted(folder: Path) -> tuple[str, ...]:
     """Addresses of stores that a review of this folder was opened with, oldest first."""
     try:
-        lines = (folder / FILE_NAME).read_text(encoding="utf-8", errors="replace").splitlines()
+        lines = (folder / STORES).read_text(encoding="utf-8", errors="replace").splitlines()
     except OSError:
         return ()
     return tuple(line for line in lines if line)

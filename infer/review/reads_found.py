@@ -11,10 +11,8 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from raysplay.infer.outputs.run_files import STORE
 from raysplay.infer.review.store_trouble import in_words, primary_code
-
-FILE_NAME = "review.sqlite"
-"""The embedded store, in the folder of its run."""
 
 _BESIDE = ("-wal", "-journal")
 """Ends of names of files that belong to a database whose last user stopped short; SQLite's own."""
@@ -48,7 +46,7 @@ def reads_in(folder: Path) -> ReadsFound:
 
     Never raises: a store that cannot be read is told in ``problem``.
     """
-    path = folder / FILE_NAME
+    path = folder / STORE
     try:
         about = path.stat()
     except FileNotFoundError:

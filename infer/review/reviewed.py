@@ -9,11 +9,11 @@ from pathlib import Path
 
 from raysplay.infer.outputs.csv_table import CsvTable
 from raysplay.infer.outputs.names import cell_text
+from raysplay.infer.outputs.owner_only import make_file, make_folder
 from raysplay.infer.outputs.tables import Row
 from raysplay.infer.review.desk import Standing, short
 from raysplay.infer.review.lineage import BLIND, STANDS, EarlierRead
 from raysplay.infer.review.open_desk import OpenDesk
-from raysplay.infer.review.owner_only import make_file, make_folder
 from raysplay.infer.review.store import Entry
 from raysplay.infer.review.worklist import CONFIRMED, CORRECTED, OPEN
 from raysplay.measure import by_name

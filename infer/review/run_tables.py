@@ -168,9 +168,7 @@ class LandmarkFile:
     def __init__(self, path: Path, most_rows: int, limits: RunLimits) -> None:
         self._path, self._limits = path, limits
         try:
-            self._file = pq.ParquetFile(
-                open_plain(path, limits.landmark_bytes), page_checksum_verification=True
-            )
+            self._file = pq.ParquetFile(open_plain(path, limits.landmark_bytes), page_checksum_verification=True)
             about = self._file.metadata
             self._check_layout(most_rows)
             self.spans = list(self._sound_spans(about.num_row_groups))
@@ -197,9 +195,7 @@ class LandmarkFile:
         try:
             return self._file.read_row_group(number, columns=COLUMNS.names)
         except (OSError, pa.ArrowException) as error:
-            raise RunError(
-                f"{self._path}: is damaged, or no table of landmarks; restore it from a copy, or measure the films again"
-            ) from error
+            raise RunError(f"{self._path}: is damaged, or no table of landmarks; restore it from a copy") from error
 
     def _check_layout(self, most_rows: int) -> None:
         schema, about = self._file.schema_arrow, self._file.metadata

@@ -28,13 +28,14 @@ from pydantic_core import from_json
 from sqlalchemy import event
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError, SQLAlchemyError
 
+from raysplay.infer.outputs.run_files import STORE
 from raysplay.infer.review import store_tables as tables
-from raysplay.infer.review.reads_found import FILE_NAME, opened_for_reading
+from raysplay.infer.review.reads_found import opened_for_reading
 from raysplay.infer.review.settings import review_settings
 from raysplay.infer.review.store_file import StoreError, StoreFile, copy_for_looking
 from raysplay.infer.review.store_trouble import KEPT, in_words, primary_code, sentence
 
-__all__ = ["FILE_NAME", "Claim", "ClaimedError", "Entry", "Key", "ReadStore", "StaleReadError", "StoreError", "Subject"]
+__all__ = ["STORE", "Claim", "ClaimedError", "Entry", "Key", "ReadStore", "StaleReadError", "StoreError", "Subject"]
 
 
 class StaleReadError(Exception):
@@ -160,7 +161,7 @@ class ReadStore:
     @classmethod
     def beside(cls, folder: Path, run: str) -> ReadStore:
         """The embedded store of a run's folder."""
-        store = cls(sa.URL.create("sqlite", database=str(folder / FILE_NAME)).render_as_string(), run)
+        store = cls(sa.URL.create("sqlite", database=str(folder / STORE)).render_as_string(), run)
         store.beside_its_run = True
         return store
 

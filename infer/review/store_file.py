@@ -16,7 +16,7 @@ import threading
 from contextlib import closing, suppress
 from pathlib import Path
 
-from raysplay.infer.review.owner_only import FILE_MODE, make_file
+from raysplay.infer.outputs.owner_only import FILE_MODE, make_file
 from raysplay.infer.review.reads_found import opened_for_reading
 from raysplay.infer.review.store_trouble import KEPT
 

@@ -17,13 +17,12 @@ import pyarrow.parquet as pq
 import pydicom
 import pytest
 
-from raysplay.configs.load import landmark_schema, shipped
+from raysplay.configs.load import digest, landmark_schema, shipped
 from raysplay.configs.protocol import protocol
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.films.film import Film, Spacing, SpacingKind
 from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_writer import RunWriter
-from raysplay.infer.outputs.table_digests import table_digest
 from raysplay.infer.records import Decision, FilmRecord, FootRecord, Measurement, Outcome
 from raysplay.infer.review.blind_desk import BlindDesk
 from raysplay.infer.review.films import FilmShelf
@@ -87,9 +86,9 @@ def make_run(tmp_path, place):
         writer = RunWriter(RunFolder(tmp_path / out), landmark_schema(), measures, overlays=False)
         for seed, (name, feet) in enumerate(films.items()):
             write_film(home / name, seed, rows, columns)
-            digest = hashlib.sha256((home / name).read_bytes()).hexdigest()
+            sha256 = hashlib.sha256((home / name).read_bytes()).hexdigest()
             blank = np.broadcast_to(np.float32(0), (rows, columns))
-            film = Film(home / name, blank, Spacing(MM, MM, SpacingKind.DETECTOR_PLANE), sha256=digest)
+            film = Film(home / name, blank, Spacing(MM, MM, SpacingKind.DETECTOR_PLANE), sha256=sha256)
             records = [foot(side, Outcome(outcome), reasons, name, rows, columns) for side, outcome, reasons in feet]
             none = None if records else Decision(Outcome.REFUSED, ("no foot found",))
             writer.write(FilmRecord(name, tuple(records), none, ("loading unknown",)), film)
@@ -122,7 +121,7 @@ def _measure_again(folder, *, shift=None, gone=(), constructions=None):
             row[films[0].index("sha256")] = "f" * 64
     with (folder / "films.csv").open("w", newline="") as stream:
         csv.writer(stream).writerows(films)
-    about["tables"] = {name: table_digest(folder / name) for name in about["tables"]}
+    about["tables"] = {name: digest(folder / name) for name in about["tables"]}
     (folder / "run.json").write_text(json.dumps(about))
 
 

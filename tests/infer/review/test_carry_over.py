@@ -16,8 +16,9 @@ import pyarrow.parquet as pq
 import pytest
 from typer.testing import CliRunner
 
+from raysplay.infer.outputs.run_files import STORE
 from raysplay.infer.review.carry_over import CarriedOver, carry_over, note_grounds
-from raysplay.infer.review.reads_found import FILE_NAME, ReadsFound, reads_in
+from raysplay.infer.review.reads_found import ReadsFound, reads_in
 from raysplay.infer.review.store import StoreError
 from raysplay.train.cli import app
 
@@ -152,16 +153,16 @@ def test_done_again_it_changes_nothing_and_a_new_read_is_kept(serve, harbour, re
     server = serve(harbour)
     save(server.browser("EF"), 2, 1, "reopen")
     server.stop()
-    stored = list(sqlite3.connect(harbour / FILE_NAME).execute("SELECT * FROM history ORDER BY id"))
+    stored = list(sqlite3.connect(harbour / STORE).execute("SELECT * FROM history ORDER BY id"))
     assert carry_over(harbour).stand == 6
-    assert list(sqlite3.connect(harbour / FILE_NAME).execute("SELECT * FROM history ORDER BY id")) == stored
+    assert list(sqlite3.connect(harbour / STORE).execute("SELECT * FROM history ORDER BY id")) == stored
 
 
 def test_a_read_made_in_the_new_run_is_not_replaced(serve, harbour, read, measure_again):
     """A foot that a reader settled before the earlier reads were brought keeps that verdict."""
     earlier = harbour.parent / "earlier"
     shutil.copytree(harbour, earlier)
-    for file in harbour.glob(f"{FILE_NAME}*"):
+    for file in harbour.glob(f"{STORE}*"):
         file.unlink()
     measure_again(harbour)
     server = serve(harbour)
@@ -203,7 +204,7 @@ def test_reads_made_on_in_the_earlier_run_follow(serve, harbour, read, tmp_path,
     earlier = tmp_path / "earlier"
     shutil.copytree(harbour, earlier)
     measure_again(harbour)
-    (harbour / FILE_NAME).unlink()
+    (harbour / STORE).unlink()
     assert carry_over(harbour, earlier).stand == 6
     server = serve(earlier)
     save(server.browser("CD"), 2, 1, "reopen")
@@ -220,11 +221,11 @@ def test_two_stores_that_disagree_are_not_put_together(serve, harbour, read, tmp
         server = serve(folder)
         save(server.browser(reader), 2, 1, "reopen")
         server.stop()
-    kept = (other / FILE_NAME).read_bytes()
+    kept = (other / STORE).read_bytes()
     measure_again(harbour)
     with pytest.raises(StoreError, match="different reads"):
         carry_over(harbour, other)
-    assert (other / FILE_NAME).read_bytes() == kept
+    assert (other / STORE).read_bytes() == kept
 
 
 def test_feet_in_another_order_are_known_by_their_points(serve, make_run, measure_again):
@@ -275,7 +276,7 @@ def test_reads_of_an_older_store_get_their_grounds_before_the_run_is_replaced(ha
     """A store from before grounds were kept: they are taken from the run's tables while these are there."""
 
     def forget():
-        with sqlite3.connect(harbour / FILE_NAME) as raw:
+        with sqlite3.connect(harbour / STORE) as raw:
             for name in ("grounds", "origins", "lineage", "places"):
                 raw.execute(f"DROP TABLE {name}")
 
@@ -317,7 +318,7 @@ def test_reads_of_a_folder_are_counted_without_server_or_network(harbour, read, 
     ],
 )
 def test_a_store_that_cannot_be_counted_says_so(tmp_path, content, said):
-    path = tmp_path / FILE_NAME
+    path = tmp_path / STORE
     if content == "folder":
         path.mkdir()
     elif content == "fifo":

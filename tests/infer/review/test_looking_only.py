@@ -17,7 +17,8 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from raysplay.infer.review.reads_found import FILE_NAME, ReadsFound, reads_in
+from raysplay.infer.outputs.run_files import STORE
+from raysplay.infer.review.reads_found import ReadsFound, reads_in
 from raysplay.infer.review.store import ReadStore, StoreError
 from raysplay.train.cli import app
 
@@ -73,9 +74,9 @@ def leave_a_log(run):
         'foot_index, verdict, request, before, after FROM history WHERE item = 1");'
         "os._exit(0)"
     )
-    subprocess.run([sys.executable, "-c", code, run / FILE_NAME], check=True)
-    (run / f"{FILE_NAME}-shm").unlink()
-    assert (run / f"{FILE_NAME}-wal").stat().st_size > 0
+    subprocess.run([sys.executable, "-c", code, run / STORE], check=True)
+    (run / f"{STORE}-shm").unlink()
+    assert (run / f"{STORE}-wal").stat().st_size > 0
 
 
 def leave_a_journal(run):
@@ -88,8 +89,8 @@ def leave_a_journal(run):
         "raw.executemany('INSERT INTO filler VALUES (?)', [('x' * 5000,)] * 200);"
         "os._exit(0)"
     )
-    subprocess.run([sys.executable, "-c", code, run / FILE_NAME], check=True)
-    assert (run / f"{FILE_NAME}-journal").stat().st_size > 0
+    subprocess.run([sys.executable, "-c", code, run / STORE], check=True)
+    assert (run / f"{STORE}-journal").stat().st_size > 0
 
 
 def states(out):
@@ -101,7 +102,7 @@ def states(out):
     ("left", "confirmed"),
     [
         (lambda run: None, [1, 4]),
-        (lambda run: (run / FILE_NAME).unlink(), []),
+        (lambda run: (run / STORE).unlink(), []),
         (leave_a_log, [1, 2, 4]),
         (leave_a_journal, [1, 4]),
     ],
@@ -144,7 +145,7 @@ def test_a_review_there_is_for_looking_only(archived, serve):
 
 
 def test_a_store_that_may_not_be_read_is_called_that(archived):
-    (archived / FILE_NAME).chmod(0)
+    (archived / STORE).chmod(0)
     with as_nobody(), pytest.raises(StoreError, match="may not be opened") as refused:
         ReadStore.beside(archived, "a" * 64)
     assert "damaged" not in str(refused.value)
@@ -155,9 +156,9 @@ def test_a_store_that_may_not_be_read_is_called_that(archived):
 def test_a_disk_that_became_read_only_is_said(archived, serve):
     """The folder loses its permission while the review runs, and gets it back."""
     archived.chmod(0o777)
-    (archived / FILE_NAME).chmod(0o666)
+    (archived / STORE).chmod(0o666)
     os.chown(archived, NOBODY if os.geteuid() == 0 else -1, -1)
-    os.chown(archived / FILE_NAME, NOBODY if os.geteuid() == 0 else -1, -1)
+    os.chown(archived / STORE, NOBODY if os.geteuid() == 0 else -1, -1)
     with as_nobody():
         server = serve(archived)
         page = server.browser("AB")
@@ -170,5 +171,5 @@ def test_a_disk_that_became_read_only_is_said(archived, serve):
         archived.chmod(0o755)
         assert page.post("/api/feet/2/reads", json=read).status_code == 200
         server.stop()
-    with sqlite3.connect(archived / FILE_NAME) as raw:
+    with sqlite3.connect(archived / STORE) as raw:
         assert raw.execute("SELECT count(*) FROM history").fetchone() == (3,)

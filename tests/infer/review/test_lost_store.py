@@ -14,7 +14,8 @@ import sys
 
 import pytest
 
-from raysplay.infer.review.store import FILE_NAME, ClaimedError, Key, ReadStore, StoreError, Subject
+from raysplay.infer.outputs.run_files import STORE
+from raysplay.infer.review.store import ClaimedError, Key, ReadStore, StoreError, Subject
 
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
 
@@ -26,7 +27,7 @@ def save(store, item=1, version=0, reader="AB", **after):
     return store.save(Key(item), version, reader, "correct", FOOT, {"state": "open"}, {"state": "corrected", **after})
 
 
-def kept(folder, name=FILE_NAME):
+def kept(folder, name=STORE):
     """Reads as another program finds them."""
     with sqlite3.connect(f"file:{folder / name}?mode=ro", uri=True) as raw:
         return [row[0] for row in raw.execute("SELECT item FROM history ORDER BY id")]
@@ -42,24 +43,24 @@ def store(tmp_path):
 
 
 def test_a_file_moved_away_is_missed_and_known_again(store, tmp_path):
-    (tmp_path / FILE_NAME).rename(tmp_path / "aside")
+    (tmp_path / STORE).rename(tmp_path / "aside")
     with pytest.raises(StoreError, match=r"gone .* Put the file back"):
         save(store, 3)
-    assert not (tmp_path / FILE_NAME).exists(), "no empty store begins in its place"
-    (tmp_path / "aside").rename(tmp_path / FILE_NAME)
+    assert not (tmp_path / STORE).exists(), "no empty store begins in its place"
+    (tmp_path / "aside").rename(tmp_path / STORE)
     save(store, 3)
     assert kept(tmp_path) == [1, 2, 3]
 
 
 def test_a_deleted_file_is_written_back_with_all_reads(store, tmp_path, caplog):
-    (tmp_path / FILE_NAME).unlink()
+    (tmp_path / STORE).unlink()
     save(store, 3)
     assert kept(tmp_path) == [1, 2, 3]
     assert "written again" in caplog.text
-    assert stat.S_IMODE((tmp_path / FILE_NAME).stat().st_mode) == 0o600
-    (tmp_path / FILE_NAME).unlink()
+    assert stat.S_IMODE((tmp_path / STORE).stat().st_mode) == 0o600
+    (tmp_path / STORE).unlink()
     assert [entry.version for entry in store.history(Key(3))] == [1]
-    assert sorted(path.name for path in tmp_path.iterdir()) == [FILE_NAME]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [STORE]
 
 
 def test_a_deleted_folder_is_one_sentence_until_it_is_back(tmp_path):
@@ -78,33 +79,33 @@ def test_a_deleted_folder_is_one_sentence_until_it_is_back(tmp_path):
 
 def test_an_older_copy_is_not_taken_for_the_store(store, tmp_path):
     """A backup put back while the review runs: two reads were acknowledged that it lacks."""
-    shutil.copy(tmp_path / FILE_NAME, tmp_path / "backup")
+    shutil.copy(tmp_path / STORE, tmp_path / "backup")
     save(store, 3)
-    newest = (tmp_path / FILE_NAME).read_bytes()
-    os.replace(tmp_path / "backup", tmp_path / FILE_NAME)
+    newest = (tmp_path / STORE).read_bytes()
+    os.replace(tmp_path / "backup", tmp_path / STORE)
     for use in (lambda: save(store, 4), lambda: store.state(Key(1)), lambda: store.claim(Key(4), "AB", 60)):
         with pytest.raises(StoreError, match=r"older copy .* newest file back"):
             use()
     assert kept(tmp_path) == [1, 2], "it is left as it is"
-    (tmp_path / FILE_NAME).write_bytes(newest)
+    (tmp_path / STORE).write_bytes(newest)
     save(store, 4)
     assert kept(tmp_path) == [1, 2, 3, 4]
 
 
 def test_nor_is_one_that_was_written_over_it(store, tmp_path):
     """``cp backup review.sqlite``: the same file by its number, other content."""
-    older = (tmp_path / FILE_NAME).read_bytes()
+    older = (tmp_path / STORE).read_bytes()
     save(store, 3)
-    (tmp_path / FILE_NAME).write_bytes(older)
+    (tmp_path / STORE).write_bytes(older)
     with pytest.raises(StoreError, match="older copy"):
         save(store, 4)
 
 
 def test_nor_is_one_in_which_somebody_else_read_on(store, tmp_path):
     """An older copy with as many entries, one of another reader: numbers alone would not tell."""
-    shutil.copy(tmp_path / FILE_NAME, tmp_path / "backup")
+    shutil.copy(tmp_path / STORE, tmp_path / "backup")
     save(store, 3)
-    os.replace(tmp_path / "backup", tmp_path / FILE_NAME)
+    os.replace(tmp_path / "backup", tmp_path / STORE)
     other = ReadStore.beside(tmp_path, RUN)
     save(other, 7, reader="CD")
     save(other, 8, reader="CD")
@@ -114,15 +115,15 @@ def test_nor_is_one_in_which_somebody_else_read_on(store, tmp_path):
 
 
 def test_a_copy_that_lacks_nothing_is_the_store(store, tmp_path):
-    shutil.copy(tmp_path / FILE_NAME, tmp_path / "copy")
-    os.replace(tmp_path / "copy", tmp_path / FILE_NAME)
+    shutil.copy(tmp_path / STORE, tmp_path / "copy")
+    os.replace(tmp_path / "copy", tmp_path / STORE)
     save(store, 3)
     assert kept(tmp_path) == [1, 2, 3]
 
 
 @pytest.mark.parametrize("content", ["empty", "other run", "other database", "folder", "fifo"])
 def test_another_store_in_its_place_is_noticed(store, tmp_path, content):
-    path = tmp_path / FILE_NAME
+    path = tmp_path / STORE
     path.rename(tmp_path / "aside")
     if content == "empty":
         path.touch()
@@ -147,7 +148,7 @@ def test_another_store_in_its_place_is_noticed(store, tmp_path, content):
 
 @pytest.mark.parametrize("size", [0, 100, 4096, -4096])
 def test_a_file_cut_off_under_the_review_acknowledges_nothing(store, tmp_path, size):
-    path = tmp_path / FILE_NAME
+    path = tmp_path / STORE
     whole = path.read_bytes()
     os.truncate(path, size if size >= 0 else len(whole) + size)
     for use in (lambda: save(store, 3), lambda: store.state(Key(1))):
@@ -160,7 +161,7 @@ def test_a_file_cut_off_under_the_review_acknowledges_nothing(store, tmp_path, s
 
 def test_a_read_that_went_with_the_file_is_not_acknowledged(store, tmp_path, monkeypatch):
     """The file is replaced in the very moment of the commit."""
-    path = tmp_path / FILE_NAME
+    path = tmp_path / STORE
     shutil.copy(path, tmp_path / "backup")
     acknowledge = ReadStore._acknowledge
 
@@ -179,7 +180,7 @@ def test_a_log_of_an_older_program_is_taken_in(tmp_path):
     store = ReadStore.beside(tmp_path, RUN)
     save(store, 1)
     store.close()
-    path = tmp_path / FILE_NAME
+    path = tmp_path / STORE
     code = (
         "import os, sqlite3, sys; raw = sqlite3.connect(sys.argv[1], isolation_level=None);"
         "raw.execute('PRAGMA journal_mode=WAL');"
@@ -188,11 +189,11 @@ def test_a_log_of_an_older_program_is_taken_in(tmp_path):
         "os._exit(0)"
     )
     subprocess.run([sys.executable, "-c", code, path], check=True)
-    assert (tmp_path / f"{FILE_NAME}-wal").stat().st_size > 0
+    assert (tmp_path / f"{STORE}-wal").stat().st_size > 0
     store = ReadStore.beside(tmp_path, RUN)
     save(store, 3)
     store.close()
-    assert [file.name for file in tmp_path.iterdir()] == [FILE_NAME]
+    assert [file.name for file in tmp_path.iterdir()] == [STORE]
     assert kept(tmp_path) == [1, 2, 3]
 
 
@@ -201,16 +202,16 @@ def test_a_copy_made_while_the_review_runs_is_whole(store, tmp_path):
     for item in range(3, 30):
         save(store, item, filler="x" * 3000)
         (tmp_path / "copies").mkdir(exist_ok=True)
-        shutil.copy(tmp_path / FILE_NAME, tmp_path / "copies" / FILE_NAME)
+        shutil.copy(tmp_path / STORE, tmp_path / "copies" / STORE)
         assert len(kept(tmp_path / "copies")) == item
-    with sqlite3.connect(tmp_path / "copies" / FILE_NAME) as raw:
+    with sqlite3.connect(tmp_path / "copies" / STORE) as raw:
         assert raw.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 
 
 def test_a_full_disk_is_said_and_nothing_is_half_saved(store, tmp_path):
     """sqlite.org, PRAGMA max_page_count: SQLITE_FULL as on a disk without room."""
     connect = store._file.connect
-    pages = os.path.getsize(tmp_path / FILE_NAME) // 4096
+    pages = os.path.getsize(tmp_path / STORE) // 4096
 
     def full():
         raw = connect()
@@ -227,7 +228,7 @@ def test_a_full_disk_is_said_and_nothing_is_half_saved(store, tmp_path):
 
 def test_a_locked_store_is_said(store, tmp_path, monkeypatch):
     monkeypatch.setattr("raysplay.infer.review.store_file._BUSY_SECONDS", 0.1)
-    with sqlite3.connect(tmp_path / FILE_NAME, isolation_level=None) as other:
+    with sqlite3.connect(tmp_path / STORE, isolation_level=None) as other:
         other.execute("BEGIN EXCLUSIVE")
         for use in (lambda: save(store, 3), lambda: store.history(Key(1)), lambda: store.release(Key(1), "AB")):
             with pytest.raises(StoreError, match="another program holds it"):
@@ -251,12 +252,12 @@ def test_new_files_are_the_owners_alone_whatever_the_umask(tmp_path):
         store.close()
     finally:
         os.umask(before)
-    assert modes == {FILE_NAME: 0o600, f"{FILE_NAME}-journal": 0o600}
+    assert modes == {STORE: 0o600, f"{STORE}-journal": 0o600}
 
 
 def test_a_store_that_others_could_read_is_closed_to_them(tmp_path):
     ReadStore.beside(tmp_path, RUN).close()
-    path = tmp_path / FILE_NAME
+    path = tmp_path / STORE
     path.chmod(0o664)
     ReadStore.beside(tmp_path, RUN).close()
     assert stat.S_IMODE(path.stat().st_mode) == 0o600

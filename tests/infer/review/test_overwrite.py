@@ -10,8 +10,9 @@ import pytest
 from typer.testing import CliRunner
 
 from raysplay.infer import command
+from raysplay.infer.outputs.run_files import STORE
 from raysplay.infer.review.other_stores import stores_noted
-from raysplay.infer.review.reads_found import FILE_NAME, reads_in
+from raysplay.infer.review.reads_found import reads_in
 from raysplay.train.cli import app
 
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
@@ -73,7 +74,7 @@ def test_a_run_with_reads_is_not_replaced_unasked(measured, measure, serve, tmp_
     whole = {path.name: path.read_bytes() for path in measured.glob("*.csv")}
     refused = measure()
     assert refused.exit_code == 2
-    for words in (FILE_NAME, "holds 1 reads of 1 feet", "another folder", "raysplay export", "--keep-reads"):
+    for words in (STORE, "holds 1 reads of 1 feet", "another folder", "raysplay export", "--keep-reads"):
         assert words in said(refused)
     assert {path.name: path.read_bytes() for path in measured.glob("*.csv")} == whole
     assert not list(measured.glob("*.partial"))
@@ -128,13 +129,13 @@ def test_reads_saved_while_the_run_goes_on_are_not_lost(measured, measure, serve
 
 
 def test_a_store_that_cannot_be_read_keeps_its_run(measured, measure):
-    (measured / FILE_NAME).write_bytes(b"no database at all, " * 400)
-    known = hashlib.sha256((measured / FILE_NAME).read_bytes()).hexdigest()
+    (measured / STORE).write_bytes(b"no database at all, " * 400)
+    known = hashlib.sha256((measured / STORE).read_bytes()).hexdigest()
     for options in ((), ("--keep-reads",)):
         refused = measure(*options)
         assert refused.exit_code == 2
         assert "it may hold reads" in said(refused)
-    assert hashlib.sha256((measured / FILE_NAME).read_bytes()).hexdigest() == known
+    assert hashlib.sha256((measured / STORE).read_bytes()).hexdigest() == known
 
 
 def test_a_store_elsewhere_is_remembered_and_said(measured, measure, tmp_path):

@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from raysplay.configs.load import landmark_schema
-from raysplay.infer.review.store import FILE_NAME
+from raysplay.infer.outputs.run_files import STORE
 from raysplay.train.cli import app
 from raysplay.train.evaluate.truth import read_truth
 from raysplay.train.finetune_films import read_landmarks
@@ -172,8 +172,8 @@ def test_bad_usage_ends_with_status_2_and_says_why(harbour, tmp_path, monkeypatc
 
 
 def test_a_damaged_store_ends_both_commands_and_stays(harbour, tmp_path):
-    (harbour / FILE_NAME).write_bytes(b"no database at all" * 300)
-    kept = (harbour / FILE_NAME).read_bytes()
+    (harbour / STORE).write_bytes(b"no database at all" * 300)
+    kept = (harbour / STORE).read_bytes()
     for arguments in (
         ["review", str(harbour), "--no-browser"],
         ["export", str(harbour), "--out", str(tmp_path / "out")],
@@ -181,7 +181,7 @@ def test_a_damaged_store_ends_both_commands_and_stays(harbour, tmp_path):
         result = CliRunner().invoke(app, arguments, env={"COLUMNS": "300"})
         assert result.exit_code == 2
         assert "damaged" in result.output
-    assert (harbour / FILE_NAME).read_bytes() == kept
+    assert (harbour / STORE).read_bytes() == kept
     assert not (tmp_path / "out").exists()
 
 
@@ -189,7 +189,7 @@ def test_reads_in_another_store_are_exported_from_there(serve, harbour, tmp_path
     url = f"sqlite:///{tmp_path}/shared.db"
     page = serve(harbour, store=url).browser("AB")
     assert page.post("/api/feet/1/reads", json={"version": 0, "verdict": "confirm"}).status_code == 200
-    assert not (harbour / FILE_NAME).exists()
+    assert not (harbour / STORE).exists()
     assert export(harbour, tmp_path / "out", "--store", url).exit_code == 0
     assert table(tmp_path / "out" / "feet_reviewed.csv")[0]["state"] == "confirmed"
 
@@ -222,7 +222,7 @@ def test_a_store_that_fails_on_the_way_is_one_sentence(serve, harbour, tmp_path)
     page = server.browser("AB")
     assert page.post("/api/feet/1/reads", json={"version": 0, "verdict": "confirm"}).status_code == 200
     server.stop()
-    with sqlite3.connect(harbour / FILE_NAME) as raw:
+    with sqlite3.connect(harbour / STORE) as raw:
         raw.execute("DROP TRIGGER history_refuses_update")
         raw.execute("UPDATE history SET after = '[1'")
         raw.execute("UPDATE current SET after = '[1'")

@@ -15,8 +15,8 @@ import time
 import pytest
 import sqlalchemy as sa
 
+from raysplay.infer.outputs.run_files import STORE
 from raysplay.infer.review.store import (
-    FILE_NAME,
     ClaimedError,
     Key,
     ReadStore,
@@ -57,7 +57,7 @@ def save(store, item=1, version=0, reader="AB", **after):
 
 
 def raw(folder):
-    return sqlite3.connect(folder / FILE_NAME)
+    return sqlite3.connect(folder / STORE)
 
 
 def test_a_saved_read_is_there_again(store, tmp_path):
@@ -217,7 +217,7 @@ def test_reads_of_a_study_are_apart(store):
 
 
 def damaged(folder, change):
-    path = folder / FILE_NAME
+    path = folder / STORE
     store = ReadStore.beside(folder, RUN)
     for item in range(1, 60):
         save(store, item, filler="x" * 2000)
