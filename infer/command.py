@@ -175,6 +175,7 @@ def _run_measure(
 
     # These bring the network and the decoders with them; a wrong call should not have to wait for that.
     from raysplay.infer.films.decode import FilmReader
+    from raysplay.infer.films.person import new_key
     from raysplay.infer.pipeline import read_archive
 
     with console.status("Loading the network"):
@@ -194,7 +195,7 @@ def _run_measure(
     except RunStoppedError as error:
         raise _stopped(str(error), folder, 0, len(candidates), console) from error
     try:
-        with FilmReader(reading) as films, _progress(console) as progress:
+        with FilmReader(reading.model_copy(update={"person_key": new_key()})) as films, _progress(console) as progress:
             task = progress.add_task("Measuring", total=len(candidates))
             for done in read_archive(candidates, films, feet, limits, schema, by_protocol):
                 writer.write(done.record, done.film, done.doubtful)

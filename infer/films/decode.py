@@ -206,6 +206,8 @@ def _film(path: Path, header: dict[str, Any], stream: IO[bytes], limits: FilmLim
         loading=Loading[header["loading"]],
         sha256=header["sha256"],
         polarity_doubtful=header["polarity_doubtful"],
+        person=header["person"],
+        taken=header["taken"],
         remarks=tuple(Remark(RemarkKind[name], text) for name, text in header["remarks"]),
     )
 

@@ -29,6 +29,7 @@ from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey, to_grey
 from raysplay.infer.films.header import read_header, texts
 from raysplay.infer.films.limits import FilmLimits
+from raysplay.infer.films.person import date_taken, person_code
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.shutter import outside_shutter
 from raysplay.infer.films.spacing import read_spacing
@@ -111,6 +112,8 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
         spacing=spacing,
         laterality=laterality,
         view=read_view(ds),
+        person=person_code(ds, limits.person_key),
+        taken=date_taken(ds),
         loading=loading,
         remarks=tuple(remarks),
     )

@@ -66,6 +66,11 @@ class Film:
         Digest of the file's bytes.
     polarity_doubtful : bool
         Whether bone may be dark nevertheless, by the picture's background.
+    person : str
+        Code of the person by the file's identifier, see :mod:`.person`; the same for films of one person in one run.
+        Empty where the file names nobody, or no code was asked for.
+    taken : str
+        Day on which it was taken, ISO 8601; empty where unknown.
     remarks : tuple of Remark
         Caveats for a reader: window guessed, spacing values in conflict, loading unknown and so on.
     """
@@ -78,6 +83,8 @@ class Film:
     loading: Loading = Loading.UNKNOWN
     sha256: str = ""
     polarity_doubtful: bool = False
+    person: str = ""
+    taken: str = ""
     remarks: tuple[Remark, ...] = ()
 
 

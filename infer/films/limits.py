@@ -14,7 +14,8 @@ class FilmLimits(Config):
     """Limits of one run; sizes in pixels, shares and tolerances 0..1, percentiles 0..100.
 
     ``beyond_window`` keeps grey values outside the window, below 0 and above 1, for a screen where a person sets
-    another one; networks were trained on films cut off at the window.
+    another one; networks were trained on films cut off at the window. ``person_key`` is what persons are coded by
+    (:mod:`.person`); without it they are not.
     """
 
     max_file_bytes: int = Field(gt=0)
@@ -27,6 +28,7 @@ class FilmLimits(Config):
     colour_tolerance: float = Field(ge=0, le=1)
     colour_share: float = Field(ge=0, le=1)
     beyond_window: bool = False
+    person_key: str = Field(default="", repr=False)
 
     @model_validator(mode="after")
     def _ordered(self) -> FilmLimits:

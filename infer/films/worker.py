@@ -73,6 +73,8 @@ def _describe(film: Film) -> dict[str, Any]:
         "loading": film.loading.name,
         "sha256": film.sha256,
         "polarity_doubtful": film.polarity_doubtful,
+        "person": film.person,
+        "taken": film.taken,
         "remarks": [(remark.kind.name, remark.text) for remark in film.remarks],
     }
 

@@ -51,7 +51,10 @@ FILMS_HEADER = (
     "column_mm",
     "aspect",
     "spacing",
+    "person",
+    "taken",
 )
+"""``person`` is a code that films of one person share within the run, ``taken`` the day; both empty where unknown."""
 
 CROPS_HEADER = (
     "film",
@@ -169,7 +172,8 @@ def _picture(overlays: Sequence[str], index: int) -> str:
 def films_row(record: FilmRecord, film: Film | None) -> Row:
     """The film's own line: feet found, caveats of the file, seconds spent on it, and what the film was.
 
-    Digest, size and spacing are those of the pixels that the landmarks lie on; empty where there were none.
+    Digest, size and spacing are those of the pixels that the landmarks lie on; empty where there were none, and so are
+    person and day.
     """
     seconds = sum((record.seconds or {}).values())
     row: Row = [record.film, len(record.feet), _joined(record.remarks), round(seconds, 3)]
@@ -177,7 +181,7 @@ def films_row(record: FilmRecord, film: Film | None) -> Row:
         return [*row, *[None] * (len(FILMS_HEADER) - len(row))]
     spacing = film.spacing
     size = (*film.pixels.shape, spacing.row_mm, spacing.column_mm, spacing.aspect)
-    return [*row, film.sha256, *size, spacing.kind.value]
+    return [*row, film.sha256, *size, spacing.kind.value, film.person, film.taken]
 
 
 def crops_rows(record: FilmRecord, size: tuple[int, int]) -> Iterator[Row]:

@@ -163,6 +163,30 @@ def test_the_same_films_give_the_same_tables(films, tmp_path):
     assert not (tmp_path / "one" / "overlays").exists()
 
 
+def test_a_run_tells_which_films_are_of_one_person_and_not_who(films, tmp_path):
+    """The key of the codes is forgotten with the run: another run of the same films has other codes."""
+    for path in films.iterdir():
+        path.unlink()
+    pixels = np.full((1000, 900), 40, dtype=np.uint8)
+    for i, who in enumerate(("SKERRY-7", "SKERRY-7", "SKERRY-8")):
+        pixels[0, i] = 255
+        write_dicom(films / f"{i}.dcm", pixels, 0.2, PatientID=who, StudyDate=f"2026030{i + 1}")
+    Image.fromarray(pixels[::-1]).save(films / "3.png")
+    coded = []
+    for name in ("out", "again"):
+        result = call("measure", films, "--out", tmp_path / name, "--no-overlays")
+        assert result.exit_code == 0, result.output
+        rows = table(tmp_path / name, "films.csv")
+        assert [row["taken"] for row in rows] == ["2026-03-01", "2026-03-02", "2026-03-03", ""]
+        one, same, other, nobody = (row["person"] for row in rows)
+        assert one == same != other
+        assert other
+        assert nobody == ""
+        coded += [one, other]
+        assert not any(b"SKERRY" in path.read_bytes() for path in (tmp_path / name).iterdir())
+    assert len(set(coded)) == 4
+
+
 def test_the_same_films_read_by_another_protocol(films, tmp_path):
     """Golden angles by shaft and by head and base: fact sheet, section 8.5."""
     file = tmp_path / "harbour.yaml"

@@ -225,7 +225,8 @@ def test_a_run_without_a_foot_still_leaves_a_readable_landmark_table(write, film
 
 def test_films_csv_keeps_remarks_and_what_the_film_was(write, film, film_record):
     record = film_record(remarks=("loading unknown", "no window stated"), seconds={"decode": 0.5, "find": 0.25})
-    (row,) = rows_of(write(record, film=replace(film, sha256="ab" * 32)) / "films.csv")
+    kept = replace(film, sha256="ab" * 32, person="00ff" * 4, taken="2026-03-01")
+    (row,) = rows_of(write(record, film=kept) / "films.csv")
     assert row == {
         "film": "ward/a.dcm",
         "feet": "1",
@@ -238,9 +239,11 @@ def test_films_csv_keeps_remarks_and_what_the_film_was(write, film, film_record)
         "column_mm": "0.2",
         "aspect": "1.0",
         "spacing": "detector plane",
+        "person": "00ff" * 4,
+        "taken": "2026-03-01",
     }
     (row,) = rows_of(write(film_record(feet=()), out="unread") / "films.csv")
-    assert list(row.values())[4:] == [""] * 7
+    assert list(row.values())[4:] == [""] * 9
 
 
 def test_crops_csv_has_the_corners_of_every_foot(write, film_record, foot_record):
