@@ -17,6 +17,7 @@ from raysplay.measure.geometry import ang, distal_normal, lateral_normal
 from raysplay.measure.propagate import MeasureArray, measure_feet, measure_values
 from raysplay.measure.registry import MEASURES, by_name, under
 from raysplay.measure.schema import LandmarkSchema
+from raysplay.measure.shown_side import shown_side
 from raysplay.measure.withheld import why_withheld
 
 __all__ = [
@@ -33,6 +34,7 @@ __all__ = [
     "lateral_normal",
     "measure_feet",
     "measure_values",
+    "shown_side",
     "to_foot_frame",
     "under",
     "why_withheld",

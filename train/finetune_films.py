@@ -24,6 +24,7 @@ from raysplay.infer.outputs.owner_only import owner_only
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.user_table import Row, UserTable, UserTableError, nearest_name, read_user_table
 from raysplay.infer.warp import similarity
+from raysplay.measure import shown_side
 from raysplay.measure.axes import SHAFT_LEVELS
 from raysplay.train.evaluate.film_names import FilmNames
 from raysplay.train.real_films import CropFolder
@@ -101,19 +102,26 @@ def _take(table: UserTable, row: Row, codes: set[str], feet: dict[tuple[str, int
 def lay_crop(foot: GivenFoot, aspect: float) -> np.ndarray:
     """The upright crop over a foot by the anchors that are given: film_from_crop, shape (3, 3).
 
-    ``aspect`` is the distance of rows over that of columns on the film.
+    ``aspect`` is the distance of rows over that of columns on the film. What the landmarks show decides whether it is
+    mirrored, not what the foot is called: a left foot on a mirrored film looks like a right one.
     """
     settings = reading_settings()
     given = [k for k, a in enumerate(settings.anchors) if a.code in foot.landmarks]
     source = settings.anchor_points[given]
     mirror = np.eye(3)
-    if foot.side == "L":
+    if _shown(foot) == "L":
         mirror = np.array([[-1.0, 0, settings.crop_columns - 1], [0, 1, 0], [0, 0, 1]])
         source = source * [-1, 1] + [settings.crop_columns - 1, 0]
     even = np.array([foot.landmarks[settings.anchors[k].code] for k in given]) * [1.0, aspect]
     matrix = similarity(source, even, settings.anchor_weights[given])
     film_from_crop: np.ndarray = np.diag([1.0, 1.0 / aspect, 1.0]) @ matrix @ mirror
     return film_from_crop
+
+
+def _shown(foot: GivenFoot) -> str:
+    schema = landmark_schema()
+    points = [foot.landmarks.get(code, (math.nan, math.nan)) for code in schema.codes]
+    return shown_side(points, schema) or foot.side
 
 
 def bone_lead(film: Film, feet: Sequence[GivenFoot]) -> float:

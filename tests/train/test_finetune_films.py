@@ -59,6 +59,15 @@ def test_the_crop_lies_where_the_anchors_say(side, count):
     np.testing.assert_allclose(lay_crop(foot, 1.0), matrix, atol=1e-9)
 
 
+@pytest.mark.parametrize("called", ["R", "L"])
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_mirrored_film_is_cut_as_its_landmarks_show_it(called, mirrored):
+    """A left foot on a mirrored film looks like a right one, whatever it is called: medial stays where it is."""
+    matrix = place(mirrored=mirrored)
+    foot = foot_at(matrix, called)
+    np.testing.assert_allclose(lay_crop(foot, 1.0), matrix, atol=1e-9)
+
+
 def test_rows_further_apart_than_columns_are_taken_into_account():
     # The same foot on a detector whose rows are twice as far apart as its columns: y halves, the crop stays.
     matrix = place()
