@@ -17,7 +17,7 @@ _ENDS = (("M1_base_c", "M1_head_c"), ("M2_base_c", "M2_tip"), ("M1_base_c", "M1_
 """Proximal and distal landmarks that tell where distal is without shafts."""
 _CLEAR = np.sin(np.radians(10.0))
 """Sine of the angle between distal and medial below which no side is told."""
-_SHAFT = re.compile(r"(.+)[pd]_(?:med|lat)")
+_SHAFT = re.compile(r"(.+)([pd])_(?:med|lat)")
 _NOWHERE = np.full(2, np.nan)
 
 
@@ -53,21 +53,21 @@ def shown_side(points: npt.ArrayLike, schema: LandmarkSchema, visible: npt.Array
         located[~np.asarray(visible, dtype=np.bool_)] = np.nan
     at = {code: located[i] for i, code in enumerate(schema.codes) if np.isfinite(located[i]).all()}
     distal = _distal(at)
-    middles = {
-        bone: _mean(at[code] for code in at if schema.bones[schema.index(code)] == bone) for bone in (_FIRST, *_LESSER)
-    }
+    on_bone: dict[str, list[FloatArray]] = {}
+    for code, place in at.items():
+        on_bone.setdefault(schema.bones[schema.index(code)], []).append(place)
+    middles = {bone: _mean(on_bone.get(bone, [])) for bone in (_FIRST, *_LESSER)}
     lesser = next((middles[bone] for bone in _LESSER if np.isfinite(middles[bone]).all()), _NOWHERE)
     return _side(distal, middles[_FIRST] - lesser) or _side(distal, _medial(at))
 
 
 def _distal(at: dict[str, FloatArray]) -> FloatArray:
     """Which way the metatarsals' shafts point; without them any shafts, then the ends of bones."""
-    along = {}
-    for shaft in sorted({found[1] for code in at if (found := _SHAFT.fullmatch(code))}):
-        proximal, distal = (
-            _mean(at[code] for code in at if re.fullmatch(f"{shaft}{level}_(med|lat)", code)) for level in "pd"
-        )
-        along[shaft] = distal - proximal
+    levels: dict[str, dict[str, list[FloatArray]]] = {}
+    for code, place in at.items():
+        if found := _SHAFT.fullmatch(code):
+            levels.setdefault(found[1], {"p": [], "d": []})[found[2]].append(place)
+    along = {shaft: _mean(places["d"]) - _mean(places["p"]) for shaft, places in levels.items()}
     ends = [at[end] - at[start] for start, end in _ENDS if {start, end} <= set(at)]
     for told in ([along[shaft] for shaft in along if shaft.startswith("M")], list(along.values()), ends):
         if np.isfinite(total := _sum(told)).all():

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import lru_cache
 
 import numpy as np
 
 from raysplay.configs.load import landmark_schema
-from raysplay.infer.review.desk import Desk, Json, RefusedError, Standing, UnknownFootError
+from raysplay.infer.records import Withheld
+from raysplay.infer.review.desk import Desk, Json, Reading, RefusedError, Standing, UnknownFootError
 from raysplay.infer.review.films import FilmShelf
+from raysplay.infer.review.held import Held
 from raysplay.infer.review.reading import PlacedPoints
 from raysplay.infer.review.requests import MeasureSent, ReadSent
 from raysplay.infer.review.run import FootLandmarkTable, ReviewRun
@@ -16,6 +19,7 @@ from raysplay.infer.review.settings import ReviewSettings
 from raysplay.infer.review.store import Key, ReadStore
 from raysplay.infer.review.study import Study, StudyItem
 from raysplay.infer.review.worklist import OPEN
+from raysplay.measure import Measure
 
 
 class BlindDesk(Desk):
@@ -75,6 +79,28 @@ class BlindDesk(Desk):
     def model_values(self, foot: int) -> Json:
         return {}
 
+    def _told_by_run(self, foot: int) -> Mapping[str, Withheld | str]:
+        """Nothing: what the run withheld is part of its output."""
+        return {}
+
+    def _run_side(self, foot: int) -> str:
+        """Unknown: a reader's own points tell the sign of their angles, or nothing does."""
+        return ""
+
+    def _held(
+        self,
+        foot: int,
+        reading: Reading,
+        measure: Measure,
+        told: Withheld | str | None,
+        *,
+        ask: bool,
+        by_hand: bool,
+        width: float,
+    ) -> Held | None:
+        """Nothing is held back: every point is the reader's own."""
+        return None
+
     def session(self, reader: str | None) -> Json:
         shared = super().session(reader)
         plan = self.study.plan
@@ -95,10 +121,9 @@ class BlindDesk(Desk):
         """The reader's own order: number, side and state alone."""
         self.check_reader(reader)
         stands = self._states(reader)
-        rows = []
+        rows: list[Json] = []
         for number, item in enumerate(self._order(reader), start=1):
-            version, state = stands.get(number, (0, OPEN))
-            side = self.run.sides[item.foot].as_py()
+            version, state, side = stands.get(number, (0, OPEN, self._named(item.foot)))
             rows.append({"id": number, "foot": side, "state": state, "version": version})
         states: dict[str, int] = {}
         for row in rows:
@@ -143,6 +168,10 @@ class BlindDesk(Desk):
             raise RefusedError("there is nothing to confirm in a blind read")
         if sent.construction not in (None, self.construction):
             raise RefusedError("the study sets the construction")
+        if sent.anew:
+            raise RefusedError("the points of a blind read are the reader's own: move them")
+        if sent.accepted:
+            raise RefusedError("there is nothing to accept in a blind read")
         if sent.verdict == "correct":
             self._check_complete(number, reader, sent)
         return super().save(number, reader, sent)
@@ -151,17 +180,17 @@ class BlindDesk(Desk):
         """The reader's own reads, open and done."""
         self.check_reader(reader)
         total = len(self._order(reader))
-        done = sum(state != OPEN for _, state in self._states(reader).values())
+        done = sum(state != OPEN for _, state, _ in self._states(reader).values())
         return {"open": total - done, "done": done, "total": total, "by_reader": {reader: done}}
 
-    def _states(self, reader: str) -> dict[int, tuple[int, str]]:
+    def _states(self, reader: str) -> dict[int, tuple[int, str, str]]:
         found = self.store.current(self.study.identity, reader)
-        return {item: (version, content["state"]) for item, version, _, _, content in found}
+        return {item: (version, content["state"], content["side"]) for item, version, _, _, content in found}
 
     def _check_complete(self, number: int, reader: str, sent: ReadSent) -> None:
         """A read needs every landmark of its measures, placed or marked as not visible."""
         standing = self.standing(number, reader)
-        placed = self._placed(sent.points, standing, self.foot_of(number, reader))
+        placed = self._reading(self.foot_of(number, reader), standing, sent).placed
         missing = [
             code
             for code in self.gauge.needed(self.construction)
@@ -172,5 +201,7 @@ class BlindDesk(Desk):
 
 
 def _numberless(measured: Json) -> Json:
-    measures = [{**one, "value": None, "low": None, "high": None} for one in measured["measures"]]
-    return {**measured, "measures": measures, "grades": []}
+    hidden = {"value": None, "low": None, "high": None}
+    told = ("name", "unit", "construction", "withheld")
+    measures = [{**{name: one[name] for name in told}, **hidden} for one in measured["measures"]]
+    return {**measured, "measures": measures, "grades": [], "shown_as": ""}

@@ -5,18 +5,23 @@ from __future__ import annotations
 import threading
 from collections import Counter
 from collections.abc import Iterable
+from datetime import date
 from functools import lru_cache
 
 import numpy as np
 
-from raysplay.infer.review.desk import Desk, Json, RefusedError, Standing, UnknownFootError, short
+from raysplay.infer.review.desk import NUMBERLESS, Desk, Json, RefusedError, Standing, UnknownFootError, short
 from raysplay.infer.review.films import FilmShelf
 from raysplay.infer.review.reading import PlacedPoints, initial_points
-from raysplay.infer.review.requests import ReadSent
+from raysplay.infer.review.requests import MeasureSent, ReadSent
 from raysplay.infer.review.run import FootLandmarkTable, ReviewRun
 from raysplay.infer.review.settings import ReviewSettings
 from raysplay.infer.review.store import Claim, Key, ReadStore
+from raysplay.infer.review.visits import Visit, changes, no_person, unfit
 from raysplay.infer.review.worklist import DECISIONS, OPEN, STATES, Change, Filter, Worklist
+
+_WORDS = {"L": "left", "R": "right"}
+_SAME_NAME = "two feet of this film are called {} now: if the film is mirrored, both names were wrong"
 
 
 class OpenDesk(Desk):
@@ -96,6 +101,7 @@ class OpenDesk(Desk):
 
     def feet(self, wanted: Filter, offset: int, limit: int) -> Json:
         """One page of the worklist, with the counts of every choice."""
+        self.check_run()
         self.check(wanted)
         self._catch_up()
         claims = self.store.claims()
@@ -122,8 +128,14 @@ class OpenDesk(Desk):
         self.check(wanted)
         foot = self.foot_of(number, reader)
         self._catch_up()
+        standing = self.standing(number, reader)
         with self._lock:
+            if standing.version == 0 and standing.content["frame"] != self._run_side(foot):
+                # Seen only now that its points were looked at: the worklist shows none of its numbers any more.
+                self.worklist.apply([Change(foot, 0, OPEN, {})])
             row = self.worklist.row(foot)
+            companions = self._companions(foot)
+            renamed = str(self.worklist.side[foot]) != self._named(foot)
             following = self.worklist.following(foot, wanted, self.settings.films.ahead)
             before = self.worklist.neighbour(foot, wanted, -1)
         film = int(self.run.film_of[foot])
@@ -131,11 +143,16 @@ class OpenDesk(Desk):
         self.films.prepare([film, *(one for one in films if one != film)])
         claim = self.store.claimed(self.key(number, reader))
         remarks = self._facts(foot).remarks
+        twins = [one for one in companions if one["foot"] == row["foot"] and (one["renamed"] or renamed)]
         return {
             **self.foot_json(number, reader),
             "film": row["film"],
             "film_id": film + 1,
-            "remarks": remarks.split("; ") if remarks else [],
+            "remarks": [
+                *(remarks.split("; ") if remarks else []),
+                *(_SAME_NAME.format(_WORDS[one["foot"]]) for one in twins[:1]),
+            ],
+            "companions": companions,
             "decision": row["decision"],
             "reasons": row["reasons"],
             "claim": claim_json(claim),
@@ -146,23 +163,93 @@ class OpenDesk(Desk):
 
     def earlier(self, number: int) -> list[Json]:
         """Reads of earlier runs of these films that do not stand, oldest first, with their run and why they do not."""
-        self.foot_of(number, "")
+        foot = self.foot_of(number, "")
         return [
-            {**self.read_json(one.entry), "run": short(one.entry.run), "outcome": one.outcome}
+            {**self.read_json(foot, one.entry), "run": short(one.entry.run), "outcome": one.outcome}
             for one in self.lineage.earlier(number)
         ]
 
-    def others(self, number: int, reader: str, text: str) -> list[Json]:
-        """Feet of the same side to lay beside this one, those nearest in the archive first."""
-        foot = self.foot_of(number, reader)
-        with self._lock:
-            found = self.worklist.select(Filter(sort="film", side=str(self.worklist.side[foot]), text=text))
-            found = found[found != foot]
-            near = found[np.argsort(np.abs(found - foot), kind="stable")][: self.settings.compared_feet]
-            rows = [(one, self.worklist.row(one)) for one in near.tolist()]
+    def _companions(self, foot: int) -> list[Json]:
+        """The other feet of a film, as they are called now."""
+        feet = np.flatnonzero((self.run.film_of == self.run.film_of[foot]) & (self.worklist.side != ""))
         return [
-            {"id": one + 1, **{name: row[name] for name in ("film", "foot", "state", "values")}} for one, row in rows
+            {
+                "id": one + 1,
+                "foot": (side := str(self.worklist.side[one])),
+                "renamed": side != self._named(one),
+                "state": STATES[self.worklist.state[one]],
+            }
+            for one in feet.tolist()
+            if one != foot
         ]
+
+    def others(self, number: int, reader: str, text: str) -> Json:
+        """Films of the same person and the same foot, the nearest in time first; ``why`` there are none."""
+        self.check_run()
+        self._catch_up()
+        foot = self.foot_of(number, reader)
+        facts = self._facts(foot)
+        why = no_person(facts, self.run.names_persons)
+        feet: list[Json] = []
+        if not why:
+            with self._lock:
+                side = str(self.worklist.side[foot])
+                of_person = np.isin(self.run.film_of, self.run.films_of(facts.person))
+                elsewhere = of_person & (self.run.film_of != self.run.film_of[foot])
+                found = np.flatnonzero(elsewhere & (self.worklist.side == side)) if side else np.zeros(0, np.int64)
+            feet = [self._other_json(one) for one in found.tolist()]
+            feet = [one for one in feet if text.lower() in one["film"].lower()]
+            feet.sort(key=lambda one: (_days_apart(facts.taken, one["taken"]), abs(one["id"] - number)))
+            if not side:
+                why = "State the side of this foot first: only the same foot is compared."
+            elif not feet:
+                why = f"No other film of this person in this run shows the {_WORDS[side]} foot."
+        return {
+            "why": why or None,
+            "person": facts.person[:6] or None,
+            "taken": facts.taken or None,
+            "feet": feet[: self.settings.compared_feet],
+        }
+
+    def _other_json(self, foot: int) -> Json:
+        facts, standing = self._facts(foot), self.standing(foot + 1, "")
+        return {
+            "id": foot + 1,
+            "film": facts.name,
+            "taken": facts.taken or None,
+            "foot": standing.side,
+            "state": standing.state,
+            "unfit": self._unfit(foot, standing) or None,
+        }
+
+    def _unfit(self, foot: int, standing: Standing) -> str:
+        reasons = self.run.reasons[foot].as_py()
+        decision = self.run.decisions[foot].as_py()
+        return unfit(standing.state, decision, [reasons] if reasons else [], NUMBERLESS, standing.content["reason"])
+
+    def measure(self, sent: MeasureSent, reader: str) -> Json:
+        """Also what differs from the foot that is compared with, on the very points that were sent."""
+        measured = super().measure(sent, reader)
+        if sent.compared is None:
+            return {**measured, "comparison": None}
+        return {**measured, "comparison": self._comparison(sent, reader)}
+
+    def _comparison(self, sent: MeasureSent, reader: str) -> Json:
+        assert sent.compared is not None
+        foot, other = self.foot_of(sent.id, reader), self.foot_of(sent.compared, reader)
+        facts, other_facts = self._facts(foot), self._facts(other)
+        standing, theirs = self.standing(sent.id, reader), self.standing(sent.compared, reader)
+        reading = self.reading(foot, standing, sent, reader)
+        if not facts.person or facts.person != other_facts.person:
+            raise RefusedError("only films of one person are compared")
+        if facts.name == other_facts.name or reading.side != theirs.side or not reading.side:
+            raise RefusedError("only the same foot on another film is compared")
+        here = Visit(facts, reading.side, tuple(self.shown(foot, reading, standing)), self._unfit(foot, standing))
+        there = Visit(
+            other_facts, theirs.side, tuple(self.shown(other, theirs.reading, theirs)), self._unfit(other, theirs)
+        )
+        found = changes(here, there, self.run.protocol().change, self._limits.interval.level)
+        return {"id": sent.compared, "taken": other_facts.taken or None, "version": theirs.version, **found}
 
     def save(self, number: int, reader: str, sent: ReadSent) -> Standing:
         saved = super().save(number, reader, sent)
@@ -196,12 +283,20 @@ class OpenDesk(Desk):
         for item, version, reader, content in reads:
             if not 1 <= item <= len(self.run):
                 continue
-            changes.append(Change(item - 1, version, content["state"], content["values"]))
+            content = self.content(item - 1, content)
+            changes.append(Change(item - 1, version, content["state"], content["values"], content["side"]))
             if content["state"] == OPEN:
                 self._settled_by.pop(item, None)
             else:
                 self._settled_by[item] = reader
         self.worklist.apply(changes)
+
+
+def _days_apart(first: str, second: str | None) -> float:
+    """Days between two dates; infinite where one is not known."""
+    if not first or not second:
+        return float("inf")
+    return abs((date.fromisoformat(first) - date.fromisoformat(second)).days)
 
 
 def claim_json(claim: Claim | None) -> Json | None:

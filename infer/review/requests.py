@@ -44,19 +44,38 @@ class ReaderSent(_Sent):
     initials: Initials
 
 
+Measure = Annotated[str, Field(max_length=60)]
+Run = Annotated[str, Field(max_length=64)]
+
+
 class MeasureSent(_Sent):
-    """Points to be measured; what is left out stays as the server has it."""
+    """Points to be measured; what is left out stays as the server has it.
+
+    ``side`` names the foot. ``anew``: the points of the model do not count, what no hand placed lies nowhere.
+    ``accepted``: measures to be given though they are held back. ``compared``: a foot of another film to compare with.
+    ``run`` and ``version``: what the page was made for.
+    """
 
     id: Annotated[int, Field(ge=1)]
+    run: Run | None = None
+    version: Annotated[int, Field(ge=0)] | None = None
     construction: Annotated[str, Field(max_length=40)] | None = None
     grading: Annotated[str, Field(max_length=40)] | None = None
     side: Side | None = None
+    anew: bool | None = None
+    accepted: Annotated[tuple[Measure, ...], Field(max_length=100)] | None = None
+    compared: Annotated[int, Field(ge=1)] | None = None
     points: Points = ()
 
 
 class ReadSent(_Sent):
-    """A verdict on the version the reader saw."""
+    """A verdict on the version the reader saw, in the run that the page was made for.
 
+    ``accepted``: the measures that the reader takes though they are held back, each with the number that was shown;
+    those left out of it are taken no more.
+    """
+
+    run: Run | None = None
     version: Annotated[int, Field(ge=0)]
     verdict: Verdict
     reason: Annotated[str, Field(max_length=_LONGEST)] = ""
@@ -64,4 +83,6 @@ class ReadSent(_Sent):
     note: Annotated[str, Field(max_length=_LONGEST)] = ""
     construction: Annotated[str, Field(max_length=40)] | None = None
     side: Side | None = None
+    anew: bool | None = None
+    accepted: Annotated[dict[Measure, FiniteFloat], Field(max_length=100)] | None = None
     points: Points = ()

@@ -11,12 +11,13 @@ from raysplay.infer.outputs.csv_table import CsvTable
 from raysplay.infer.outputs.names import cell_text
 from raysplay.infer.outputs.owner_only import make_file, make_folder
 from raysplay.infer.outputs.tables import Row
-from raysplay.infer.review.desk import Standing, short
+from raysplay.infer.review.desk import Json, Standing, short
+from raysplay.infer.review.earlier import is_earlier, side_of_its_points, taken_over
 from raysplay.infer.review.lineage import BLIND, STANDS, EarlierRead
 from raysplay.infer.review.open_desk import OpenDesk
 from raysplay.infer.review.store import Entry
-from raysplay.infer.review.worklist import CONFIRMED, CORRECTED, OPEN
-from raysplay.measure import by_name
+from raysplay.infer.review.worklist import CONFIRMED, CORRECTED, OPEN, WRONG_SIDE, shown_number
+from raysplay.measure import Measure, by_name
 
 LANDMARKS_HEADER = ("film", "foot", "foot_index", "landmark", "x", "y")
 """As ``truth_landmarks.csv`` of ``raysplay synthesize`` has them."""
@@ -34,6 +35,7 @@ READS_HEADER = (
     "construction",
     "state",
     "when",
+    "remark",
 )
 HISTORY_HEADER = (
     "when",
@@ -48,12 +50,17 @@ HISTORY_HEADER = (
     "note",
     "run",
     "outcome",
+    "foot",
+    "accepted",
 )
 """``run``: first digits of the SHA-256 of the ``run.json`` that the read was made on. ``outcome``: empty for a read of
-this run; else what became of one of an earlier run."""
+this run; else what became of one of an earlier run. ``foot``: what the read calls the foot. ``accepted``: numbers taken
+though they are held back, by whom and why."""
 
 _LANDMARKS_STAND = (CONFIRMED, CORRECTED)
-"""States in which a person answers for the landmarks; those of a foot read as the other side were never right."""
+"""States in which a person answers for the landmarks; who says that a foot is the other one has not looked at them."""
+
+_JOINT = "; "
 
 
 @dataclass(frozen=True)
@@ -91,17 +98,31 @@ def reviewed_header(measures: Sequence[str]) -> tuple[str, ...]:
     """Columns of ``feet_reviewed.csv``: six for each measure."""
     ends = ("", "_low", "_high", "_construction", "_source", "_when")
     numbers = (f"{name}{end}" for name in measures for end in ends)
-    return ("film", "foot", "foot_index", "decision", "reasons", "state", "reader", "when", "reason", "note", *numbers)
+    about = ("film", "foot", "foot_index", "decision", "reasons", "state", "reader", "when", "reason", "note")
+    return (*about, *numbers, "side_by", "shown_as", "withheld", "unproven", "low_confidence", "remark")
 
 
-def source(standing: Standing, by_hand: bool) -> str:
-    """Who stands for a number: the model, who corrected it, who confirmed it."""
+def source(standing: Standing, measure: str, by_hand: bool) -> str:
+    """Who stands for a number: the model, who corrected it, who confirmed it, who accepted what is held back."""
+    accepted: Json | None = standing.reading.accepted.get(measure)
+    told = [f"corrected by {standing.corrected_by}"] if by_hand else []
+    if accepted is not None:
+        told.append(f"accepted by {accepted['by']}")
     if standing.state == OPEN:
-        return f"corrected by {standing.corrected_by}, reopened by {standing.reader}" if by_hand else "model"
-    if not by_hand:
-        return f"confirmed by {standing.reader}"
-    confirmed = f", confirmed by {standing.reader}" if standing.state == CONFIRMED else ""
-    return f"corrected by {standing.corrected_by}{confirmed}"
+        told += [f"reopened by {standing.reader}"] if told else ["model"]
+    elif standing.state == WRONG_SIDE:
+        told = told or ["model", f"side stated by {standing.side_by or standing.reader}"]
+    elif standing.state == CONFIRMED or not told:
+        told += [f"confirmed by {standing.reader}"]
+    if accepted is not None:
+        by_run = " by the run" if accepted.get("by_run", True) else ""
+        told.append(f"withheld{by_run}: {plain(accepted['cause'])}")
+    return ", ".join(told)
+
+
+def plain(cause: str) -> str:
+    """A cause as it stands in a sentence: ``wide_interval`` -> ``wide interval``."""
+    return cause.replace("_", " ")
 
 
 def blind_reads(entries: Sequence[Entry]) -> Iterator[Row]:
@@ -115,11 +136,15 @@ def blind_reads(entries: Sequence[Entry]) -> Iterator[Row]:
         foot = study, reader, entry.film, entry.foot_index
         shown[foot] = shown.get(foot, 0) + 1
         content = entry.after
+        if is_earlier(content):
+            content = taken_over(content, side_of_its_points(content), content["side"], {})
         about = (study, reader, entry.film, content["side"], entry.foot_index, shown[foot])
+        end = (content["state"], entry.at, content.get("remark", ""))
         for name, (value, _, _, construction, _) in content["values"].items():
-            yield [*about, name, value, by_name(name).unit, construction, content["state"], entry.at]
+            unit = by_name(name).unit
+            yield [*about, name, None if value is None else shown_number(value, unit), unit, construction, *end]
         if not content["values"]:
-            yield [*about, "", None, "", "", content["state"], entry.at]
+            yield [*about, "", None, "", "", *end]
 
 
 def _read_feet(desk: OpenDesk) -> list[int]:
@@ -135,36 +160,45 @@ def _feet(desk: OpenDesk, settled: dict[int, Standing]) -> Iterator[Row]:
         index = int(run.foot_index[foot])
         if standing is None:
             row: Row = [film, side, index, decision, reasons, OPEN, "", "", "", ""]
-            values = desk.model_values(foot)
+            content = desk.model_content(foot)
         else:
+            content = standing.content
             row = [film, standing.side, index, decision, reasons, standing.state, standing.reader, standing.at]
-            row += [cell_text(standing.content[name]) for name in ("reason", "note")]
-            values = standing.content["values"]
+            row += [cell_text(content[name]) for name in ("reason", "note")]
+        given: list[Measure] = []
         for measure in run.measures:
-            value, low, high, construction, by_hand = values.get(measure.name, (None, None, None, "", False))
+            value, low, high, construction, by_hand = content["values"].get(measure.name, (None, None, None, "", False))
             row += [value, low, high]
             if value is None:
                 row += ["", "", ""]
             else:
-                stands = "model" if standing is None else source(standing, by_hand)
+                given.append(by_name(measure.name, construction))
+                stands = "model" if standing is None else source(standing, measure.name, by_hand)
                 row += [construction, stands, "" if standing is None or stands == "model" else standing.at]
-        yield row
+        row += [content["side_by"] or ("model" if content["side"] else ""), content["frame"]]
+        row += [
+            _JOINT.join(f"{name}:{cause}" for name, cause in content["withheld"].items()),
+            _JOINT.join(measure.name for measure in given if not desk.proven(measure)),
+            _JOINT.join(measure.name for measure in given if measure.low_confidence),
+        ]
+        yield [*row, content["remark"]]
 
 
 def _landmarks(desk: OpenDesk, settled: dict[int, Standing]) -> Iterator[Row]:
     """Visible points of feet that a person corrected or confirmed.
 
     Those that nobody moved are among them: training lays its crops by them, and they hold the network where it was
-    right.
+    right. Not among them is what the model doubts, no hand placed, and no number that was given stands on.
     """
     for number, standing in settled.items():
         if standing.state not in _LANDMARKS_STAND:
             continue
         foot = number - 1
         placed = standing.placed
+        doubted = desk.doubted(foot, standing)
         for i, code in enumerate(desk.codes):
             x, y = (float(v) for v in placed.points[i])
-            if placed.visible[i] and x == x:
+            if placed.visible[i] and x == x and code not in doubted:
                 about = desk.run.films[foot].as_py(), standing.side, int(desk.run.foot_index[foot])
                 yield [*about, code, round(x, 3), round(y, 3)]
 
@@ -177,9 +211,11 @@ def _history(desk: OpenDesk, entries: Sequence[Entry], earlier: Sequence[Earlier
         came_from = None if entry.key.study else origins.get((entry.key.item, entry.version))
         told.append((entry, came_from or entry.run, STANDS if came_from else ""))
     for entry, run, outcome in sorted(told, key=lambda one: (one[0].at, one[0].id)):
+        after = entry.after
+        accepted = [f"{name} by {one['by']}: {plain(one['cause'])}" for name, one in after.get("accepted", {}).items()]
         row: Row = [entry.at, entry.reader, entry.verdict, entry.film, entry.foot_index, entry.key.study, entry.version]
-        row += [entry.after["state"], *(cell_text(entry.after[name]) for name in ("reason", "note"))]
-        yield [*row, short(run), outcome]
+        row += [after["state"], *(cell_text(after[name]) for name in ("reason", "note"))]
+        yield [*row, short(run), outcome, after["side"], _JOINT.join(accepted)]
 
 
 def _write(path: Path, header: Sequence[str], rows: Callable[[], Iterator[Row]]) -> int:

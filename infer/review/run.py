@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import threading
 from dataclasses import dataclass
@@ -15,10 +16,12 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from raysplay.configs.load import ConfigError, digest, landmark_schema, shipped
+from raysplay.configs.proof import proofs
 from raysplay.configs.protocol import ReadingProtocol, protocol, read_protocol
+from raysplay.infer.decide.wording import DECIMALS
 from raysplay.infer.films.limits import film_limits
-from raysplay.infer.outputs.tables import CROPS_HEADER, FEET_ABOUT, FILMS_HEADER, number_columns
-from raysplay.infer.records import FloatArray, Outcome
+from raysplay.infer.outputs.tables import CROPS_HEADER, FEET_ABOUT, FILMS_HEADER, number_columns, read_withheld_cell
+from raysplay.infer.records import FloatArray, Outcome, Withheld
 from raysplay.infer.review.run_tables import LandmarkFile, RunError, check, read_summary, read_table
 from raysplay.infer.review.settings import review_settings
 from raysplay.measure import Measure, by_name
@@ -33,6 +36,10 @@ _READ_BY_A_RUN = ("decision.yaml", "films.yaml", "landmarks.yaml", "reading.yaml
 """Configurations that shape a run besides its protocol."""
 
 TABLES_READ = ("feet.csv", "films.csv", "crops.csv", "landmarks.parquet")
+_LATER_COLUMNS = ("person", "taken")
+"""Columns of ``films.csv`` that runs of earlier versions lack."""
+
+_WRITTEN = {"sha256": "^([0-9a-f]{64})?$", "person": "^([0-9a-f]{16})?$", "taken": "^([0-9]{4}-[0-9]{2}-[0-9]{2})?$"}
 
 _GROUPS_KEPT = 8
 """Row groups of ``landmarks.parquet`` kept decoded; each holds some hundred feet."""
@@ -44,7 +51,10 @@ _LONGEST_PIXEL = 100.0
 
 @dataclass(frozen=True)
 class FilmFacts:
-    """What the run knew of a film's pixels; sides 0 and digest empty where the file yielded none."""
+    """What the run knew of a film; sides 0 and digest empty where the file yielded none.
+
+    ``person`` is the run's code of whose film it is, ``taken`` the day (ISO 8601); empty where unknown.
+    """
 
     name: str
     sha256: str
@@ -55,6 +65,8 @@ class FilmFacts:
     aspect: float
     spacing: str
     remarks: str
+    person: str = ""
+    taken: str = ""
 
 
 @dataclass(frozen=True)
@@ -86,7 +98,9 @@ class ReviewRun:
     films, sides, decisions, reasons : pyarrow string arrays, length F
         Columns of ``feet.csv``; the side is empty where no foot was found.
     values : ndarray, shape (F, M, 3)
-        Value, low and high of every reported measure; ``nan`` where withheld.
+        Value, low and high of every reported measure with the decimals that are meant; ``nan`` where withheld.
+    proven : frozenset of str
+        Measures whose error is known on bones that no generator drew, with the weights of the run.
 
     Raises
     ------
@@ -105,10 +119,12 @@ class ReviewRun:
         except (KeyError, ValueError) as error:
             raise RunError(f"{about}: names a measure or construction that this version does not know") from error
         self.identity = hashlib.sha256(content).hexdigest()
+        self._seen = _stamp(about)
+        self.proven = self.proven_among(self.measures) if recorded.proven is None else frozenset(recorded.proven)
         self.films_folder = Path(self._summary.films) if self._summary.films else None
         numbers = number_columns(self.measures)
         path = folder / "feet.csv"
-        feet = read_table(path, ("foot_index", *numbers), (*FEET_ABOUT, *numbers), limits)
+        feet = read_table(path, ("foot_index", *numbers), (*FEET_ABOUT, *numbers), limits, ("withheld",))
         self._film_table = self._read_films(folder / "films.csv")
         self.films, self.sides, self.decisions, self.reasons = (
             feet[name].combine_chunks() for name in ("film", "foot", "decision", "reasons")
@@ -126,6 +142,9 @@ class ReviewRun:
         self.values: FloatArray = np.stack(columns, axis=-1).reshape(len(self.film_of), len(self.measures), 3)
         gaps = np.isnan(self.values)
         check(path, "of a measure", (gaps.all(axis=2) == gaps.any(axis=2)))
+        for i, measure in enumerate(self.measures):  # tables of earlier versions have more decimals
+            self.values[:, i] = self.values[:, i].round(DECIMALS[measure.unit]) + 0.0
+        self._withheld = feet["withheld"].combine_chunks() if "withheld" in feet.column_names else None
         self._crops = self._read_crops(folder / "crops.csv")
         self._landmarks = LandmarkFile(folder / "landmarks.parquet", len(self) * len(landmark_schema()), limits)
         self._reading = threading.Lock()
@@ -140,7 +159,8 @@ class ReviewRun:
 
     def film(self, index: int) -> FilmFacts:
         """One film by number."""
-        row = {name: self._film_table[name][index].as_py() for name in FILMS_HEADER}
+        known = [name for name in FILMS_HEADER if name in self._film_table.column_names]
+        row = {name: self._film_table[name][index].as_py() for name in known}
         return FilmFacts(
             row["film"],
             row["sha256"],
@@ -151,12 +171,57 @@ class ReviewRun:
             row["aspect"] or 1.0,
             row["spacing"],
             row["remarks"],
+            row.get("person") or "",
+            row.get("taken") or "",
         )
 
     def digests(self) -> list[str]:
         """SHA-256 of every film, empty where the file yielded none."""
         digests: list[str] = self._film_table["sha256"].to_pylist()
         return digests
+
+    def films_of(self, person: str) -> IntArray:
+        """Films that carry a person's code, by number; none for an empty code."""
+        if not person or "person" not in self._film_table.column_names:
+            return np.zeros(0, dtype=np.int64)
+        same = pc.equal(self._film_table["person"], person)
+        return np.flatnonzero(np.asarray(same, dtype=np.bool_))
+
+    @property
+    def names_persons(self) -> bool:
+        """Whether the run kept codes of persons at all."""
+        return "person" in self._film_table.column_names
+
+    def withheld(self, foot: int) -> dict[str, Withheld | None]:
+        """Measures of a foot that the run withheld, and why; None where an earlier version did not keep the reason."""
+        if self.decisions[foot].as_py() == "refused":
+            return {}
+        told: dict[str, Withheld | None] = {}
+        if self._withheld is not None:
+            with contextlib.suppress(ValueError):  # a reason that this version does not know
+                told.update(read_withheld_cell(self._withheld[foot].as_py()))
+        for i, measure in enumerate(self.measures):
+            if np.isnan(self.values[foot, i, 0]):
+                told.setdefault(measure.name, None)
+        return told
+
+    def proven_among(self, measures: tuple[Measure, ...]) -> frozenset[str]:
+        """Names of the measures that are proven for the weights of this run as the package knows it now."""
+        return proofs().proven(measures, self._summary.digests.weights)
+
+    def is_current(self) -> bool:
+        """Whether the folder still holds this run: another one may have been measured into it meanwhile."""
+        about = self.folder / "run.json"
+        stamp = _stamp(about)
+        if stamp == self._seen:
+            return True
+        try:
+            if stamp is None or digest(about, review_settings().run.summary_bytes) != self.identity:
+                return False
+        except OSError:
+            return False
+        self._seen = stamp
+        return True
 
     def landmarks(self, foot: int) -> FootLandmarkTable:
         """Landmarks of one foot, all ``nan`` for a refused one."""
@@ -227,7 +292,8 @@ class ReviewRun:
 
     def _read_films(self, path: Path) -> pa.Table:
         numbers = ("feet", "rows", "columns", "row_mm", "column_mm", "aspect")
-        table = read_table(path, numbers, FILMS_HEADER, review_settings().run)
+        always = tuple(name for name in FILMS_HEADER if name not in _LATER_COLUMNS)
+        table = read_table(path, numbers, always, review_settings().run, _LATER_COLUMNS)
         most = film_limits().max_side
         names = table["film"].to_pylist()
         check(path, "film", np.array(len(set(names)) == len(names) and "" not in names))
@@ -237,7 +303,9 @@ class ReviewRun:
         for name in ("row_mm", "column_mm", "aspect"):
             length = _numbers(table[name], np.float64)
             check(path, name, np.isnan(length) | ((length >= 1 / _LONGEST_PIXEL**2) & (length <= _LONGEST_PIXEL)))
-        check(path, "sha256", pc.match_substring_regex(table["sha256"], "^([0-9a-f]{64})?$"))
+        for name, pattern in _WRITTEN.items():
+            if name in table.column_names:
+                check(path, name, pc.match_substring_regex(table[name], pattern))
         return table
 
     def _read_crops(self, path: Path) -> FloatArray:
@@ -255,6 +323,15 @@ class ReviewRun:
         corners[found] = np.stack([_numbers(table[name], np.float64) for name in numbers], axis=-1)
         check(path, "of a corner", np.isnan(corners) | (np.abs(corners) <= limits.coordinate))
         return corners.reshape(-1, 4, 2)
+
+
+def _stamp(path: Path) -> tuple[int, int, int] | None:
+    """What changes when a file is written anew; None where there is none."""
+    try:
+        about = path.stat()
+    except OSError:
+        return None
+    return about.st_ino, about.st_size, about.st_mtime_ns
 
 
 def _numbers(column: pa.ChunkedArray | pa.Array, kind: type) -> npt.NDArray[Any]:

@@ -47,6 +47,8 @@ class RecordedProtocol(BaseModel):
     file: PathText = ""
     sha256: str = ""
     constructions: Annotated[dict[str, str], Field(min_length=1, max_length=1000)]
+    proven: Annotated[tuple[str, ...], Field(max_length=1000)] | None = None
+    """None of a run by an earlier version."""
 
 
 class RecordedDigests(BaseModel):
@@ -81,8 +83,12 @@ def read_summary(path: Path, limits: RunLimits) -> tuple[RunSummary, bytes]:
         raise RunError(f"{path}: not the summary of a run ({told(error.errors())})") from error
 
 
-def read_table(path: Path, numbers: Sequence[str], header: Sequence[str], limits: RunLimits) -> pa.Table:
+def read_table(
+    path: Path, numbers: Sequence[str], header: Sequence[str], limits: RunLimits, optional: Sequence[str] = ()
+) -> pa.Table:
     """A CSV table of the run: columns of ``numbers`` are floats, others text that can be seen.
+
+    It has all columns of ``header``, and those of ``optional`` unless an earlier version wrote it.
 
     Raises
     ------
@@ -111,7 +117,7 @@ def read_table(path: Path, numbers: Sequence[str], header: Sequence[str], limits
         raise RunError(f"{path}: {which} {_WHAT_MEASURE_WRITES}") from error
     if table.num_rows > limits.rows:
         raise RunError(f"{path}: more than {limits.rows} rows")
-    for name in header:
+    for name in (*header, *(name for name in optional if name in names)):
         column = table[name]
         wrong = _infinite(column) if name in numbers else _unwritten(column, limits.text_characters)
         if wrong:

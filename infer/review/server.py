@@ -143,8 +143,10 @@ def application(desk: OpenDesk | BlindDesk) -> FastAPI:
         return desk.history(number, viewer)
 
     @app.get("/api/feet/{number}/others")
-    def others(number: int, viewer: Viewer, text: Text = "") -> list[Json]:
-        return plain.others(number, viewer, text) if plain else []
+    def others(number: int, viewer: Viewer, text: Text = "") -> Json:
+        if plain:
+            return plain.others(number, viewer, text)
+        return {"why": "Nothing is compared in a blind read.", "person": None, "taken": None, "feet": []}
 
     @app.get("/api/progress")
     def progress(viewer: Viewer) -> Json:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pyarrow.compute as pc
 
 from raysplay.infer.decide.config import decision_limits
-from raysplay.infer.decide.wording import reason_kind
+from raysplay.infer.decide.wording import DECIMALS, reason_kind
 from raysplay.infer.records import FloatArray
 from raysplay.infer.review.reading import scale_of
 from raysplay.infer.review.run import ReviewRun
@@ -63,6 +63,7 @@ class Change:
     version: int
     state: str
     values: Mapping[str, Sequence[float | None]]
+    side: str | None = None
 
 
 class Worklist:
@@ -104,8 +105,9 @@ class Worklist:
         """Take over what reads made of feet."""
         names = [measure.name for measure in self._run.measures]
         withheld = (None, None, None)
+        changed = list(changes)
         feet, versions, states, values = [], [], [], []
-        for change in changes:
+        for change in changed:
             feet.append(change.foot)
             versions.append(change.version)
             states.append(STATES.index(change.state))
@@ -114,6 +116,9 @@ class Worklist:
             return
         # Of several changes of one foot the last counts, as in an assignment one after another.
         self.version[feet], self.state[feet] = versions, states
+        for change in changed:
+            if change.side is not None:
+                self.side[change.foot] = change.side
         self.values[feet] = np.array(values, dtype=np.float64)
         self._derive(np.array(feet))
 
@@ -175,7 +180,11 @@ class Worklist:
             "reasons": self.reasons(foot),
             "values": {
                 measure.name: dict(
-                    zip(("value", "low", "high"), map(number_or_none, self.values[foot, i]), strict=True)
+                    zip(
+                        ("value", "low", "high"),
+                        (shown_number(v, measure.unit) for v in self.values[foot, i]),
+                        strict=True,
+                    )
                 )
                 for i, measure in enumerate(run.measures)
             },
@@ -268,8 +277,13 @@ def _reasons(run: ReviewRun) -> tuple[list[str], IntArray, IntArray]:
 
 
 def number_or_none(value: float) -> float | None:
-    """A number as JSON holds it, three decimals as in the tables of the run; what is not finite is missing."""
+    """A place on a film, or a distance, as JSON holds it: three decimals; what is not finite is missing."""
     return round(float(value), 3) if np.isfinite(value) else None
+
+
+def shown_number(value: float, unit: str) -> float | None:
+    """A number of a measure with the decimals that are meant, as in the tables of the run; None where not finite."""
+    return round(float(value), DECIMALS[unit]) + 0.0 if np.isfinite(value) else None  # + 0.0: no minus before a zero
 
 
 def _known(values: FloatArray, missing: float = -np.inf) -> FloatArray:

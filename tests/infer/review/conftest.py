@@ -23,7 +23,7 @@ from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.films.film import Film, Spacing, SpacingKind
 from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_writer import RunWriter
-from raysplay.infer.records import Decision, FilmRecord, FootRecord, Measurement, Outcome
+from raysplay.infer.records import Decision, FilmRecord, FootRecord, Measurement, Outcome, Withheld
 from raysplay.infer.review.blind_desk import BlindDesk
 from raysplay.infer.review.films import FilmShelf
 from raysplay.infer.review.guard import Door
@@ -62,12 +62,22 @@ def write_film(path, seed, rows=ROWS, columns=COLUMNS, mm=MM):
 
 @pytest.fixture
 def make_run(tmp_path, place):
-    """``make_run({film: [(side, decision, reasons), ...]})`` writes films and their run; gives the run's folder."""
+    """``make_run({film: [(side, decision, reasons), ...]})`` writes films and their run; gives the run's folder.
+
+    A fourth entry of a foot may hold ``confidence`` and ``spread`` (standard deviation in pixels) of landmarks,
+    ``withheld`` measures with the reason, and ``shown`` (L or R), as which its points lie on the film whatever the run
+    calls it. ``persons`` gives films a person's code and a day.
+    """
     measures = protocol().reported_measures()
     gauge = FootGauge(measures, protocol(), decision_limits(), review_settings().hand_placed)
 
-    def foot(side, outcome, reasons, name, rows, columns):
-        landmarks = place(side)
+    def foot(side, outcome, reasons, extra, name, rows, columns):
+        landmarks = place(extra.get("shown", side))
+        landmarks = replace(landmarks, foot=replace(landmarks.foot, side=side))
+        for code, confidence in extra.get("confidence", {}).items():
+            landmarks.confidence[landmark_schema().index(code)] = confidence
+        for code, spread in extra.get("spread", {}).items():
+            landmarks.covariance[landmark_schema().index(code)] = spread**2 * np.eye(2)
         if outcome is Outcome.REFUSED:
             nowhere = np.full_like(landmarks.points, np.nan)
             return FootRecord(replace(landmarks, points=nowhere), (), Decision(outcome, tuple(reasons)))
@@ -79,17 +89,25 @@ def make_run(tmp_path, place):
             Measurement(m.measure.name, m.value, m.low, m.high, m.measure.unit, m.measure.construction)
             for m in measured
         )
+        why = extra.get("withheld", {})
+        nothing = {"value": np.nan, "low": np.nan, "high": np.nan}
+        numbers = tuple(replace(m, **nothing, withheld=why[m.measure]) if m.measure in why else m for m in numbers)
         return FootRecord(landmarks, numbers, Decision(outcome, tuple(reasons)))
 
-    def made(films, out="run", folder="films", rows=ROWS, columns=COLUMNS):
+    def made(films, out="run", folder="films", rows=ROWS, columns=COLUMNS, persons=None):
         home = tmp_path / folder
         writer = RunWriter(RunFolder(tmp_path / out), landmark_schema(), measures, overlays=False)
         for seed, (name, feet) in enumerate(films.items()):
             write_film(home / name, seed, rows, columns)
             sha256 = hashlib.sha256((home / name).read_bytes()).hexdigest()
             blank = np.broadcast_to(np.float32(0), (rows, columns))
-            film = Film(home / name, blank, Spacing(MM, MM, SpacingKind.DETECTOR_PLANE), sha256=sha256)
-            records = [foot(side, Outcome(outcome), reasons, name, rows, columns) for side, outcome, reasons in feet]
+            person, taken = (persons or {}).get(name, ("", ""))
+            spacing = Spacing(MM, MM, SpacingKind.DETECTOR_PLANE)
+            film = Film(home / name, blank, spacing, sha256=sha256, person=person, taken=taken)
+            records = [
+                foot(side, Outcome(outcome), reasons, extra[0] if extra else {}, name, rows, columns)
+                for side, outcome, reasons, *extra in feet
+            ]
             none = None if records else Decision(Outcome.REFUSED, ("no foot found",))
             writer.write(FilmRecord(name, tuple(records), none, ("loading unknown",)), film)
         return writer.finish(
@@ -146,6 +164,33 @@ HARBOUR = {
 @pytest.fixture
 def harbour(make_run):
     return make_run(HARBOUR)
+
+
+SHAKY = {f"M5{level}_{edge}": 9.0 for level in "pd" for edge in ("med", "lat")}
+DOUBTS = {
+    "tide/weak.dcm": [
+        (
+            "L",
+            "accepted",
+            ["withheld: IMA 4-5, for doubtful points"],
+            {"confidence": {"M5d_med": 0.3, "M5p_lat": 0.4}, "withheld": {"ima45": Withheld.DOUBTFUL_POINTS}},
+        )
+    ],
+    "tide/wide.dcm": [
+        (
+            "R",
+            "accepted",
+            ["withheld: IMA 4-5 interval is 13.9 degrees wide, limit 6"],
+            {"spread": SHAKY, "withheld": {"ima45": Withheld.WIDE_INTERVAL}},
+        )
+    ],
+}
+"""Rows of feet.csv: 1 the left foot whose fifth metatarsal is doubtful, 2 the right one whose interval is too wide."""
+
+
+@pytest.fixture
+def doubts(make_run):
+    return make_run(DOUBTS, "doubts", "doubts_films")
 
 
 @pytest.fixture

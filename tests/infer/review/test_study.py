@@ -14,6 +14,7 @@ from raysplay.configs.load import ConfigError
 from raysplay.infer.review.run import ReviewRun
 from raysplay.infer.review.study import Study, StudyError, StudyItem
 from raysplay.train.cli import app
+from raysplay.train.reference_foot import REFERENCE_FOOT
 
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
 
@@ -96,8 +97,10 @@ def test_a_wrong_study_file_is_refused(harbour, plan, change):
 
 
 def blind_points(page):
+    """The reference foot on a film, as a right one."""
     codes = page.get("/api/session").json()["study"]["landmarks"]
-    return [{"code": code, "x": 100.0 + 7 * i, "y": 200.0 + 11 * i, "moved": True} for i, code in enumerate(codes)]
+    places = [(code, *REFERENCE_FOOT[code]) for code in codes]
+    return [{"code": code, "x": 400 + 5 * x, "y": 700 - 5 * y, "moved": True} for code, x, y in places]
 
 
 def test_nothing_of_the_model_reaches_a_blind_reader(serve, harbour, plan):

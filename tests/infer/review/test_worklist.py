@@ -49,12 +49,14 @@ def write_run(folder, feet, seed=5):
             side = drawn.choice("LR")
             numbers = []
             for mean in (20, 11, 9, 9):
-                middle, half = round(drawn.gauss(mean, 6), 3), round(drawn.uniform(0.5, 4), 3)
-                numbers += [middle, round(middle - half, 3), round(middle + half, 3)]
+                middle, half = round(drawn.gauss(mean, 6), 1), round(drawn.uniform(0.5, 4), 1)
+                numbers += [middle, round(middle - half, 1), round(middle + half, 1)]
             if decision == "refused":
                 numbers = [None] * 12
             tables[0].writerow([film, side, 0, decision, "; ".join(reasons), *numbers, "", "", "", ""])
-            tables[1].writerow([film, 1, "", 0.4, f"{number:064d}", 3000, 2400, 0.1, 0.1, 1.0, "detector plane"])
+            tables[1].writerow(
+                [film, 1, "", 0.4, f"{number:064d}", 3000, 2400, 0.1, 0.1, 1.0, "detector plane", "", ""]
+            )
             tables[2].writerow([film, side, 0, *range(8)])
             rows.append({"film": film, "decision": decision, "side": side, "reasons": reasons, "numbers": numbers})
     pq.write_table(pa.table({name: [] for name in COLUMNS.names}, schema=COLUMNS), folder / "landmarks.parquet")

@@ -1,0 +1,168 @@
+"""Other films of the same foot, and what differs between two of them.
+
+Two feet belong together where their files carry one identifier (``person`` of ``films.csv``) and they are called by one
+side. Which film is the earlier one is told by their days alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from raysplay.configs.protocol import ChangeRule
+from raysplay.configs.reader_error import reader_error
+from raysplay.infer.films.acquisition import LOADING_UNKNOWN, NOT_LOADED
+from raysplay.infer.review.run import FilmFacts
+from raysplay.infer.review.shown import Shown
+from raysplay.infer.review.worklist import shown_number
+from raysplay.measure.change import Change, Read, compare
+
+Json = dict[str, Any]
+
+_YEAR = 365.25
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One foot on one film.
+
+    Attributes
+    ----------
+    film : FilmFacts
+    side : str
+    shown : tuple of Shown
+    unfit : str
+        Why none of its numbers may be compared, in a sentence; empty where they may.
+    """
+
+    film: FilmFacts
+    side: str
+    shown: tuple[Shown, ...]
+    unfit: str = ""
+
+    def reads(self) -> dict[str, Read]:
+        """Its measures as they are compared; ``nan`` where withheld."""
+        taken = date.fromisoformat(self.film.taken).toordinal() / _YEAR if self.film.taken else None
+        return {
+            one.measure.name: Read(
+                one.measure.name,
+                one.measure.unit,
+                one.measure.construction,
+                one.given[0],
+                one.sd,
+                self.side,
+                taken,
+                weight_bearing=_loaded(self.film.remarks),
+                spacing_kind=self.film.spacing,
+            )
+            for one in self.shown
+        }
+
+
+def no_person(film: FilmFacts, names_persons: bool) -> str:
+    """Why a film cannot be compared with any other, in a sentence; empty where it can."""
+    if not names_persons:
+        return "This run was made by an earlier version, which did not keep whose film is whose. Measure it again."
+    if not film.person:
+        return "The file does not say whose film it is (picture files never do): there is nothing to compare it with."
+    return ""
+
+
+def changes(here: Visit, there: Visit, rule: ChangeRule, level: float) -> Json:
+    """What differs between two films of a foot, the later one less the earlier one.
+
+    Where the days do not tell which is the later one, ``later`` is null, and it is this one less the other.
+
+    Parameters
+    ----------
+    here, there : Visit
+    rule : ChangeRule
+        Level of the change that readers can detect, and when films are too different.
+    level : float
+        Of the difference's interval.
+    """
+    order = _later(here, there)
+    if why := here.unfit or there.unfit:
+        side = "This foot" if here.unfit else "The other foot"
+        return {"later": order, "why": f"{side} is not compared: {why}.", "caveats": [], "measures": []}
+    first, second = (here, there) if order == "there" else (there, here)
+    before, after = first.reads(), second.reads()
+    names = {"first": "this film" if first is here else "the other film"}
+    names["second"] = "the other film" if first is here else "this film"
+    rows, caveats = [], dict[str, None]()
+    for one in here.shown:
+        name = one.measure.name
+        if name not in before or name not in after:
+            continue
+        change = compare(
+            before[name],
+            after[name],
+            reader_error=reader_error(name),
+            level=level,
+            detection_level=rule.level.value,
+            largest_tilt_difference=rule.largest_tilt_difference.value,
+        )
+        there_shown = next(other for other in there.shown if other.measure.name == name)
+        rows.append(_row(one, there_shown, change, names))
+        if not change.reasons:
+            caveats.update(dict.fromkeys(_named(caveat, names) for caveat in change.caveats))
+    return {"later": order, "why": None, "caveats": list(caveats), "measures": rows}
+
+
+def _row(here: Shown, there: Shown, change: Change, names: Mapping[str, str]) -> Json:
+    unit = here.measure.unit
+    return {
+        "name": here.measure.name,
+        "other": shown_number(there.given[0], unit),
+        "difference": shown_number(change.difference, unit),
+        "low": shown_number(change.low, unit),
+        "high": shown_number(change.high, unit),
+        "reader_mdc": shown_number(change.reader_mdc, unit),
+        "verdict": change.verdict.value,
+        "why": "; ".join(_named(reason, names) for reason in change.reasons) or None,
+    }
+
+
+def _named(sentence: str, names: Mapping[str, str]) -> str:
+    """The same with the films as the page calls them: "on the first and the second film" -> "on both films"."""
+    plain = sentence.replace("on the first and the second film", "on both films")
+    for place, name in names.items():
+        plain = plain.replace(f"the {place} film", name)
+    return plain
+
+
+def _later(here: Visit, there: Visit) -> str | None:
+    days = here.film.taken, there.film.taken
+    if not all(days) or days[0] == days[1]:
+        return None
+    return "here" if days[0] > days[1] else "there"
+
+
+def _loaded(remarks: str) -> bool | None:
+    """What the file said about loading, by the remarks that the run kept."""
+    if NOT_LOADED in remarks:
+        return False
+    return None if LOADING_UNKNOWN in remarks else True
+
+
+def unfit(state: str, decision: str, reasons: Iterable[str], numberless: Mapping[str, str], reason: str) -> str:
+    """Why no number of a foot may be compared, in words; empty where they may.
+
+    Parameters
+    ----------
+    state, decision : str
+    reasons : iterable of str
+        Of the decision.
+    numberless : mapping of state to words
+        States without numbers.
+    reason : str
+        What the reader who settled it gave as reason.
+    """
+    if state in numberless:
+        return f"settled: {numberless[state]}{f' ({reason})' if reason else ''}"
+    if decision == "refused" and state != "corrected":
+        said = "; ".join(reasons)
+        return f"refused by the model{f' ({said})' if said else ''}"
+    return ""
