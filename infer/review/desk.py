@@ -181,10 +181,9 @@ class Desk(ABC):
         self.check_run(sent.run)
         foot = self.foot_of(sent.id, reader)
         standing = self.standing(sent.id, reader)
-        reading = self.reading(foot, standing, sent, reader)
-        same = sent.version in (None, standing.version) and not sent.points
-        shown = self.shown(foot, reading, standing)
-        if same and standing.state in NUMBERLESS:
+        reading = self._reading(foot, standing, sent)
+        shown = self.looked_at(foot, reading, standing, sent, reader)
+        if standing.state in NUMBERLESS and sent.version in (None, standing.version):
             shown = _without_numbers(shown, standing)
         return {
             "id": sent.id,
@@ -644,18 +643,24 @@ class Desk(ABC):
         changed = placed.moved | (placed.visible != initial.visible)
         return frozenset(code for code, is_changed in zip(self.codes, changed, strict=True) if is_changed)
 
-    def reading(self, foot: int, standing: Standing, sent: MeasureSent, reader: str) -> Reading:
-        """A foot as the page has it, with the numbers that its reader accepts; what was accepted before stays so."""
-        reading = self._reading(foot, standing, sent)
-        frame = self.frame(foot, reading.placed, reading.anew)
-        kept = {
-            one.name: by
-            for one in self.gauge.measures(reading.construction)
-            if (by := standing.reading.accepted.get(one.name)) and self._same(standing, reading, one, frame)
-        }
-        if sent.accepted is not None:
-            kept = {name: kept.get(name) or {"by": reader} for name in sent.accepted}
-        return replace(reading, accepted=kept)
+    def looked_at(self, foot: int, reading: Reading, standing: Standing, sent: MeasureSent, reader: str) -> list[Shown]:
+        """Measures as the page asks for them: what its reader accepts is given, but no other number than that one."""
+        rows = []
+        for one in self.shown(foot, reading, standing):
+            name, by = one.measure.name, self._accepted_before(foot, reading, standing, one.measure)
+            if sent.accepted is not None:
+                value = sent.accepted.get(name)
+                asked = name in sent.accepted and value in (None, one.numbers[0])
+                by = (by or {"by": reader}) if asked else None
+            rows.append(replace(one, accepted=by))
+        return rows
+
+    def _accepted_before(self, foot: int, reading: Reading, standing: Standing, measure: Measure) -> Json | None:
+        """Who accepted a number, if the measure still stands on the same points."""
+        by = standing.reading.accepted.get(measure.name)
+        if by is None or not self._same(standing, reading, measure, self.frame(foot, reading.placed, reading.anew)):
+            return None
+        return by
 
     def _reading(self, foot: int, standing: Standing, sent: MeasureSent | ReadSent) -> Reading:
         """A foot as the page has it: what was sent, over what stands; nothing accepted yet."""
@@ -856,13 +861,10 @@ class Desk(ABC):
         What was accepted before stays so while the measure stands on the same points. A number that is not the one
         that was shown is not taken.
         """
-        frame = self.frame(foot, reading.placed, reading.anew)
         taken: dict[str, Json] = {}
         for one in self.shown(foot, reading, standing):
             name, held = one.measure.name, one.held
-            earlier = standing.reading.accepted.get(name)
-            if earlier is not None and not self._same(standing, reading, one.measure, frame):
-                earlier = None
+            earlier = self._accepted_before(foot, reading, standing, one.measure)
             wanted = earlier is not None if sent.accepted is None else name in sent.accepted
             if wanted and check and sent.accepted is not None and not one.exists:
                 raise RefusedError(f"there is no number of {one.measure.abbreviation} to accept: {one.why_none}")

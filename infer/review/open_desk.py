@@ -239,12 +239,13 @@ class OpenDesk(Desk):
         foot, other = self.foot_of(sent.id, reader), self.foot_of(sent.compared, reader)
         facts, other_facts = self._facts(foot), self._facts(other)
         standing, theirs = self.standing(sent.id, reader), self.standing(sent.compared, reader)
-        reading = self.reading(foot, standing, sent, reader)
+        reading = self._reading(foot, standing, sent)
         if not facts.person or facts.person != other_facts.person:
             raise RefusedError("only films of one person are compared")
         if facts.name == other_facts.name or reading.side != theirs.side or not reading.side:
             raise RefusedError("only the same foot on another film is compared")
-        here = Visit(facts, reading.side, tuple(self.shown(foot, reading, standing)), self._unfit(foot, standing))
+        mine = tuple(self.looked_at(foot, reading, standing, sent, reader))
+        here = Visit(facts, reading.side, mine, self._unfit(foot, standing))
         there = Visit(
             other_facts, theirs.side, tuple(self.shown(other, theirs.reading, theirs)), self._unfit(other, theirs)
         )

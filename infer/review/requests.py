@@ -52,8 +52,9 @@ class MeasureSent(_Sent):
     """Points to be measured; what is left out stays as the server has it.
 
     ``side`` names the foot. ``anew``: the points of the model do not count, what no hand placed lies nowhere.
-    ``accepted``: measures to be given though they are held back. ``compared``: a foot of another film to compare with.
-    ``run`` and ``version``: what the page was made for.
+    ``accepted``: measures to be given though they are held back, as long as they have the number that was accepted;
+    null to look at it. ``compared``: a foot of another film to compare with. ``run`` and ``version``: what the page was
+    made for.
     """
 
     id: Annotated[int, Field(ge=1)]
@@ -63,7 +64,7 @@ class MeasureSent(_Sent):
     grading: Annotated[str, Field(max_length=40)] | None = None
     side: Side | None = None
     anew: bool | None = None
-    accepted: Annotated[tuple[Measure, ...], Field(max_length=100)] | None = None
+    accepted: Annotated[dict[Measure, FiniteFloat | None], Field(max_length=100)] | None = None
     compared: Annotated[int, Field(ge=1)] | None = None
     points: Points = ()
 

@@ -146,7 +146,7 @@ def test_a_model_whose_points_contradict_the_run_is_held_back(make_run, serve, t
     assert shown["measured"]["measures"][0]["held"]["cause"] == "side"
     assert page.get("/api/feet").json()["feet"][0]["values"]["hva"]["value"] is None
     assert exported(run, tmp_path / "out")[0]["hva"] == ""
-    taken = page.post("/api/measure", json={"id": 1, "accepted": ["hva"]}).json()
+    taken = page.post("/api/measure", json={"id": 1, "accepted": {"hva": None}}).json()
     assert numbers(taken)["hva"] == pytest.approx(31.995, abs=0.051)
 
 

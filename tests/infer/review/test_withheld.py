@@ -5,7 +5,6 @@ Golden IMA 4-5, 8.0 degrees: the project's fact sheet, section 8.5.
 
 import csv
 
-import numpy as np
 import pytest
 from typer.testing import CliRunner
 
@@ -133,7 +132,7 @@ def test_a_wide_interval_comes_out_when_it_is_narrow_enough(page):
 
 
 def test_a_person_takes_it_by_itself(served, page, doubts, tmp_path):
-    looked = row(page.post("/api/measure", json={"id": WIDE, "accepted": [NAME]}).json())
+    looked = row(page.post("/api/measure", json={"id": WIDE, "accepted": {NAME: None}}).json())
     assert looked["value"] == pytest.approx(8.0, abs=0.051)
     assert looked["high"] - looked["low"] > decision_limits().interval.widest[NAME]
     assert (looked["accepted"], looked["withheld"], looked["held"]["cause"]) == ("AB", None, "wide_interval")
@@ -164,7 +163,7 @@ def test_only_the_number_that_was_shown_is_taken(page):
 
 
 def test_what_was_accepted_holds_for_its_points_only(page):
-    value = row(page.post("/api/measure", json={"id": WIDE, "accepted": [NAME]}).json())["value"]
+    value = row(page.post("/api/measure", json={"id": WIDE, "accepted": {NAME: None}}).json())["value"]
     save(page, WIDE, "correct", 0, accepted={NAME: value})
     other_bone = moved(page, WIDE, "M1d_med", by=5.0)
     save(page, WIDE, "correct", 1, points=other_bone)
@@ -173,8 +172,18 @@ def test_what_was_accepted_holds_for_its_points_only(page):
     assert (row(foot(page, WIDE))["value"], row(foot(page, WIDE))["accepted"]) == (None, None)
 
 
+def test_a_number_that_was_accepted_is_withheld_again_when_its_points_move(page):
+    """The page asks with the number that its reader saw: another one is not given in its place."""
+    value = row(page.post("/api/measure", json={"id": WIDE, "accepted": {NAME: None}}).json())["value"]
+    points = moved(page, WIDE, "M5d_med", by=9.0)
+    answer = row(page.post("/api/measure", json={"id": WIDE, "points": points, "accepted": {NAME: value}}).json())
+    assert (answer["value"], answer["accepted"]) == (None, None)
+    answer = row(page.post("/api/measure", json={"id": WIDE, "accepted": {NAME: value}}).json())
+    assert answer["value"] == value
+
+
 def test_it_can_be_given_back(page):
-    value = row(page.post("/api/measure", json={"id": WIDE, "accepted": [NAME]}).json())["value"]
+    value = row(page.post("/api/measure", json={"id": WIDE, "accepted": {NAME: None}}).json())["value"]
     save(page, WIDE, "correct", 0, accepted={NAME: value})
     save(page, WIDE, "correct", 1, accepted={})
     assert row(foot(page, WIDE))["value"] is None
@@ -182,7 +191,7 @@ def test_it_can_be_given_back(page):
 
 def test_a_number_that_there_is_not_cannot_be_taken(page):
     hidden = [{"code": "M5d_med", "x": None, "y": None, "visible": False}]
-    answer = row(page.post("/api/measure", json={"id": WIDE, "points": hidden, "accepted": [NAME]}).json())
+    answer = row(page.post("/api/measure", json={"id": WIDE, "points": hidden, "accepted": {NAME: None}}).json())
     assert (answer["value"], answer["accepted"]) == (None, None)
     assert answer["withheld"] == "landmark not visible: M5d_med"
     refused = save(page, WIDE, "correct", 0, points=hidden, accepted={NAME: 8.0})
@@ -240,6 +249,8 @@ def test_a_foot_settled_as_not_measurable_shows_no_number(page):
     assert {one["value"] for one in shown["measured"]["measures"]} == {None}
     assert row(shown, "hva")["withheld"] == "cannot be measured: other"
     assert graded(shown) == set()
-    asked = page.post("/api/measure", json={"id": WIDE, "grading": "road"}).json()
-    assert {one["value"] for one in asked["measures"]} == {None}
-    assert not any(np.isfinite(one["distance"]) for one in asked["grades"])
+    points = moved(page, WIDE, "M1d_med")
+    for sent in ({"grading": "road"}, {"version": 1, "points": points}):
+        asked = page.post("/api/measure", json={"id": WIDE, **sent}).json()
+        assert {one["value"] for one in asked["measures"]} == {None}
+        assert asked["grades"] == []

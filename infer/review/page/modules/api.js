@@ -11,11 +11,21 @@ export class ApiError extends Error {
 }
 
 /**
- * How the last request went: answered; not answered; or answered by a server that was started anew and does not know
- * this browser yet.
+ * How the last request went: answered; not answered; answered by a server that was started anew and does not know
+ * this browser yet; or answered for another run than the one this page was made for.
  *
- * @typedef {"answered"|"silent"|"stranger"} Contact
+ * @typedef {"answered"|"silent"|"stranger"|"another"} Contact
  */
+
+/** @type {string|null} identity of the run that this page was made for */
+let run = null;
+/** The server does not know who sits before this page. */
+let unnamed = false;
+
+/** Whether initials have to be stated again before a read. */
+export function mustSignIn() {
+  return unnamed;
+}
 
 /** The server cannot take anything now; what is asked may be asked again later. @param {unknown} error */
 export function outOfReach(error) {
@@ -57,9 +67,14 @@ async function request(method, path, body, options = {}) {
     tell("silent");
     throw new ApiError(0, null);
   }
+  unnamed ||= answer.status === 401;
   tell(answer.status === 401 ? "stranger" : "answered");
   const told = answer.status === 204 ? null : await answer.json().catch(() => null);
   if (!answer.ok) throw new ApiError(answer.status, told);
+  if (run !== null && typeof told?.run === "string" && told.run !== run) {
+    tell("another");
+    throw new ApiError(422, { error: "The server shows another run now: nothing of it is shown here. Reload the page." });
+  }
   return told;
 }
 
@@ -72,17 +87,25 @@ function query(parameters) {
 const foot = (/** @type {number} */ id) => `feet/${encodeURIComponent(id)}`;
 
 export const api = {
-  session: () => request("GET", "session"),
-  signIn: (/** @type {string} */ initials) => request("POST", "reader", { initials }),
+  session: async () => {
+    const session = await request("GET", "session");
+    run ??= session.run.identity;
+    return session;
+  },
+  signIn: async (/** @type {string} */ initials) => {
+    const signed = await request("POST", "reader", { initials });
+    unnamed = false;
+    return signed;
+  },
   feet: (/** @type {Record<string, any>} */ filters) => request("GET", `feet?${query(filters)}`),
   neighbour: (/** @type {number} */ id, /** @type {"next"|"previous"} */ direction, /** @type {Record<string, any>} */ filters) =>
     request("GET", `${foot(id)}/next?${query({ direction, ...filters })}`),
   foot: (/** @type {number} */ id, /** @type {Record<string, any>} */ filters = {}) => request("GET", `${foot(id)}?${query(filters)}`),
-  measure: (/** @type {any} */ body, /** @type {AbortSignal} */ signal) => request("POST", "measure", body, { signal }),
+  measure: (/** @type {any} */ body, /** @type {AbortSignal} */ signal) => request("POST", "measure", { run, ...body }, { signal }),
   claim: (/** @type {number} */ id) => request("POST", `${foot(id)}/claim`),
   release: (/** @type {number} */ id) => request("DELETE", `${foot(id)}/claim`, undefined, { keepalive: true }),
-  read: (/** @type {number} */ id, /** @type {any} */ body) => request("POST", `${foot(id)}/reads`, body),
+  read: (/** @type {number} */ id, /** @type {any} */ body) => request("POST", `${foot(id)}/reads`, { run, ...body }),
   history: (/** @type {number} */ id) => request("GET", `${foot(id)}/history`),
-  others: (/** @type {number} */ id, /** @type {string} */ text) => request("GET", `${foot(id)}/others?${query({ side: "same", text })}`),
+  others: (/** @type {number} */ id, /** @type {string} */ text) => request("GET", `${foot(id)}/others?${query({ text })}`),
   progress: () => request("GET", "progress"),
 };

@@ -10,6 +10,7 @@ import { Worklist } from "./worklist.js";
 const OUT_OF_REACH = {
   answered: null,
   silent: "The server does not answer. Your work is kept in this page; it goes on as soon as the server does.",
+  another: "The server shows another run now. What you see belongs to the run before: write down what you need, then reload the page.",
   stranger: "The server was started anew. Open the address that it printed in another tab of this browser; your work is kept in this page and goes on then.",
 };
 

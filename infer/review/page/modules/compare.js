@@ -3,10 +3,11 @@ import { apply, compose, invert, similarity } from "./affine.js";
 import { make, refill } from "./dom.js";
 import { firstWindow } from "./grey_window.js";
 import { Stage } from "./stage.js";
-import { STATES, amount, footName } from "./words.js";
+import { STATES } from "./words.js";
 
 /**
- * Another visit of the same foot beside this one, laid so that the second metatarsals agree, zoomed and moved with it.
+ * The same foot on another film of the same person beside this one, laid so that the second metatarsals agree, zoomed and
+ * moved with it. What differs stands with the numbers.
  *
  * @typedef {import("./types.js").Foot} Foot
  * @typedef {import("./types.js").Place} Place
@@ -30,13 +31,13 @@ export class Compare {
     this.here = here;
     /** @type {Foot|null} */
     this.other = null;
-    this.search = make("input", { id: "other-text", type: "search", autocomplete: "off", placeholder: "Search", "aria-label": "Film name of the other visit holds", oninput: () => this.#list() });
+    this.asked = 0;
     this.list = make("select", { id: "other", onchange: () => this.show(Number(this.list.value)) });
     this.words = make("p", { className: "hint", role: "status" });
-    this.stage = new Stage("The other visit; it follows the film on the left", () => this.#drawing());
-    this.element = make("section", { className: "compare", "aria-label": "Another visit" },
+    this.stage = new Stage("The other film; it follows the film on the left", () => this.#drawing());
+    this.element = make("section", { className: "compare", "aria-label": "Another film of this foot" },
       make("div", { className: "compare-head" },
-        make("label", { for: "other", textContent: "Other visit" }), this.list, this.search),
+        make("label", { for: "other", textContent: "Other film" }), this.list),
       this.stage.element, this.words);
     // It only follows: nothing to reach by keys.
     this.stage.element.tabIndex = -1;
@@ -44,31 +45,31 @@ export class Compare {
   }
 
   async open() {
-    await this.#list();
-    if (this.list.options.length) await this.show(Number(this.list.value));
-  }
-
-  async #list() {
-    const text = this.search.value.trim();
-    const others = await api.others(this.foot.id, text);
-    if (text !== this.search.value.trim()) return;
-    const measure = this.session.measures[0];
-    refill(this.list, ...others.map((/** @type {any} */ one) => {
-      const value = measure && one.values?.[measure.name]?.value;
-      const number = typeof value === "number" ? `, ${measure.abbreviation} ${amount(value, measure.unit)}` : "";
-      return make("option", { value: String(one.id), textContent: `${one.film}, ${footName(one.foot).toLowerCase()}${number}` });
-    }));
-    if (this.other) this.list.value = String(this.other.id);
-    if (!others.length) this.words.textContent = text ? "No other foot of this side whose film name holds that." : "There is no other foot of this side in the run.";
+    const found = await api.others(this.foot.id, "");
+    if (this.closed) return;
+    this.taken = found.taken;
+    /** @type {Map<number, any>} */
+    this.offered = new Map(found.feet.map((/** @type {any} */ one) => [one.id, one]));
+    refill(this.list, ...found.feet.map((/** @type {any} */ one) =>
+      make("option", { value: String(one.id), textContent: [one.taken ?? "day unknown", one.film, one.unfit ? "not compared" : ""].filter(Boolean).join(", ") })));
+    this.list.disabled = !found.feet.length;
+    if (found.feet.length) await this.show(found.feet[0].id);
+    else this.words.textContent = found.why ?? "";
   }
 
   /** @param {number} id */
   async show(id) {
+    const asked = ++this.asked;
     const other = await api.foot(id);
+    if (asked !== this.asked || this.closed) return;
     this.other = other;
+    this.list.value = String(id);
     this.here.chosen(other);
+    const offered = this.offered?.get(id);
+    const about = [`${offered?.taken ?? "Day unknown"}; this film: ${this.taken ?? "day unknown"}. By the identifier in both files one person`,
+      offered?.unfit ?? STATES[other.state]?.text ?? other.state].join("; ");
     if (other.film_notice) {
-      this.words.textContent = other.film_notice;
+      this.words.textContent = `${about}. ${other.film_notice}`;
       return;
     }
     const film = await this.films.get(other.film_id);
@@ -83,7 +84,7 @@ export class Compare {
       this.stage.following = null;
       this.stage.view.open(other, home(other));
     }
-    this.words.textContent = `${STATES[other.state]?.text ?? other.state}. ${aligned
+    this.words.textContent = `${about}. ${aligned
       ? "Shafts of the second metatarsals laid over each other."
       : "Not aligned: the second metatarsal is not placed on both films."}`;
     this.stage.load(film);
@@ -95,6 +96,7 @@ export class Compare {
   }
 
   close() {
+    this.closed = true;
     this.stage.close();
     this.here.chosen(null);
   }

@@ -1,6 +1,6 @@
 import { ask } from "./dialog.js";
 import { make } from "./dom.js";
-import { VERDICTS, amount, counted, moment } from "./words.js";
+import { VERDICTS, amount, counted, footName, moment } from "./words.js";
 
 /**
  * Somebody saved this foot in the meantime: both reads side by side, and the reader chooses.
@@ -21,8 +21,10 @@ export function askConflict(session, theirs, yours) {
       make("th", { scope: "col", textContent: "You, not saved" }), make("th", { scope: "col", textContent: "Comparison" }))),
     make("tbody", {},
       row("Verdict", ...both((read) => VERDICTS[read.verdict] ?? read.verdict)),
-      ...session.measures.map((measure) => row(measure.abbreviation, ...both((read) => amount(read.values?.[measure.name]?.value, measure.unit)))),
-      row("Points changed by hand", ...both((read) => counted(read.points?.length ?? 0, "point"))),
+      row("Called", ...both((read) => footName(read.side))),
+      row("Construction", ...both((read) => session.constructions.find((one) => one.name === read.construction)?.title ?? read.construction ?? "–")),
+      ...session.measures.map((measure) => row(measure.abbreviation, ...both((read) => numberOf(read, measure)))),
+      row("Points changed by hand", ...both((read) => (read.anew ? "all placed anew: " : "") + counted(read.points?.length ?? 0, "point"))),
       row("Reason", ...both((read) => read.reason || "–")),
       row("Note", ...both((read) => read.note || "–"))));
   return ask({
@@ -30,7 +32,7 @@ export function askConflict(session, theirs, yours) {
     wide: true,
     body: [
       table,
-      make("p", { textContent: "Nothing is lost whatever you choose. If you look at theirs, Undo brings your points back. If you save yours over it, theirs stays in the history." }),
+      make("p", { textContent: "Nothing is lost whatever you choose. If you look at theirs, it is shown whole, and Undo brings yours back, whole: points, numbers, side, construction and note. If you save yours over it, theirs stays in the history." }),
     ],
     choices: [
       { text: "Look at theirs", value: "theirs", main: true },
@@ -38,4 +40,12 @@ export function askConflict(session, theirs, yours) {
       { text: "Go on with mine, unsaved", value: null },
     ],
   });
+}
+
+/** A number, or why there is none. @param {any} read @param {import("./types.js").Measure} measure */
+function numberOf(read, measure) {
+  const value = read.values?.[measure.name]?.value;
+  const [withheld, accepted] = [read.withheld?.[measure.name], read.accepted?.[measure.name]];
+  if (withheld) return `withheld: ${withheld.replaceAll("_", " ")}`;
+  return amount(value, measure.unit) + (accepted ? ` (withheld, accepted by ${accepted.by})` : "");
 }

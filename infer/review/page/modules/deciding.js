@@ -11,13 +11,13 @@ import { sendRead } from "./saving.js";
  * @typedef {import("./types.js").Foot} Foot
  * @typedef {import("./verdict_panel.js").Verdict} Verdict
  * @typedef {{version: number, verdict: Verdict, reason: string, note: string, construction?: string, side?: string,
- *   points?: import("./types.js").SentPoint[]}} Read
+ *   anew?: boolean, accepted?: Record<string, number>, points?: import("./types.js").SentPoint[]}} Read
  */
 export class Deciding {
   /**
    * @param {number} id
    * @param {import("./types.js").Session} session
-   * @param {{foot: () => Promise<Foot>, saved: (saved: {version: number, state: string}, verdict: Verdict) => Promise<void>,
+   * @param {{foot: () => Promise<Foot>, saved: (saved: {version: number, state: string}, read: Read) => Promise<void>,
    *   theirs: (foot: Foot, reader: string) => void, claimed: (reader: string) => void, changed: () => void}} page
    *   `foot` fetches it as it stands; the others are told what happened
    */
@@ -52,7 +52,7 @@ export class Deciding {
       return;
     }
     this.#busy(false);
-    await this.page.saved(saved, read.verdict);
+    await this.page.saved(saved, read);
   }
 
   /** @param {Read} read */
@@ -88,7 +88,7 @@ export class Deciding {
 function differs(read, standing) {
   const stands = new Map(standing.points.map((point) => [point.code, point]));
   const at = (/** @type {{x: number|null, y: number|null}|undefined} */ point) => [point?.x, point?.y].map((part) => part?.toFixed(3)).join(" ");
-  return read.construction !== standing.construction || (read.points ?? []).some((point) => {
+  return read.construction !== standing.construction || read.anew !== standing.anew || (read.side ?? standing.foot) !== standing.foot || (read.points ?? []).some((point) => {
     const old = stands.get(point.code);
     return point.moved !== (old?.moved ?? false) || (old && point.visible !== old.visible) || (point.moved && at(point) !== at(old));
   });

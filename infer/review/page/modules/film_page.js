@@ -18,8 +18,10 @@ import { pointAt } from "./overlay.js";
 import { Placing } from "./placing.js";
 import { PointCard } from "./point_card.js";
 import { PointsList } from "./points_list.js";
+import { askSide } from "./side_dialog.js";
 import { Stage } from "./stage.js";
 import { VerdictPanel } from "./verdict_panel.js";
+import { askTake } from "./withheld_dialog.js";
 import { DECISIONS, STATES, VERDICTS, counted, footName } from "./words.js";
 
 /**
@@ -43,6 +45,8 @@ const CLOSE = 3;
 const AGAIN = 2500;
 /** How long a note stays that the list has come to its end, ms. */
 const END_NOTE = 5000;
+/** States of a foot that has no numbers. */
+const NUMBERLESS = new Set(["not_measurable", "wrong_view"]);
 const SIGNS = { model: "○", doubtful: "◇", moved: "□", hidden: "✕", none: "·" };
 const KIND_WORDS = { model: "", doubtful: "doubtful", moved: "by hand", hidden: "not visible", none: "not placed" };
 
@@ -50,17 +54,17 @@ export class FilmPage {
   /** @param {import("./app.js").App} app @param {Foot} foot @param {number} began when the foot was asked for, ms */
   constructor(app, foot, began) {
     this.app = app;
-    this.foot = foot;
     this.began = began;
     this.session = app.session;
     this.landmarks = app.landmarks;
     this.id = foot.id;
     this.blind = this.session.study !== null;
-    this.side = foot.foot;
-    this.construction = foot.construction;
     this.savedNote = foot.note;
     this.before = Object.fromEntries(foot.measured.measures.map((one) => [one.name, one.value]));
+    /** @type {import("./types.js").Measurements|null} null where there are none of these points */
     this.measured = foot.measured;
+    /** The numbers shown are of other points: an answer is under way. */
+    this.behind = false;
     /** @type {string|null} */
     this.selected = null;
     this.placing = new Placing();
@@ -77,18 +81,21 @@ export class FilmPage {
     /** @type {GreyWindow} */
     this.usual = { low: 0, high: 65535, inverted: false };
 
-    this.edit = new FootEdit(this.landmarks.complete(foot.points), () => {
+    this.edit = new FootEdit(foot, this.landmarks.complete(foot.points), this.session, () => {
       this.measuring.ask();
       this.refresh();
     });
     this.measuring = new Measuring(() => this.#toMeasure(), {
-      arrived: (measured, took) => this.#arrived(measured, took),
+      arrived: (measured, took, behind) => this.#arrived(measured, took, behind),
       failed: (error) => this.#measureFailed(error),
-      busy: (busy) => this.numbers.element.setAttribute("aria-busy", String(busy)),
+      behind: (behind) => {
+        this.behind = behind;
+        this.#updateNumbers();
+      },
     });
     this.deciding = new Deciding(foot.id, this.session, {
       foot: () => app.foot(foot.id),
-      saved: (saved, verdict) => this.#saved(saved, verdict),
+      saved: (saved, read) => this.#saved(saved, read),
       theirs: (theirs, reader) => this.#takeTheirs(theirs, reader),
       claimed: (reader) => this.#claimed(reader),
       changed: () => this.refresh(),
@@ -117,18 +124,18 @@ export class FilmPage {
       nudge: (dx, dy) => this.#nudge(dx, dy, "card"),
     });
     this.numbers = new NumbersPanel(this.session, {
-      construction: (name) => {
-        this.construction = name;
-        this.measuring.ask();
-        this.refresh();
-      },
+      construction: (name) => this.edit.change("construction", { construction: name }),
       grading: () => this.measuring.ask(),
+      look: (name) => void this.#look(name),
+      giveBack: (name) => this.edit.giveBack(name, `${this.#abbreviation(name)} withheld again`),
+      point: (code) => this.select(code, true),
     });
-    this.verdict = new VerdictPanel(this.session.reasons_not_measurable, (verdict, reason) => this.save(verdict, reason), () => this.refresh());
+    this.verdict = new VerdictPanel(this.session.reasons_not_measurable, (verdict, reason) => this.save(verdict, reason), () => this.refresh(), () => void this.#askSide());
     this.history = new HistoryPanel(this.session);
     this.badge = make("span", { className: "badge" });
     this.title = foot.film ?? `Read ${foot.id} of ${this.session.study?.reads_total ?? ""}`;
-    this.heading = make("h1", { tabIndex: -1 }, `${this.title}, ${footName(foot.foot)}`);
+    this.heading = make("h1", { tabIndex: -1 });
+    this.mirrored = make("span", { className: "mirrored" });
     this.loading = make("p", { className: "loading", textContent: "Fetching the film…" });
     this.stages = make("div", { className: "stages" }, this.stage.element);
     this.element = this.#build();
@@ -137,6 +144,19 @@ export class FilmPage {
       if (this.#unsaved()) event.preventDefault();
     };
     window.addEventListener("beforeunload", this.beforeUnload);
+  }
+
+  /** The read that stands, as far as this page knows. */
+  get foot() {
+    return this.edit.foot;
+  }
+
+  get side() {
+    return this.edit.rest.side;
+  }
+
+  get construction() {
+    return this.edit.rest.construction;
   }
 
   /** @param {HTMLElement} main */
@@ -175,7 +195,7 @@ export class FilmPage {
     this.compare?.close();
     this.stage.close();
     window.removeEventListener("beforeunload", this.beforeUnload);
-    for (const name of ["claim", "waiting", "film", "measure", "end"]) banner(name, null);
+    for (const name of ["claim", "waiting", "film", "measure", "overtaken", "end"]) banner(name, null);
   }
 
   // --- building -----------------------------------------------------------------------------------------------
@@ -185,16 +205,15 @@ export class FilmPage {
     const go = (/** @type {"next"|"previous"} */ direction, /** @type {string} */ text, /** @type {string} */ label) =>
       make("button", { type: "button", textContent: text, "aria-label": label, onclick: () => this.go(direction) });
     const decision = foot.decision ? DECISIONS[foot.decision] : null;
-    const remarks = [...(foot.reasons ?? []), ...foot.remarks];
-    const side = make("select", { "aria-label": "Side of the foot", onchange: () => this.#setSide(side.value) },
+    const remarks = [...(foot.remark ? [foot.remark] : []), ...(foot.reasons ?? []), ...foot.remarks];
+    this.sideField = make("select", { "aria-label": "Side of the foot", onchange: () => this.edit.change("side", { side: this.sideField.value }) },
       ...[["", "Side?"], ["L", "Left foot"], ["R", "Right foot"]].map(([value, text]) => make("option", { value, textContent: text })));
     const head = make("div", { className: "foot-head" },
       make("a", { href: "#/feet", className: "back", textContent: this.blind ? "Your reads" : "Worklist" }),
-      make("div", { className: "who" }, this.heading, foot.foot ? null : side, this.badge,
+      make("div", { className: "who" }, this.heading, foot.foot ? null : this.sideField, this.mirrored, this.badge,
         decision ? make("span", { className: `decision ${foot.decision}`, textContent: `${decision.sign} ${decision.text}` }) : null,
         remarks.length ? make("p", { className: "reasons", textContent: remarks.join(" · "), title: remarks.join("\n") }) : null),
       make("div", { className: "way" }, go("previous", "‹ Previous", "Previous foot"), go("next", "Next ›", "Next foot")));
-    this.numbers.construction.value = foot.construction;
     this.verdict.note.value = foot.note;
     this.history.update(foot.history, foot.earlier);
     this.stage.element.append(this.loading);
@@ -390,14 +409,26 @@ export class FilmPage {
 
   #drawing() {
     if (this.hidden) return null;
+    const axes = this.#axes();
     return {
       points: this.#drawnPoints(),
-      axes: this.measured.axes,
+      axes,
       selected: this.selected,
       labels: this.labels,
       cross: this.placing.active && !this.stage.magnified ? this.stage.view.centre : null,
-      outline: this.blind || !this.measured.axes.length ? this.foot.outline : null,
+      outline: this.blind || !axes.length ? this.foot.outline : null,
     };
+  }
+
+  /** Axes of the points as they lie now: an end is the mean of its landmarks. @returns {import("./types.js").Axis[]} */
+  #axes() {
+    const end = (/** @type {string[]} */ codes) => {
+      const places = codes.map((code) => (this.edit.state(code).visible ? this.edit.place(code) : null));
+      const mean = (/** @type {"x"|"y"} */ part) => places.reduce((sum, place) => sum + (place ? place[part] : NaN), 0) / places.length;
+      return /** @type {[number, number]} */ ([mean("x"), mean("y")]);
+    };
+    return (this.session.axes[this.construction] ?? []).map(({ name, title, from, to }) => ({ name, title, from: end(from), to: end(to) }))
+      .filter((axis) => [...axis.from, ...axis.to].every(Number.isFinite));
   }
 
   /** @param {string|null} code @param {boolean} [reveal] */
@@ -536,20 +567,41 @@ export class FilmPage {
   }
 
   undo() {
-    this.#shift("Undone", () => this.edit.undo());
+    this.#shift("Undone", "undo");
   }
 
   redo() {
-    this.#shift("Done again", () => this.edit.redo());
+    this.#shift("Done again", "redo");
   }
 
-  /** @param {string} done @param {() => string|null} shift */
-  #shift(done, shift) {
-    if (this.#locked()) return;
-    const words = shift();
-    announce(words ? `${done}: ${words}` : "There is nothing");
+  /** @param {string} done @param {"undo"|"redo"} way */
+  #shift(done, way) {
+    if (!this.#mayShift(way)) return;
+    const step = this.edit[way](this.#shownWith());
+    if (step?.base) this.#lookAt(step.base);
+    announce(step ? `${done}: ${step.words}` : "There is nothing");
     if (this.blind) this.#guide();
     this.refresh();
+  }
+
+  /** What belongs to the read that is looked at, besides its points. */
+  #shownWith() {
+    return { note: this.verdict.note.value, measured: this.behind ? null : this.measured };
+  }
+
+  /** Whether a step can be taken: from one of two reads to the other also where the one that is shown is settled. @param {"undo"|"redo"} way */
+  #mayShift(way) {
+    if (!this.#locked()) return true;
+    return !this.claim.other && !this.deciding.saving && this.edit.switches(way);
+  }
+
+  /** One of two reads, whole. @param {import("./foot_edit.js").Base} base */
+  #lookAt(base) {
+    this.measured = base.measured;
+    this.behind = base.measured === null;
+    this.savedNote = base.foot.note;
+    this.verdict.note.value = base.note;
+    this.history.update(base.foot.history);
   }
 
   escape() {
@@ -576,7 +628,6 @@ export class FilmPage {
       compare.close();
       compare.element.remove();
       this.compare = null;
-      this.other = null;
     } else {
       this.compare = new Compare(this.foot, this.session, this.app.films, {
         view: this.stage.view,
@@ -584,6 +635,7 @@ export class FilmPage {
         hidden: () => this.hidden,
         chosen: (other) => {
           this.other = other;
+          if (!this.stopped) this.measuring.ask();
           this.refresh();
         },
       });
@@ -595,36 +647,100 @@ export class FilmPage {
 
   // --- numbers ------------------------------------------------------------------------------------------------
 
+  /** All points, so that the numbers are of these whatever anybody saved meanwhile. */
   #toMeasure() {
-    return { id: this.id, construction: this.construction, grading: this.numbers.grading.value, ...(this.side ? { side: this.side } : {}), points: this.edit.changesToSend() };
+    const { rest } = this.edit;
+    return { id: this.id, version: this.foot.version, construction: rest.construction, grading: this.numbers.grading.value, anew: rest.anew,
+      ...(rest.side ? { side: rest.side } : {}), ...(this.blind ? {} : { accepted: this.edit.accepted() }),
+      ...(this.other ? { compared: this.other.id } : {}), points: this.edit.toSend() };
   }
 
-  /** @param {import("./types.js").Measurements} measured @param {number} took */
-  #arrived(measured, took) {
+  /** @param {import("./types.js").Measurements} measured @param {number} took @param {boolean} behind */
+  #arrived(measured, took, behind) {
+    if (measured.id !== undefined && measured.id !== this.id) return;
     banner("measure", null);
+    banner("overtaken", measured.version !== undefined && measured.version > this.foot.version && !this.deciding.saving
+      ? "Somebody else saved this foot in the meantime. The numbers are of your own points; when you save, both reads are laid side by side." : null);
     this.measured = measured;
+    this.behind = behind;
     this.refresh();
     this.stage.paint();
     performance.measure("angles updated", { start: performance.now() - took, end: performance.now() });
-    if (!this.blind && !this.placing.active) announce(this.numbers.spoken(measured), 700);
+    const { comparison } = measured;
+    if (comparison && this.other?.id === comparison.id && this.other.version !== comparison.version) void this.compare?.show(comparison.id);
+    if (!this.blind && !this.placing.active && !behind) announce(this.numbers.spoken(measured), 700);
   }
 
   /** @param {ApiError} error */
   #measureFailed(error) {
-    if (!outOfReach(error)) banner("measure", `The numbers do not belong to these points: ${error.message}`);
+    if (outOfReach(error)) return;
+    this.measured = null;
+    banner("measure", `There are no numbers of these points: ${error.message}`);
+    this.refresh();
   }
 
-  /** @param {string} side */
-  #setSide(side) {
-    this.side = side;
-    this.measuring.ask();
+  #updateNumbers() {
+    if (!this.blind && !this.stopped) this.numbers.update(this.measured, this.before, { behind: this.behind, locked: Boolean(this.#locked()), construction: this.construction });
+  }
+
+  /** @param {string} name */
+  #abbreviation(name) {
+    return this.session.measures.find((one) => one.name === name)?.abbreviation ?? name;
+  }
+
+  /** Show a withheld number, and ask whether it is taken. @param {string} name */
+  async #look(name) {
+    const measure = this.session.measures.find((one) => one.name === name);
+    if (!measure || this.#locked()) return;
+    const asked = this.#toMeasure();
+    const key = JSON.stringify(asked);
+    const found = (await this.#measured({ ...asked, accepted: { ...asked.accepted, [name]: null } }))?.measures.find((one) => one.name === name);
+    if (this.stopped || !found || found.value === null || key !== JSON.stringify(this.#toMeasure())) return;
+    if (await askTake(this.session, measure, found) && !this.#locked() && key === JSON.stringify(this.#toMeasure())) {
+      this.edit.accept(name, found.value, `${measure.abbreviation} taken`);
+    }
+  }
+
+  /** An answer besides those for the film's points. @param {any} body @returns {Promise<import("./types.js").Measurements|null>} */
+  async #measured(body) {
+    try {
+      return await api.measure(body, this.measuring.stopped.signal);
+    } catch (error) {
+      if (!this.stopped && error instanceof ApiError && !outOfReach(error)) banner("measure", error.message);
+      return null;
+    }
+  }
+
+  /** What the foot is called, and whether its points are right. */
+  async #askSide() {
+    if (this.#locked()) return;
+    const points = this.edit.toSend();
+    const nowhere = points.map(({ code }) => ({ code, x: null, y: null, visible: true, moved: false }));
+    const choice = await askSide(this.session, {
+      side: this.side,
+      shownAs: this.measured?.shown_as ?? "",
+      measured: this.behind ? null : this.measured,
+      companions: this.foot.companions ?? [],
+    }, async ({ side, anew }) => {
+      const answer = await this.#measured({ ...this.#toMeasure(), side, ...(anew ? { anew: true, accepted: {}, points: nowhere } : {}) });
+      if (!answer) throw new Error("no answer");
+      return answer;
+    });
+    if (!choice || this.stopped || this.#locked()) return;
+    if (choice.anew) this.edit.clear(choice.side, "points to be placed anew");
+    else this.edit.change("side", { side: choice.side });
+    if (!choice.now) {
+      await this.save("wrong_side", null);
+      return;
+    }
+    this.#guide();
     this.refresh();
   }
 
   // --- deciding -----------------------------------------------------------------------------------------------
 
   #unsaved() {
-    return !this.stopped && (this.edit.unsavedCodes.length > 0 || this.verdict.note.value.trim() !== this.savedNote.trim());
+    return !this.stopped && (this.edit.unsavedCodes.length > 0 || this.edit.unsavedRest.length > 0 || this.verdict.note.value.trim() !== this.savedNote.trim());
   }
 
   /** Why nothing can be changed, or null. */
@@ -644,59 +760,73 @@ export class FilmPage {
   /** @param {Verdict} verdict @param {string|null} reason */
   async save(verdict, reason) {
     this.#stopPlacing();
+    const { rest } = this.edit;
     await this.deciding.save({
       version: this.foot.version,
       verdict,
       reason: reason ?? "",
       note: this.verdict.note.value.trim(),
-      ...(verdict === "reopen" ? {} : { construction: this.construction, points: this.edit.toSend() }),
-      ...(this.side && !this.foot.foot ? { side: this.side } : {}),
+      ...(verdict === "reopen" ? {} : { construction: rest.construction, anew: rest.anew, points: this.edit.toSend(), ...(rest.side ? { side: rest.side } : {}),
+        ...(this.blind ? {} : { accepted: this.edit.accepted() }) }),
     });
   }
 
-  /** @param {{version: number, state: string}} saved @param {Verdict} verdict */
-  async #saved(saved, verdict) {
+  /** @param {{version: number, state: string}} saved @param {import("./deciding.js").Read} read */
+  async #saved(saved, read) {
+    const { verdict } = read;
+    announce(`Saved: ${VERDICTS[verdict]}`);
+    this.app.progress();
+    if (this.stopped) return; // the reader has gone elsewhere meanwhile
     const { foot } = this;
     foot.version = saved.version;
     foot.state = saved.state;
+    if (NUMBERLESS.has(saved.state)) this.measured = null;
     this.savedNote = this.verdict.note.value;
+    banner("overtaken", null);
     if (verdict !== "reopen") {
-      foot.construction = this.construction;
       this.edit.markSaved();
+      foot.construction = this.construction;
     }
-    announce(`Saved: ${VERDICTS[verdict]}`);
-    this.app.progress();
     if (verdict !== "reopen" && this.verdict.goOn.checked) {
       const { id } = await api.neighbour(this.id, "next", this.app.filters);
+      if (this.stopped) return;
       if (id) {
         await this.app.go(`#/foot/${id}`);
         return;
       }
       this.#atEnd("Saved. This was the last foot of the list.");
     }
-    foot.history = await api.history(this.id);
+    try {
+      this.#stand(await this.app.foot(this.id));
+    } catch (error) {
+      if (!(error instanceof ApiError)) throw error; // it is saved; what stands is fetched with the next visit
+    }
+  }
+
+  /** What stands by the server, whole. @param {Foot} foot */
+  #stand(foot) {
+    if (this.stopped || foot.version < this.foot.version) return;
+    this.edit.stand(foot, this.landmarks.complete(foot.points));
+    if (!this.edit.unsavedCodes.length && !this.edit.unsavedRest.length) {
+      this.measured = foot.measured;
+      this.behind = false;
+    }
     this.history.update(foot.history, foot.earlier);
-    if (this.blind && saved.state === "open") this.#guide();
+    if (this.blind && foot.state === "open") this.#guide();
     this.refresh();
   }
 
-  /** Another reader's read in place of one's own, which Undo brings back. @param {Foot} theirs @param {string} reader */
+  /** Another reader's read in place of one's own, whole; Undo brings one's own back, whole. @param {Foot} theirs @param {string} reader */
   #takeTheirs(theirs, reader) {
-    const mine = this.verdict.note.value;
-    this.foot = theirs;
-    this.construction = theirs.construction;
-    this.numbers.construction.value = theirs.construction;
-    this.edit.take(this.landmarks.complete(theirs.points), `points of ${reader}`);
-    this.edit.markSaved();
-    this.savedNote = theirs.note;
-    this.verdict.note.value = theirs.note && mine && mine !== theirs.note ? `${theirs.note}\n${mine}` : theirs.note || mine;
-    this.history.update(theirs.history, theirs.earlier);
+    const base = this.edit.take(theirs, this.landmarks.complete(theirs.points), `read of ${reader}`, this.#shownWith());
+    if (base) this.#lookAt(base);
     this.refresh();
   }
 
   /** @param {"next"|"previous"} direction */
   async go(direction) {
     const { id } = await api.neighbour(this.id, direction, this.app.filters);
+    if (this.stopped) return;
     if (id) await this.app.go(`#/foot/${id}`);
     else this.#atEnd(`This is the ${direction === "next" ? "last" : "first"} foot of the list.`);
   }
@@ -733,18 +863,20 @@ export class FilmPage {
       atModel: edit.atModel(selected),
     } : null, this.placing.progress, Boolean(locked), missing);
     this.stage.element.classList.toggle("placing", this.placing.active);
-    if (!this.blind) {
-      this.numbers.update(this.measured, this.before, this.other && Object.fromEntries(this.other.measured.measures.map((one) => [one.name, one])));
-    }
+    this.heading.textContent = `${this.title}, ${footName(this.side)}`;
+    const shownAs = this.measured?.shown_as ?? "";
+    this.mirrored.textContent = this.side && shownAs && shownAs !== this.side ? `film shows it as a ${footName(shownAs).toLowerCase()}: mirrored` : "";
+    this.sideField.value = this.side;
+    this.#updateNumbers();
     const unsaved = edit.unsavedCodes.length;
     const last = foot.history.at(-1);
-    const otherConstruction = this.construction !== foot.construction;
+    const changed = edit.unsavedRest;
     this.verdict.update({
       state: foot.state,
       lastRead: last ? { reader: last.reader, when: last.when } : null,
       unsaved,
-      corrected: unsaved > 0 || otherConstruction || (!foot.foot && this.side !== ""),
-      construction: otherConstruction ? this.session.constructions.find((one) => one.name === this.construction)?.title ?? null : null,
+      corrected: unsaved > 0 || edit.needsCorrection,
+      changed,
       locked: this.claim.other ? `${this.claim.other} is working on this foot.` : null,
       saving: this.deciding.saving,
       blind: this.blind,
@@ -767,10 +899,9 @@ export class FilmPage {
 
   #updateTools() {
     const { edit, stage } = this;
-    const open = !this.#locked();
     this.tools.update({
-      canUndo: open && edit.done.length > 0,
-      canRedo: open && edit.undone.length > 0,
+      canUndo: edit.done.length > 0 && this.#mayShift("undo"),
+      canRedo: edit.undone.length > 0 && this.#mayShift("redo"),
       pressed: { mirror: stage.view.mirrored, allPoints: this.all, labels: this.labels, hide: this.hidden, compare: this.compare !== null, list: this.element.classList.contains("list-open") },
       window: stage.window,
       turn: stage.view.turn,

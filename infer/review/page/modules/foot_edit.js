@@ -1,29 +1,52 @@
 /**
- * The points of one foot as a reader changes them: every change is a step that can be undone and done again.
+ * One foot as a reader changes it: its points, what it is called, its construction and which withheld numbers are taken.
+ * Every change is a step that can be undone and done again, with all that it changed.
  *
+ * @typedef {import("./types.js").Foot} Foot
  * @typedef {import("./types.js").FootPoint} FootPoint
+ * @typedef {import("./types.js").Measurements} Measurements
  * @typedef {import("./types.js").Place} Place
  * @typedef {{x: number|null, y: number|null, visible: boolean, moved: boolean}} PointState
- * @typedef {{words: string, before: Map<string, PointState>, after: Map<string, PointState>, kind: string, at: number}} Step
+ * @typedef {{value: number, points: string}} Accepted the number that was seen, and the points it stood on
+ * @typedef {{side: string, construction: string, anew: boolean, accepted: Record<string, Accepted>}} Rest what is not
+ *   a point; `anew`: the model's points do not count
+ * @typedef {{foot: Foot, given: Map<string, FootPoint>, saved: Map<string, PointState>, savedRest: Rest, version: number,
+ *   note: string, measured: Measurements|null}} Base a read that stands, and what was shown with it
+ * @typedef {{note: string, measured: Measurements|null}} Shown
+ * @typedef {{points: Map<string, PointState>, rest?: Rest, base?: Base}} Part
+ * @typedef {{words: string, before: Part, after: Part, kind: string, at: number}} Step
  */
 
 /** Key presses on one point within this time are one step, ms. */
 const TOGETHER = 500;
+/** @type {PointState} */
+const NOWHERE = { x: null, y: null, visible: true, moved: false };
 
 export class FootEdit {
-  /** @param {FootPoint[]} points @param {() => void} changed */
-  constructor(points, changed) {
+  /**
+   * @param {Foot} foot as the server gave it
+   * @param {FootPoint[]} points all of them, those without a place too
+   * @param {import("./types.js").Session} session
+   * @param {() => void} changed
+   */
+  constructor(foot, points, session, changed) {
     this.changed = changed;
+    this.session = session;
+    /** The read that stands, as far as this page knows. */
+    this.foot = foot;
     /** @type {Map<string, FootPoint>} as the server gave them */
     this.given = new Map(points.map((point) => [point.code, point]));
     /** @type {Map<string, PointState>} */
     this.now = new Map(points.map((point) => [point.code, stateOf(point)]));
+    /** @type {Rest} */
+    this.rest = this.#restOf(foot);
     /** @type {Step[]} */
     this.done = [];
     /** @type {Step[]} */
     this.undone = [];
     /** @type {Map<string, PointState>} */
     this.saved = new Map(this.now);
+    this.savedRest = this.rest;
   }
 
   /** @param {string} code @returns {PointState} */
@@ -37,9 +60,10 @@ export class FootEdit {
     return x === null || y === null ? null : { x, y };
   }
 
-  /** As the model left it, if the server says so. @param {string} code @returns {PointState|null} */
+  /** As the model left it, if the server says so and it counts. @param {string} code @returns {PointState|null} */
   modelState(code) {
     const point = /** @type {FootPoint} */ (this.given.get(code));
+    if (this.rest.anew) return null;
     if (!point.moved) return stateOf(point);
     if (point.model_x === undefined) return null;
     return { x: point.model_x, y: point.model_y ?? null, visible: true, moved: false };
@@ -60,6 +84,35 @@ export class FootEdit {
     return [...this.now.keys()].filter((code) => this.unsaved(code));
   }
 
+  /** What besides points differs from what is saved, in words. @returns {string[]} */
+  get unsavedRest() {
+    const { rest, savedRest } = this;
+    const [taken, before] = [this.accepted(), this.accepted(savedRest)];
+    const titles = this.session.constructions;
+    return [
+      rest.side !== savedRest.side ? "side" : "",
+      rest.construction !== savedRest.construction ? `construction: ${titles.find((one) => one.name === rest.construction)?.title ?? rest.construction}` : "",
+      rest.anew !== savedRest.anew ? "points to be placed anew" : "",
+      ...this.session.measures.filter(({ name }) => (name in taken) !== (name in before)).map(({ name, abbreviation }) => `${abbreviation} ${name in taken ? "taken" : "given back"}`),
+    ].filter(Boolean);
+  }
+
+  /** Whether something besides points and withheld numbers differs, so that a read is a correction. */
+  get needsCorrection() {
+    const { rest, savedRest } = this;
+    return rest.side !== savedRest.side || rest.construction !== savedRest.construction || rest.anew !== savedRest.anew;
+  }
+
+  /**
+   * Withheld numbers that are taken: those whose points still lie as they did when they were looked at.
+   *
+   * @param {Rest} [rest]
+   * @returns {Record<string, number>}
+   */
+  accepted(rest = this.rest) {
+    return Object.fromEntries(Object.entries(rest.accepted).filter(([name, { points }]) => points === this.#pointsOf(name)).map(([name, { value }]) => [name, value]));
+  }
+
   /**
    * @param {string} code
    * @param {Place} place
@@ -74,7 +127,7 @@ export class FootEdit {
       this.changed();
       return;
     }
-    this.#step(before.x === null ? `place ${code}` : `move ${code}`, new Map([[code, after]]), kind);
+    this.#step(before.x === null ? `place ${code}` : `move ${code}`, { points: new Map([[code, after]]) }, kind);
   }
 
   /** End of a drag. */
@@ -84,47 +137,109 @@ export class FootEdit {
     this.dragged = undefined;
     const after = this.state(code);
     this.now.set(code, before);
-    this.#step(`move ${code}`, new Map([[code, after]]), "drag");
+    this.#step(`move ${code}`, { points: new Map([[code, after]]) }, "drag");
   }
 
   /** @param {string} code @param {boolean} visible */
   show(code, visible) {
     const before = this.state(code);
-    this.#step(visible ? `${code} visible` : `${code} not visible`, new Map([[code, { ...before, visible }]]), "visible");
+    this.#step(visible ? `${code} visible` : `${code} not visible`, { points: new Map([[code, { ...before, visible }]]) }, "visible");
   }
 
   /** Back to where the model put it. @param {string[]} codes */
   reset(codes) {
     /** @type {Map<string, PointState>} */
-    const after = new Map();
+    const points = new Map();
     for (const code of codes) {
       const model = this.modelState(code);
-      if (model && !same(model, this.state(code))) after.set(code, model);
+      if (model && !same(model, this.state(code))) points.set(code, model);
     }
-    if (after.size) this.#step(after.size === 1 ? `reset ${[...after.keys()][0]}` : `reset ${after.size} points`, after, "reset");
+    if (points.size) this.#step(points.size === 1 ? `reset ${[...points.keys()][0]}` : `reset ${points.size} points`, { points }, "reset");
   }
 
-  /** Points of another read, as one step: undo brings one's own back. @param {FootPoint[]} points @param {string} words */
-  take(points, words) {
-    const after = new Map(points.filter((point) => this.now.has(point.code)).map((point) => [point.code, stateOf(point)]));
-    this.#step(words, after, "take");
+  /** Something besides the points. @param {string} words @param {Partial<Rest>} rest */
+  change(words, rest) {
+    this.#step(words, { points: new Map(), rest: { ...this.rest, ...rest } }, "rest");
+  }
+
+  /** Take a withheld number that was looked at. @param {string} name @param {number} value @param {string} words */
+  accept(name, value, words) {
+    this.change(words, { accepted: { ...this.rest.accepted, [name]: { value, points: this.#pointsOf(name) } } });
+  }
+
+  /** @param {string} name @param {string} words */
+  giveBack(name, words) {
+    const { [name]: _, ...accepted } = this.rest.accepted;
+    this.change(words, { accepted });
+  }
+
+  /** All points are to be placed anew. @param {string} side @param {string} words */
+  clear(side, words) {
+    const points = new Map([...this.now.keys()].map((code) => [code, NOWHERE]));
+    this.#step(words, { points, rest: { ...this.rest, side, anew: true } }, "rest");
+  }
+
+  /**
+   * Another read in place of what stands here, whole, as one step; undo brings back one's own, whole.
+   *
+   * @param {Foot} foot
+   * @param {FootPoint[]} points all of them
+   * @param {string} words
+   * @param {Shown} mine what is shown with one's own
+   */
+  take(foot, points, words, mine) {
+    const states = points.filter((point) => this.now.has(point.code)).map((point) => /** @type {[string, PointState]} */ ([point.code, stateOf(point)]));
+    const theirs = new Map([...this.now, ...states]);
+    const rest = this.#restOf(foot);
+    const given = new Map(points.map((point) => [point.code, point]));
+    /** @type {Part} */
+    const before = { points: new Map(this.now), rest: this.rest, base: { ...this.#base(), ...mine } };
+    /** @type {Part} */
+    const after = { points: theirs, rest, base: { foot, given, saved: theirs, savedRest: rest, version: foot.version, note: foot.note, measured: foot.measured } };
+    this.done.push({ words, before, after, kind: "take", at: performance.now() });
+    this.undone = [];
+    return this.#apply(after, this.foot.version);
+  }
+
+  /** What stands by the server, whole; what was changed since it was saved stays. @param {Foot} foot @param {FootPoint[]} points all of them */
+  stand(foot, points) {
+    for (const point of points) {
+      if (this.now.has(point.code) && !this.unsaved(point.code)) this.now.set(point.code, stateOf(point));
+      this.saved.set(point.code, stateOf(point));
+    }
+    const rest = this.#restOf(foot);
+    if (this.rest === this.savedRest) this.rest = rest;
+    this.savedRest = rest;
+    this.given = new Map(points.map((point) => [point.code, point]));
+    this.foot = foot;
   }
 
   /** What stands here is what the server has. */
   markSaved() {
     this.saved = new Map(this.now);
+    this.savedRest = this.rest;
     this.changed();
   }
 
-  /** @returns {string|null} what was undone */
-  undo() {
-    this.settle();
-    return this.#shift(this.done, this.undone, "before");
+  /** Whether the next step back, or forward, changes which of two reads is looked at. @param {"undo"|"redo"} way */
+  switches(way) {
+    const step = (way === "undo" ? this.done : this.undone).at(-1);
+    const [from, to] = way === "undo" ? [step?.after.base, step?.before.base] : [step?.before.base, step?.after.base];
+    return Boolean(to && from && from.version === this.foot.version);
   }
 
-  /** @returns {string|null} what was done again */
-  redo() {
-    return this.#shift(this.undone, this.done, "after");
+  /**
+   * @param {Shown} left what is shown with the read that is looked at until now
+   * @returns {{words: string, base: Base|null}|null} what was undone; the read that is looked at if it is another one
+   */
+  undo(left) {
+    this.settle();
+    return this.#shift(this.done, this.undone, "before", "after", left);
+  }
+
+  /** @param {Shown} left @returns {{words: string, base: Base|null}|null} what was done again */
+  redo(left) {
+    return this.#shift(this.undone, this.done, "after", "before", left);
   }
 
   /** All points as the server takes them. */
@@ -132,36 +247,64 @@ export class FootEdit {
     return [...this.now].map(([code, state]) => ({ code, ...state }));
   }
 
-  /** Those that are not as they are saved. */
-  changesToSend() {
-    return this.unsavedCodes.map((code) => ({ code, ...this.state(code) }));
+  /** @param {Foot} foot @returns {Rest} */
+  #restOf(foot) {
+    const taken = foot.measured.measures.filter((one) => one.accepted && one.value !== null);
+    const accepted = Object.fromEntries(taken.map((one) => [one.name, { value: /** @type {number} */ (one.value), points: this.#pointsOf(one.name, foot) }]));
+    return { side: foot.foot, construction: foot.construction, anew: foot.anew, accepted };
   }
 
-  /** @param {string} words @param {Map<string, PointState>} after @param {string} kind */
+  /** What a measure stands on, as one text. @param {string} name @param {Foot} [foot] as it stands there, not here */
+  #pointsOf(name, foot) {
+    const { construction, anew } = foot ? { construction: foot.construction, anew: foot.anew } : this.rest;
+    const at = foot ? new Map(foot.points.map((point) => [point.code, stateOf(point)])) : this.now;
+    const codes = this.session.measures.find((one) => one.name === name)?.landmarks[construction] ?? [];
+    return JSON.stringify([construction, anew, ...codes.map((code) => at.get(code) ?? NOWHERE).map(({ x, y, visible, moved }) => [x, y, visible, moved])]);
+  }
+
+  /** @returns {Base} */
+  #base() {
+    const { foot, given, saved, savedRest } = this;
+    return { foot, given, saved, savedRest, version: foot.version, note: foot.note, measured: null };
+  }
+
+  /** @param {string} words @param {Part} after @param {string} kind */
   #step(words, after, kind) {
     const at = performance.now();
     const last = this.done.at(-1);
-    const [code] = after.keys();
-    if (kind === "key" && last?.kind === "key" && at - last.at < TOGETHER && last.after.has(code)) {
+    const [code] = after.points.keys();
+    if (kind === "key" && last?.kind === "key" && at - last.at < TOGETHER && last.after.points.has(code)) {
       last.after = after;
       last.at = at;
     } else {
-      const before = new Map([...after.keys()].map((one) => [one, this.state(one)]));
+      const before = { points: new Map([...after.points.keys()].map((one) => [one, this.state(one)])), rest: after.rest && this.rest };
       this.done.push({ words, before, after, kind, at });
     }
     this.undone = [];
-    for (const [one, state] of after) this.now.set(one, state);
-    this.changed();
+    this.#apply(after, this.foot.version);
   }
 
-  /** @param {Step[]} from @param {Step[]} to @param {"before"|"after"} which */
-  #shift(from, to, which) {
+  /** @param {Step[]} from @param {Step[]} to @param {"before"|"after"} which @param {"before"|"after"} other @param {Shown} left */
+  #shift(from, to, which, other, left) {
     const step = from.pop();
     if (!step) return null;
-    for (const [code, state] of step[which]) this.now.set(code, state);
-    to.push({ ...step, kind: "" });
+    if (step[other].base) Object.assign(step[other].base, left);
+    to.push({ ...step, kind: step.kind === "take" ? "take" : "" });
+    return { words: step.words, base: this.#apply(step[which], step[other].base?.version ?? this.foot.version) };
+  }
+
+  /**
+   * @param {Part} part
+   * @param {number} version of the read looked at until now: if one was saved since, that one stays the base
+   * @returns {Base|null} the read that is looked at now, if it is another one
+   */
+  #apply({ points, rest, base }, version) {
+    for (const [code, state] of points) this.now.set(code, state);
+    if (rest) this.rest = rest;
+    const switched = base && version === this.foot.version ? base : null;
+    if (switched) ({ foot: this.foot, given: this.given, saved: this.saved, savedRest: this.savedRest } = switched);
     this.changed();
-    return step.words;
+    return switched;
   }
 }
 

@@ -1,5 +1,5 @@
 import { make, refill } from "./dom.js";
-import { VERDICTS, amount, counted, moment } from "./words.js";
+import { VERDICTS, amount, counted, footName, moment, spaced } from "./words.js";
 
 /** Everything that was ever decided on a foot, the latest first; nothing in it can be changed. */
 export class HistoryPanel {
@@ -19,18 +19,26 @@ export class HistoryPanel {
   }
 
   /** @param {any} entry */
-  #entry({ when, reader, verdict, reason, note, before, after, run, outcome }) {
+  #entry({ when, reader, verdict, reason, note, remark, before, after, run, outcome }) {
     const numbers = this.session.measures.flatMap((measure) => {
       const [was, is] = [before, after].map((side) => valueOf(side, measure.name));
       return was === undefined || is === undefined || was === is ? [] : [`${measure.abbreviation} ${amount(was, measure.unit)} → ${amount(is, measure.unit)}`];
     });
     const moved = movedPoints(before, after);
+    const named = before?.side !== after?.side ? `${footName(before?.side)} → ${footName(after?.side)}` : "";
+    const anew = after?.anew && !before?.anew ? "points to be placed anew" : "";
+    const taken = this.session.measures.flatMap(({ name, abbreviation }) => {
+      const one = after?.accepted?.[name];
+      return one ? [`${abbreviation} accepted by ${one.by}, withheld${one.by_run === false ? "" : " by the run"}: ${spaced(one.cause)}`] : [];
+    });
     return make("li", {},
       make("p", {}, make("strong", { textContent: VERDICTS[verdict] ?? verdict }), ` by ${reader}, `, make("time", { dateTime: when, textContent: moment(when) })),
       run ? make("p", { className: outcome ? "missing" : "hint", textContent: outcome ? `Does not stand: read on an earlier run of this film (${run}; ${outcome}).` : `Read on an earlier run of this film (${run}), whose points were the same.` }) : null,
       reason ? make("p", { textContent: `Reason: ${reason}` }) : null,
       note ? make("p", { className: "quote", textContent: note }) : null,
-      numbers.length || moved ? make("p", { className: "hint", textContent: [...numbers, moved ? `${counted(moved, "point")} changed` : ""].filter(Boolean).join(" · ") }) : null);
+      remark ? make("p", { className: "missing", textContent: remark }) : null,
+      ...taken.map((text) => make("p", { textContent: text })),
+      [named, anew, ...numbers, moved].some(Boolean) ? make("p", { className: "hint", textContent: [named, anew, ...numbers, moved ? `${counted(moved, "point")} changed` : ""].filter(Boolean).join(" · ") }) : null);
   }
 }
 

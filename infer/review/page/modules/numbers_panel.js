@@ -1,8 +1,10 @@
-import { make, makeSvg } from "./dom.js";
+import { make, makeSvg, refill } from "./dom.js";
 import { amount, range, spaced } from "./words.js";
 
 /**
- * Angles with their intervals and grades, as they are now and as they were when the foot was opened.
+ * Angles with their intervals and grades, as they are now and as they were when the foot was opened. A number that is
+ * withheld is not shown: its row says why, and asks on request. Numbers of other points than those on the film are marked
+ * as pending.
  *
  * @typedef {import("./types.js").Measure} Measure
  * @typedef {import("./types.js").Measurements} Measurements
@@ -13,7 +15,8 @@ const STRIP = { width: 200, height: 14 };
 export class NumbersPanel {
   /**
    * @param {import("./types.js").Session} session
-   * @param {{construction: (name: string) => void, grading: (name: string) => void}} changed
+   * @param {{construction: (name: string) => void, grading: (name: string) => void, look: (name: string) => void,
+   *   giveBack: (name: string) => void, point: (code: string) => void}} changed `look`: at a withheld number
    */
   constructor(session, changed) {
     this.session = session;
@@ -22,12 +25,14 @@ export class NumbersPanel {
     this.grading = make("select", { id: "grading", onchange: () => changed.grading(this.grading.value) }, ...options(session.grading));
     this.grading.value = session.grading_default;
     this.cited = make("p", { className: "hint" });
-    this.rows = new Map(session.measures.map((measure) => [measure.name, row(measure)]));
+    this.rows = new Map(session.measures.map((measure) => [measure.name, row(measure, changed)]));
+    this.comparing = make("p", { className: "hint" });
     this.problem = make("p", { className: "missing", role: "alert" });
     this.other = "";
     this.element = make("section", { className: "numbers", "aria-labelledby": "numbers-title" },
       make("h2", { id: "numbers-title", textContent: "Numbers" }),
       make("div", { className: "measures" }, ...[...this.rows.values()].map((one) => one.element)),
+      this.comparing,
       this.problem,
       make("div", { className: "pair" }, make("label", { for: "construction", textContent: "Construction" }), this.construction),
       make("div", { className: "pair" }, make("label", { for: "grading", textContent: "Grades by" }), this.grading),
@@ -35,31 +40,53 @@ export class NumbersPanel {
   }
 
   /**
-   * @param {Measurements|null} now
+   * @param {Measurements|null} now null where there are no numbers of these points
    * @param {Record<string, number|null>} before values when the foot was opened
-   * @param {Record<string, import("./types.js").Interval>|null} other values of the visit compared with
+   * @param {{behind: boolean, locked: boolean, construction: string}} state `behind`: the numbers are of other points
    */
-  update(now, before, other) {
+  update(now, before, { behind, locked, construction }) {
     const scheme = this.session.grading.find((one) => one.name === this.grading.value);
     this.cited.textContent = scheme?.cited ? `Source: ${scheme.cited}` : "";
+    this.construction.value = construction;
+    this.construction.disabled = locked;
+    this.element.classList.toggle("pending", behind || now === null);
+    this.element.setAttribute("aria-busy", String(behind));
+    const comparison = now?.comparison;
+    setText(this.comparing, comparison ? comparison.why ?? [COMPARED[comparison.later ?? ""], ...comparison.caveats.map((one) => `${one}`)].join("; ") : "");
     for (const measure of this.session.measures) {
       const parts = /** @type {ReturnType<typeof row>} */ (this.rows.get(measure.name));
       const found = now?.measures.find((one) => one.name === measure.name);
-      const grade = now?.grades.find((one) => one.measure === measure.name);
+      const grade = now && now.grading === this.grading.value ? now.grades.find((one) => one.measure === measure.name) : undefined;
       const value = found?.value ?? null;
       setText(parts.value, amount(value, measure.unit));
       parts.element.classList.toggle("withheld", value === null);
       const change = value !== null && before[measure.name] !== null && before[measure.name] !== undefined ? value - /** @type {number} */ (before[measure.name]) : 0;
-      const pieces = value === null ? [found?.withheld || "not given"] : [`${Math.round(this.session.level * 100)} %: ${range(/** @type {any} */ (found), measure.unit)}`];
+      const pieces = !now ? ["no numbers of these points yet"] : value === null ? [found?.withheld || "not given"] : [`${Math.round(this.session.level * 100)} %: ${range(/** @type {any} */ (found), measure.unit)}`];
       if (Math.abs(change) >= 0.05) pieces.push(`${change > 0 ? "+" : "−"}${amount(Math.abs(change), measure.unit)} since opened`);
       setText(parts.interval, pieces.join(" · "));
       setText(parts.grade, grade ? `${grade.grade || grade.why}${grade.borderline ? `, near the border at ${amount(grade.border, measure.unit)}` : ""}` : "");
       parts.element.classList.toggle("borderline", Boolean(grade?.borderline));
-      const its = other?.[measure.name]?.value;
-      setText(parts.other, other ? `Other visit ${amount(its, measure.unit)}${value !== null && typeof its === "number" ? `, difference ${amount(value - its, measure.unit)}` : ""}` : "");
-      if (found && found.construction) setText(parts.by, found.construction === this.construction.value ? "" : `by ${spaced(found.construction)}`);
+      setText(parts.marks, value === null ? "" : [found?.proven === false ? "unproven" : "", found?.low_confidence ? "low confidence" : ""].filter(Boolean).join(", "));
+      this.#held(parts, measure, found, behind || locked);
+      setText(parts.other, changeWords(comparison?.measures.find((one) => one.name === measure.name), measure.unit));
+      if (found && found.construction) setText(parts.by, found.construction === construction ? "" : `by ${spaced(found.construction)}`);
       strip(parts.strip, found, scheme?.scales?.[measure.name]);
     }
+  }
+
+  /** What holds a number back, and what can be done. @param {ReturnType<typeof row>} parts @param {Measure} measure @param {import("./types.js").Measured|undefined} found @param {boolean} closed */
+  #held(parts, measure, found, closed) {
+    const held = found?.held ?? null;
+    const taken = found?.accepted ?? null;
+    setText(parts.taken, held && taken ? `accepted by ${taken}, withheld${held.by_run ? " by the run" : ""}: ${spaced(held.cause)}` : "");
+    parts.look.hidden = !held?.acceptable || taken !== null;
+    parts.giveBack.hidden = !held || taken === null;
+    for (const button of [parts.look, parts.giveBack]) button.disabled = closed;
+    const codes = held && !taken ? held.points : [];
+    if (parts.codes.dataset.codes === codes.join()) return;
+    parts.codes.dataset.codes = codes.join();
+    refill(parts.codes, ...(codes.length ? ["Doubtful: ", ...codes.map((code) => make("button", { type: "button", className: "quiet", textContent: code,
+      title: this.session.schema.find((one) => one.code === code)?.text ?? "", onclick: () => parts.point(code) }))] : []));
   }
 
   /** One sentence for a screen reader. @param {Measurements} now */
@@ -71,19 +98,42 @@ export class NumbersPanel {
   }
 }
 
-/** @param {Measure} measure */
-function row(measure) {
+/** @type {Record<string, string>} */
+const COMPARED = {
+  here: "Change: this film, the later one, less the other film",
+  there: "Change: the other film, the later one, less this film",
+  "": "Which film is the later one is not known: this film less the other film",
+};
+
+/** @param {import("./types.js").Change|undefined} change @param {string} unit */
+function changeWords(change, unit) {
+  if (!change) return "";
+  if (change.difference === null) return `No change given: ${change.why}`;
+  const sign = change.difference > 0 ? "+" : "";
+  const mdc = change.reader_mdc === null ? "" : `; readers alone: up to ${amount(change.reader_mdc, unit)}`;
+  return `Other film ${amount(change.other, unit)}; change ${sign}${amount(change.difference, unit)} (${range(change, unit)}), ${change.verdict}${mdc}`;
+}
+
+/** @param {Measure} measure @param {{look: (name: string) => void, giveBack: (name: string) => void, point: (code: string) => void}} does */
+function row(measure, does) {
   const value = make("output", { className: "value", id: `value-${measure.name}`, "aria-live": "off" });
   const interval = make("p", { className: "interval" });
   const grade = make("p", { className: "grade" });
   const reference = make("p", { className: "interval", textContent: measure.reference ? `Reference: ${measure.reference.brief}` : "", title: measure.reference ? measure.reference.says.join("\n") : "" });
+  const marks = make("p", { className: "marks-of" });
+  const taken = make("p", { className: "taken" });
+  const codes = make("p", { className: "codes" });
   const other = make("p", { className: "other" });
   const by = make("span", { className: "by" });
+  const button = (/** @type {string} */ text, /** @type {() => void} */ onclick) =>
+    make("button", { type: "button", className: "look", textContent: text, "aria-label": `${text.replace("…", "")}: ${measure.abbreviation}`, hidden: true, onclick });
+  const look = button("Look at the number…", () => does.look(measure.name));
+  const giveBack = button("Withhold it again", () => does.giveBack(measure.name));
   const picture = makeSvg("svg", { class: "strip", viewBox: `0 0 ${STRIP.width} ${STRIP.height}`, preserveAspectRatio: "none", "aria-hidden": "true" });
   const element = make("div", { className: "measure", data: { measure: measure.name } },
     make("h3", {}, make("abbr", { textContent: measure.abbreviation, title: measure.title }), " ", make("span", { className: "title", textContent: measure.title }), by),
-    value, picture, interval, grade, reference, other);
-  return { element, value, interval, grade, other, by, strip: picture };
+    value, picture, interval, grade, reference, marks, taken, codes, look, giveBack, other);
+  return { element, value, interval, grade, marks, taken, codes, look, giveBack, point: does.point, other, by, strip: picture };
 }
 
 /** @param {Element} element @param {string} text */
@@ -93,7 +143,7 @@ function setText(element, text) {
 
 /** Interval and value on the scale of the grades. @param {any} picture @param {import("./types.js").Measured|undefined} found @param {import("./types.js").GradeBand[]|undefined} bands */
 function strip(picture, found, bands) {
-  picture.toggleAttribute("hidden", !bands || found?.value === null);
+  picture.toggleAttribute("hidden", !bands || !found || found.value === null);
   if (!bands || !found || found.value === null || found.low === null || found.high === null) {
     picture.replaceChildren();
     return;

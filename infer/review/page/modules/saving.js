@@ -1,4 +1,4 @@
-import { api, ApiError, outOfReach } from "./api.js";
+import { api, ApiError, mustSignIn, outOfReach } from "./api.js";
 
 const RETRY = 2500;
 
@@ -15,9 +15,9 @@ const RETRY = 2500;
  */
 export async function sendRead(id, body, reader, waiting) {
   const request = [...crypto.getRandomValues(new Uint32Array(4))].map((part) => part.toString(36)).join("-");
-  for (let anew = false; ;) {
+  for (;;) {
     try {
-      if (anew) await api.signIn(reader);
+      if (mustSignIn()) await api.signIn(reader);
       const saved = await api.read(id, { ...body, request });
       waiting(false);
       return saved;
@@ -26,7 +26,6 @@ export async function sendRead(id, body, reader, waiting) {
         waiting(false);
         throw error;
       }
-      anew = error.status === 401;
     }
     waiting(true);
     await new Promise((resolve) => setTimeout(resolve, RETRY));

@@ -10,7 +10,7 @@
  * @typedef {{grade: string, from?: number|null, above?: number|null, up_to?: number|null}} GradeBand
  * @typedef {{name: string, title: string, cited: string, scales: Record<string, GradeBand[]>}} GradingScheme
  * @typedef {{name: string, reads_total: number, reads_done: number, landmarks: string[]}} Study
- * @typedef {{run: {name: string, films: number, feet: number, notices: string[]}, reader: string|null,
+ * @typedef {{run: {name: string, identity: string, films: number, feet: number, notices: string[]}, reader: string|null,
  *   study: Study|null, schema: Landmark[], axes: Record<string, AxisLandmarks[]>, measures: Measure[],
  *   construction: string, constructions: {name: string, title: string}[], grading: GradingScheme[], grading_default: string,
  *   reasons_not_measurable: string[], claim_seconds: number, level: number, caution: string}} Session
@@ -25,13 +25,21 @@
  *   model_x?: number|null, model_y?: number|null}} FootPoint
  * @typedef {{code: string, x: number|null, y: number|null, visible: boolean, moved: boolean}} SentPoint
  * @typedef {{name: string, value: number|null, low: number|null, high: number|null, unit: string,
- *   construction: string, withheld: string|null}} Measured
+ *   construction: string, withheld: string|null, held?: Held|null, accepted?: string|null, proven?: boolean,
+ *   low_confidence?: boolean}} Measured
+ * @typedef {{cause: string, words: string, by_run: boolean, points: string[], acceptable: boolean}} Held
+ * @typedef {{name: string, other: number|null, difference: number|null, low: number|null, high: number|null,
+ *   reader_mdc: number|null, verdict: string, why: string|null}} Change
+ * @typedef {{id: number, taken: string|null, version: number, later: "here"|"there"|null, why: string|null,
+ *   caveats: string[], measures: Change[]}} Comparison
  * @typedef {{name: string, title: string, from: [number, number], to: [number, number]}} Axis
  * @typedef {{measure: string, grade: string, why: string|null, border: number|null, distance: number|null,
  *   borderline: boolean}} Grade
- * @typedef {{measures: Measured[], axes: Axis[], grading: string, grades: Grade[]}} Measurements
+ * @typedef {{measures: Measured[], axes: Axis[], grading: string, grades: Grade[], side?: string, shown_as?: string,
+ *   id?: number, run?: string, version?: number, comparison?: Comparison|null}} Measurements
  * @typedef {{reader: string, until: number}} ClaimState
- * @typedef {{id: number, film: string|null, foot: string, foot_index?: number, film_id: number, rows: number,
+ * @typedef {{id: number, run?: string, film: string|null, foot: string, side_by?: string|null, anew: boolean, remark?: string,
+ *   companions?: {id: number, foot: string, renamed: boolean, state: string}[], foot_index?: number, film_id: number, rows: number,
  *   columns: number, row_mm: number|null, column_mm: number|null, aspect: number,
  *   film_notice: string|null, outline: [number, number][]|null, remarks: string[], decision?: string, reasons?: string[],
  *   state: string, version: number, construction: string, points: FootPoint[], measured: Measurements,

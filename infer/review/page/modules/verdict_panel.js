@@ -6,7 +6,7 @@ import { STATES, counted, moment } from "./words.js";
  * What a reader decides on a foot.
  *
  * @typedef {"confirm"|"correct"|"cannot_be_measured"|"wrong_side"|"wrong_view"|"reopen"} Verdict
- * @typedef {{state: string, construction: string|null, lastRead: {reader: string, when: string}|null, unsaved: number, corrected: boolean,
+ * @typedef {{state: string, changed: string[], lastRead: {reader: string, when: string}|null, unsaved: number, corrected: boolean,
  *   locked: string|null, saving: boolean, blind: boolean, unplaced: number,
  *   sideless: boolean, refused: boolean}} Standing
  */
@@ -18,8 +18,9 @@ export class VerdictPanel {
    * @param {string[]} reasons why a foot cannot be measured
    * @param {(verdict: Verdict, reason: string|null) => void} decided
    * @param {() => void} noteChanged
+   * @param {() => void} askSide what follows from a wrong side is asked by the page
    */
-  constructor(reasons, decided, noteChanged) {
+  constructor(reasons, decided, noteChanged, askSide) {
     this.reasons = reasons;
     this.decided = decided;
     this.mainText = make("span");
@@ -27,7 +28,7 @@ export class VerdictPanel {
       this.mainText, make("kbd", { textContent: "Enter", "aria-hidden": "true" }));
     const other = (/** @type {string} */ text, /** @type {() => void} */ does) => make("button", { type: "button", textContent: text, onclick: does });
     this.notMeasurable = other("Cannot be measured…", () => this.askReason());
-    this.wrongSide = other("Wrong side…", () => this.#askSure("wrong_side", "Wrong side", "The film shows the other side than the one found. The numbers are worked out anew for the other side."));
+    this.wrongSide = other("Wrong side…", askSide);
     this.wrongView = other("Wrong view…", () => this.#askSure("wrong_view", "Wrong view", "The film is not a weight-bearing dorsoplantar view."));
     this.reopen = make("button", { type: "button", id: "reopen", textContent: "Reopen", onclick: () => decided("reopen", null) });
     this.note = make("textarea", { id: "note", rows: 2, maxLength: 2000, oninput: noteChanged });
@@ -41,12 +42,12 @@ export class VerdictPanel {
   }
 
   /** @param {Standing} standing */
-  update({ state, lastRead, unsaved, corrected, construction, locked, saving, blind, unplaced, sideless, refused }) {
+  update({ state, lastRead, unsaved, corrected, changed, locked, saving, blind, unplaced, sideless, refused }) {
     const settled = state !== "open";
     const { sign, text } = STATES[state] ?? { sign: "", text: state };
     this.standing.textContent = locked ?? (settled
       ? `${sign} ${text[0].toUpperCase()}${text.slice(1)}${lastRead ? ` by ${lastRead.reader}, ${moment(lastRead.when)}` : ""}. Reopen it to change anything.`
-      : [sideless ? "no side stated yet" : "", unsaved ? `${counted(unsaved, "point")} changed` : "", construction ? `construction: ${construction}` : "", unplaced ? `${counted(unplaced, "point")} still to place` : ""]
+      : [sideless ? "no side stated yet" : "", unsaved ? `${counted(unsaved, "point")} changed` : "", ...changed, unplaced ? `${counted(unplaced, "point")} still to place` : ""]
         .filter(Boolean).join(", ").replace(/^./, (first) => first.toUpperCase()));
     this.verdict = blind || corrected ? "correct" : "confirm";
     this.mainText.textContent = saving ? "Saving…" : blind ? "Save the read" : corrected ? "Save the correction" : refused ? "Confirm the refusal" : "Confirm";

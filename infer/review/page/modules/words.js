@@ -46,7 +46,7 @@ function unitSign(unit) {
 export function amount(value, unit) {
   if (value === null || value === undefined || !Number.isFinite(value)) return "–";
   const sign = unitSign(unit);
-  return `${value.toFixed(sign === "" ? 2 : 1).replace("-", "−")}${sign}`;
+  return `${value.toFixed(sign === "" ? 3 : 1).replace("-", "−")}${sign}`;
 }
 
 /** @param {{low: number|null, high: number|null}} interval @param {string} unit */

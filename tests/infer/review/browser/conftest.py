@@ -153,6 +153,26 @@ def harbour(harbour, kept):
     return kept.folders.setdefault("harbour", harbour)
 
 
+VISITS = {
+    "spring/cook.dcm": [("R", "review", ["side doubtful: R at 0.62"])],
+    "summer/cook.dcm": [("R", "accepted", [])],
+}
+
+
+@pytest.fixture
+def visits(make_run, kept):
+    """Two films of one person."""
+    if "visits" not in kept.folders:
+        days = {"spring/cook.dcm": ("11" * 8, "2026-03-01"), "summer/cook.dcm": ("11" * 8, "2026-07-01")}
+        kept.folders["visits"] = make_run(VISITS, "visits", "visits_films", persons=days)
+    return kept.folders["visits"]
+
+
+@pytest.fixture
+def doubts(doubts, kept):
+    return kept.folders.setdefault("doubts", doubts)
+
+
 @pytest.fixture
 def store(tmp_path):
     """Address of this test's reads."""

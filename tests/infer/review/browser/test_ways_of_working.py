@@ -20,8 +20,8 @@ def small_targets(page, least):
 
 
 @pytest.mark.parametrize("colours", ["light", "dark"])
-def test_no_accessibility_rule_is_broken(serve, harbour, enter, violations, colours):
-    reader = enter(serve(harbour), color_scheme=colours)
+def test_no_accessibility_rule_is_broken(serve, visits, enter, violations, colours):
+    reader = enter(serve(visits), color_scheme=colours)
     page = reader.page
     expect(page.locator("#initials")).to_be_focused()
     assert violations(page) == []
@@ -41,6 +41,10 @@ def test_no_accessibility_rule_is_broken(serve, harbour, enter, violations, colo
     assert violations(page) == []
     page.keyboard.press("Escape")
     page.keyboard.press("u")
+    assert violations(page) == []
+    page.keyboard.press("Escape")
+    page.get_by_role("button", name="Wrong side…").click()
+    page.get_by_label("Lie on the bones").check()
     assert violations(page) == []
     page.keyboard.press("Escape")
     page.keyboard.press("t")
