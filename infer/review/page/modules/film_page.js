@@ -135,7 +135,6 @@ export class FilmPage {
     this.badge = make("span", { className: "badge" });
     this.title = foot.film ?? `Read ${foot.id} of ${this.session.study?.reads_total ?? ""}`;
     this.heading = make("h1", { tabIndex: -1 });
-    this.mirrored = make("span", { className: "mirrored" });
     this.loading = make("p", { className: "loading", textContent: "Fetching the film…" });
     this.stages = make("div", { className: "stages" }, this.stage.element);
     this.element = this.#build();
@@ -210,7 +209,7 @@ export class FilmPage {
       ...[["", "Side?"], ["L", "Left foot"], ["R", "Right foot"]].map(([value, text]) => make("option", { value, textContent: text })));
     const head = make("div", { className: "foot-head" },
       make("a", { href: "#/feet", className: "back", textContent: this.blind ? "Your reads" : "Worklist" }),
-      make("div", { className: "who" }, this.heading, foot.foot ? null : this.sideField, this.mirrored, this.badge,
+      make("div", { className: "who" }, this.heading, foot.foot ? null : this.sideField, this.badge,
         decision ? make("span", { className: `decision ${foot.decision}`, textContent: `${decision.sign} ${decision.text}` }) : null,
         remarks.length ? make("p", { className: "reasons", textContent: remarks.join(" · "), title: remarks.join("\n") }) : null),
       make("div", { className: "way" }, go("previous", "‹ Previous", "Previous foot"), go("next", "Next ›", "Next foot")));
@@ -680,7 +679,8 @@ export class FilmPage {
   }
 
   #updateNumbers() {
-    if (!this.blind && !this.stopped) this.numbers.update(this.measured, this.before, { behind: this.behind, locked: Boolean(this.#locked()), construction: this.construction });
+    if (this.blind || this.stopped) return;
+    this.numbers.update(this.measured, this.before, { behind: this.behind, locked: Boolean(this.#locked()), construction: this.construction, side: this.side });
   }
 
   /** @param {string} name */
@@ -864,8 +864,6 @@ export class FilmPage {
     } : null, this.placing.progress, Boolean(locked), missing);
     this.stage.element.classList.toggle("placing", this.placing.active);
     this.heading.textContent = `${this.title}, ${footName(this.side)}`;
-    const shownAs = this.measured?.shown_as ?? "";
-    this.mirrored.textContent = this.side && shownAs && shownAs !== this.side ? `film shows it as a ${footName(shownAs).toLowerCase()}: mirrored` : "";
     this.sideField.value = this.side;
     this.#updateNumbers();
     const unsaved = edit.unsavedCodes.length;

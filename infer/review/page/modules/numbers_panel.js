@@ -1,5 +1,5 @@
 import { make, makeSvg, refill } from "./dom.js";
-import { amount, range, spaced } from "./words.js";
+import { amount, footName, range, spaced } from "./words.js";
 
 /**
  * Angles with their intervals and grades, as they are now and as they were when the foot was opened. A number that is
@@ -27,10 +27,12 @@ export class NumbersPanel {
     this.cited = make("p", { className: "hint" });
     this.rows = new Map(session.measures.map((measure) => [measure.name, row(measure, changed)]));
     this.comparing = make("p", { className: "hint" });
+    this.mirrored = make("p", { className: "mirrored" });
     this.problem = make("p", { className: "missing", role: "alert" });
     this.other = "";
     this.element = make("section", { className: "numbers", "aria-labelledby": "numbers-title" },
       make("h2", { id: "numbers-title", textContent: "Numbers" }),
+      this.mirrored,
       make("div", { className: "measures" }, ...[...this.rows.values()].map((one) => one.element)),
       this.comparing,
       this.problem,
@@ -42,15 +44,18 @@ export class NumbersPanel {
   /**
    * @param {Measurements|null} now null where there are no numbers of these points
    * @param {Record<string, number|null>} before values when the foot was opened
-   * @param {{behind: boolean, locked: boolean, construction: string}} state `behind`: the numbers are of other points
+   * @param {{behind: boolean, locked: boolean, construction: string, side: string}} state `behind`: the numbers are of
+   *   other points; `side`: what the foot is called
    */
-  update(now, before, { behind, locked, construction }) {
+  update(now, before, { behind, locked, construction, side }) {
     const scheme = this.session.grading.find((one) => one.name === this.grading.value);
     this.cited.textContent = scheme?.cited ? `Source: ${scheme.cited}` : "";
     this.construction.value = construction;
     this.construction.disabled = locked;
     this.element.classList.toggle("pending", behind || now === null);
     this.element.setAttribute("aria-busy", String(behind));
+    const shownAs = now?.shown_as ?? "";
+    setText(this.mirrored, side && shownAs && shownAs !== side ? `The film shows this ${footName(side).toLowerCase()} as a ${footName(shownAs).toLowerCase()}: mirrored. Angles keep their sign.` : "");
     const comparison = now?.comparison;
     setText(this.comparing, comparison ? comparison.why ?? [COMPARED[comparison.later ?? ""], ...comparison.caveats.map((one) => `${one}`)].join("; ") : "");
     for (const measure of this.session.measures) {
@@ -110,7 +115,7 @@ function changeWords(change, unit) {
   if (!change) return "";
   if (change.difference === null) return `No change given: ${change.why}`;
   const sign = change.difference > 0 ? "+" : "";
-  const mdc = change.reader_mdc === null ? "" : `; readers alone: up to ${amount(change.reader_mdc, unit)}`;
+  const mdc = change.reader_mdc === null ? "; no error of readers is published" : `; readers alone: up to ${amount(change.reader_mdc, unit)}`;
   return `Other film ${amount(change.other, unit)}; change ${sign}${amount(change.difference, unit)} (${range(change, unit)}), ${change.verdict}${mdc}`;
 }
 

@@ -1,6 +1,6 @@
 import { ask } from "./dialog.js";
 import { make, refill } from "./dom.js";
-import { amount, footName } from "./words.js";
+import { amount, counted, footName } from "./words.js";
 
 /**
  * Two questions that a wrong side raises: what the foot is called, and whether its points lie on it. What becomes of
@@ -24,14 +24,18 @@ export async function askSide(session, now, measure) {
   const other = now.side === "L" ? "R" : now.side === "R" ? "L" : "";
   const sides = radios("called", [["L", "Left foot"], ["R", "Right foot"]], other);
   const points = radios("points", [
-    ["stay", "Lie on the bones they are named after. They stay, and every angle keeps its sign: the film is mirrored, or the foot was called wrongly."],
-    ["anew", "Lie on another foot, or medial and lateral are exchanged. They are placed anew; there is no number until then."],
+    ["stay", "On the bones they are named after. They stay, and every angle keeps its sign: the film is mirrored, or the foot was called wrongly."],
+    ["anew", "On another foot, or medial and lateral are exchanged. They are placed anew; there is no number until then."],
   ], blind ? "stay" : "");
   const body = make("tbody");
   const hint = make("p", { className: "hint" });
   /** @type {Measurements|null} */
   let after = null;
   let asked = 0;
+
+  const graded = new Set(now.measured?.grades.map((one) => one.measure));
+  const told = session.measures.filter((measure, k) => k < 2 || graded.has(measure.name));
+  const others = session.measures.filter((measure) => !told.includes(measure));
 
   const draw = () => {
     const [side, anew] = [sides.chosen(), points.chosen() === "anew"];
@@ -43,7 +47,8 @@ export async function askSide(session, now, measure) {
       row("Called", footName(now.side), side ? footName(side) : ""),
       ...(blind ? [] : [
         row("Shown on the film", SHOWN[now.shownAs] ?? "", then(() => SHOWN[after?.shown_as ?? ""])),
-        ...session.measures.map((measure) => row(measure.abbreviation, number(now.measured, measure), then(() => number(after, measure)))),
+        ...told.map((measure) => row(measure.abbreviation, number(now.measured, measure), then(() => number(after, measure)))),
+        others.length ? row("Other measures", counted(given(now.measured, others), "number"), then(() => counted(given(after, others), "number"))) : null,
       ]));
     const twin = now.companions.find((one) => one.foot === side);
     hint.textContent = twin && !anew ? `The film's other foot is called the ${footName(side).toLowerCase()}, too. If the film is mirrored, both names are wrong: open the other foot next.` : "";
@@ -78,7 +83,7 @@ export async function askSide(session, now, measure) {
       hint,
     ],
     choices: [
-      { text: "Save", value: "save", main: true, ready: lack },
+      { text: "Save: wrong side", value: "save", main: true, ready: lack },
       ...(blind ? [] : [{ text: "Place the points anew now", value: "now",
         ready: () => (points.chosen() === "stay" ? "By your answer the points stay." : lack()) }]),
       { text: "Back", value: null },
@@ -100,6 +105,11 @@ function radios(name, options, first) {
       return element;
     },
   };
+}
+
+/** How many of these have a number. @param {Measurements|null} measured @param {import("./types.js").Measure[]} measures */
+function given(measured, measures) {
+  return measures.filter(({ name }) => measured?.measures.some((one) => one.name === name && one.value !== null)).length;
 }
 
 /** A number with its grade. @param {Measurements|null} measured @param {import("./types.js").Measure} measure */

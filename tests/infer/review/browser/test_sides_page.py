@@ -10,7 +10,7 @@ from raysplay.train.cli import app
 
 expect = pytest.importorskip("playwright.sync_api", reason="NO PLAYWRIGHT: the review page was not tested").expect
 
-STAY, ANEW = "Lie on the bones", "Lie on another foot"
+STAY, ANEW = "On the bones", "On another foot"
 
 
 def exported(folder, store, out):
@@ -37,7 +37,7 @@ def reader(harbour_page):
 def test_a_mirrored_film_changes_the_name_alone(reader, harbour_page, store, tmp_path):
     """An earlier version turned 32.0, moderate, into -32.0, normal."""
     page = reader.page
-    page.get_by_role("button", name="Save", exact=True).click()
+    page.get_by_role("button", name="Save: wrong side").click()
     expect(page.locator("dialog .missing")).to_have_text("Answer both questions first.")
     page.get_by_label(STAY).check()
     told = cells(page)
@@ -45,10 +45,10 @@ def test_a_mirrored_film_changes_the_name_alone(reader, harbour_page, store, tmp
     assert told["HVA"] == ("32.0°, moderate", "32.0°, moderate")
     assert told["IMA"] == ("14.0°, moderate", "14.0°, moderate")
     assert reader.state() == "open"
-    page.get_by_role("button", name="Save", exact=True).click()
+    page.get_by_role("button", name="Save: wrong side").click()
     reader.wait_for_state("wrong_side")
     expect(page.locator("h1")).to_have_text("spring/cook.dcm, Left foot")
-    expect(page.locator(".mirrored")).to_contain_text("film shows it as a right foot")
+    expect(page.locator(".mirrored")).to_contain_text("shows this left foot as a right foot: mirrored")
     assert reader.settled_number() == 32.0
     page.locator("summary").click()
     expect(page.locator(".history li")).to_contain_text("Right foot → Left foot")
@@ -63,7 +63,7 @@ def test_points_on_the_wrong_foot_are_saved_without_numbers(reader, harbour_page
     page.get_by_label(ANEW).check()
     told = cells(page)
     assert told["HVA"] == ("32.0°, moderate", "no number")
-    page.get_by_role("button", name="Save", exact=True).click()
+    page.get_by_role("button", name="Save: wrong side").click()
     reader.wait_for_state("wrong_side")
     assert reader.number() is None
     assert page.locator(".marks .point").count() == 0
@@ -102,7 +102,7 @@ def test_a_side_that_is_the_same_is_no_answer(reader):
     page = reader.page
     page.get_by_label("Right foot", exact=True).check()
     page.get_by_label(STAY).check()
-    page.get_by_role("button", name="Save", exact=True).click()
+    page.get_by_role("button", name="Save: wrong side").click()
     expect(page.locator("dialog .missing")).to_have_text("The foot is called so already.")
 
 
@@ -112,7 +112,7 @@ def test_the_other_foot_of_the_film_is_pointed_at(harbour_page):
     page.get_by_label(STAY).check()
     expect(page.locator("dialog .hint")).to_contain_text("both names are wrong")
     cells(page)
-    page.get_by_role("button", name="Save", exact=True).click()
+    page.get_by_role("button", name="Save: wrong side").click()
     harbour_page.reader.wait_for_state("wrong_side")
     page.reload()
     harbour_page.reader.wait_for_film()
@@ -129,6 +129,6 @@ def test_a_blind_reader_is_asked_for_the_name_alone(serve, harbour, enter, tmp_p
     page.get_by_role("button", name="Wrong side…").click()
     assert page.locator("dialog").get_by_label(STAY).count() == 0
     assert not re.search(r"\d\.\d|HVA|number", page.locator("dialog").text_content())
-    page.get_by_role("button", name="Save", exact=True).click()
+    page.get_by_role("button", name="Save: wrong side").click()
     reader.wait_for_state("wrong_side")
     expect(page.locator("h1")).to_contain_text("Left foot")
