@@ -35,6 +35,7 @@ class OpenDesk(Desk):
         self._models = lru_cache(maxsize=256)(self._read_model)
         self._settled_by: dict[int, str] = {}
         self._know_grounds()
+        self._left_out: set[int] = set()
         self._apply((item, version, reader, content) for item, version, _, reader, content in store.current())
 
     def warm_up(self) -> None:
@@ -49,6 +50,17 @@ class OpenDesk(Desk):
     @property
     def construction(self) -> str:
         return self.gauge.construction
+
+    def session(self, reader: str | None) -> Json:
+        """Also how many feet hold reads of an earlier version that do not count as they were saved."""
+        shared = super().session(reader)
+        if self._left_out:
+            feet = "1 foot holds a read" if len(self._left_out) == 1 else f"{len(self._left_out)} feet hold reads"
+            shared["run"]["notices"].append(
+                f"{feet} of an earlier version with numbers that are left out now; the pages of these feet, and the "
+                "column remark of an export, say why."
+            )
+        return shared
 
     def key(self, number: int, reader: str) -> Key:
         self.foot_of(number, reader)
@@ -286,6 +298,7 @@ class OpenDesk(Desk):
                 continue
             content = self.content(item - 1, content)
             changes.append(Change(item - 1, version, content["state"], content["values"], content["side"]))
+            (self._left_out.add if content["remark"] else self._left_out.discard)(item)
             if content["state"] == OPEN:
                 self._settled_by.pop(item, None)
             else:

@@ -72,6 +72,8 @@ def test_a_turned_sign_is_given_to_nobody(turned, serve, tmp_path):
     page = serve(turned).browser("CD")
     shown = page.get("/api/feet/1").json()
     assert (shown["foot"], shown["state"]) == ("L", "wrong_side")
+    (notice,) = [one for one in page.get("/api/session").json()["run"]["notices"] if "earlier version" in one]
+    assert notice.startswith("1 foot holds a read")
     assert "turned the sign" in shown["remark"]
     (listed,) = page.get("/api/feet", params={"state": "wrong_side"}).json()["feet"]
     assert listed["foot"] == "L"
@@ -98,6 +100,7 @@ def test_settled_anew_it_has_the_sign_of_its_anatomy(turned, serve, tmp_path):
     save(1, "reopen")
     assert numbers(page.get("/api/feet/1").json()) == pytest.approx(MODEL, abs=0.051)
     save(2, "confirm")
+    assert not [one for one in page.get("/api/session").json()["run"]["notices"] if "left out" in one]
     row = exported(turned, tmp_path / "out")[0]
     assert (row["foot"], row["hva"], row["hva_source"], row["remark"]) == ("L", "32.0", "confirmed by CD", "")
 

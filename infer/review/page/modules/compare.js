@@ -48,6 +48,7 @@ export class Compare {
     const found = await api.others(this.foot.id, "");
     if (this.closed) return;
     this.taken = found.taken;
+    this.person = found.person;
     /** @type {Map<number, any>} */
     this.offered = new Map(found.feet.map((/** @type {any} */ one) => [one.id, one]));
     refill(this.list, ...found.feet.map((/** @type {any} */ one) =>
@@ -66,7 +67,7 @@ export class Compare {
     this.list.value = String(id);
     this.here.chosen(other);
     const offered = this.offered?.get(id);
-    const about = [`${offered?.taken ?? "Day unknown"}; this film: ${this.taken ?? "day unknown"}. By the identifier in both files one person`,
+    const about = [`${offered?.taken ?? "Day unknown"}; this film: ${this.taken ?? "day unknown"}. By the identifier in both files one person (code ${this.person})`,
       offered?.unfit ?? STATES[other.state]?.text ?? other.state].join("; ");
     if (other.film_notice) {
       this.words.textContent = `${about}. ${other.film_notice}`;

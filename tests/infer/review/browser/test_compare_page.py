@@ -21,6 +21,7 @@ def test_the_other_film_lies_with_its_second_metatarsal_over_this_one(reader):
     page.keyboard.press("o")
     page.wait_for_selector(".compare .axis.m2")
     expect(page.locator(".compare .hint")).to_contain_text("laid over")
+    expect(page.locator(".compare .hint")).to_contain_text("one person (code 111111)")
     page.keyboard.press("+")
     page.wait_for_timeout(200)
     ends = []
