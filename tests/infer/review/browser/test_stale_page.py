@@ -28,7 +28,7 @@ def reader(harbour_page):
     return harbour_page.reader.open("spring/cook.dcm").stay()
 
 
-def test_a_number_of_earlier_points_is_marked_until_the_answer_comes(reader):
+def test_a_number_of_earlier_points_is_marked_until_the_answer_comes(reader, violations):
     page = reader.page
     numbers = page.locator(".numbers")
     held = Held(page, "**/api/measure")
@@ -38,6 +38,7 @@ def test_a_number_of_earlier_points_is_marked_until_the_answer_comes(reader):
     expect(numbers).to_have_class(re.compile("pending"))
     expect(numbers).to_have_attribute("aria-busy", "true")
     assert reader.number() == before
+    assert violations(page) == []
     # The axis on the film belongs to the points already.
     assert page.locator(".stage .axis.m1").count() == 1
     reader.drag("M1d_med", -30, 0)
