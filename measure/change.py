@@ -38,8 +38,8 @@ class Read:
     side : {'L', 'R'}
     year : float or None
         Time of the film in years, from any one origin.
-    weight_bearing : bool or None
-        None where unknown.
+    loading : str or None
+        How the foot was loaded, in a word such as "full"; None where unknown.
     splint : bool or None
         Whether a splint or spacer was in place; None where unknown.
     projection : str or None
@@ -57,7 +57,7 @@ class Read:
     sd: float
     side: str
     year: float | None = None
-    weight_bearing: bool | None = None
+    loading: str | None = None
     splint: bool | None = None
     projection: str | None = None
     tilt: float | None = None
@@ -147,8 +147,8 @@ def compare(
 
     Examples
     --------
-    >>> before = Read("hva", "deg", "shaft", 31.0, 1.0, "R", 0.0, weight_bearing=True, splint=False, tilt=15.0)
-    >>> after = Read("hva", "deg", "shaft", 24.0, 1.0, "R", 1.0, weight_bearing=True, splint=False, tilt=15.0)
+    >>> before = Read("hva", "deg", "shaft", 31.0, 1.0, "R", 0.0, loading="full", splint=False, tilt=15.0)
+    >>> after = Read("hva", "deg", "shaft", 24.0, 1.0, "R", 1.0, loading="full", splint=False, tilt=15.0)
     >>> change = compare(before, after, largest_tilt_difference=10.0)
     >>> change.verdict.value, change.difference, round(change.low, 2), round(change.tool_mdc, 2)
     ('beyond error', -7.0, -9.33, 2.77)
@@ -241,8 +241,8 @@ def _reasons(first: Read, second: Read, largest_tilt_difference: float) -> tuple
         reasons.append(f"different constructions: {first.construction} and {second.construction}")
     if first.unit != second.unit:
         reasons.append(f"different units: {first.unit} and {second.unit}")
-    if None not in (first.weight_bearing, second.weight_bearing) and first.weight_bearing != second.weight_bearing:
-        reasons.append("different loading: one film weight-bearing, the other not")
+    if None not in (first.loading, second.loading) and first.loading != second.loading:
+        reasons.append(f"different loading: {first.loading} and {second.loading}")
     splinted = [words for read, words in ((first, "first"), (second, "second")) if read.splint]
     if splinted:
         reasons.append(f"splint or spacer in place on the {' and the '.join(splinted)} film")
@@ -264,7 +264,7 @@ def _reasons(first: Read, second: Read, largest_tilt_difference: float) -> tuple
 
 def _caveats(first: Read, second: Read) -> tuple[str, ...]:
     unknown: dict[str, tuple[object, object]] = {
-        "loading": (first.weight_bearing, second.weight_bearing),
+        "loading": (first.loading, second.loading),
         "splint or spacer": (first.splint, second.splint),
         "tube tilt": (first.tilt, second.tilt),
     }

@@ -53,8 +53,10 @@ FILMS_HEADER = (
     "spacing",
     "person",
     "taken",
+    "loading",
 )
-"""``person`` is a code that films of one person share within the run, ``taken`` the day; both empty where unknown."""
+"""``person`` is a code that films of one person share within the run, ``taken`` the day; both empty where unknown.
+``loading`` is how the foot was loaded by the file's own statements."""
 
 CROPS_HEADER = (
     "film",
@@ -181,7 +183,7 @@ def films_row(record: FilmRecord, film: Film | None) -> Row:
         return [*row, *[None] * (len(FILMS_HEADER) - len(row))]
     spacing = film.spacing
     size = (*film.pixels.shape, spacing.row_mm, spacing.column_mm, spacing.aspect)
-    return [*row, film.sha256, *size, spacing.kind.value, film.person, film.taken]
+    return [*row, film.sha256, *size, spacing.kind.value, film.person, film.taken, film.loading.value]
 
 
 def crops_rows(record: FilmRecord, size: tuple[int, int]) -> Iterator[Row]:

@@ -36,7 +36,7 @@ _READ_BY_A_RUN = ("decision.yaml", "films.yaml", "landmarks.yaml", "reading.yaml
 """Configurations that shape a run besides its protocol."""
 
 TABLES_READ = ("feet.csv", "films.csv", "crops.csv", "landmarks.parquet")
-_LATER_COLUMNS = ("person", "taken")
+_LATER_COLUMNS = ("person", "taken", "loading")
 """Columns of ``films.csv`` that runs of earlier versions lack."""
 
 _WRITTEN = {"sha256": "^([0-9a-f]{64})?$", "person": "^([0-9a-f]{16})?$", "taken": "^([0-9]{4}-[0-9]{2}-[0-9]{2})?$"}
@@ -67,6 +67,7 @@ class FilmFacts:
     remarks: str
     person: str = ""
     taken: str = ""
+    loading: str = ""
 
 
 @dataclass(frozen=True)
@@ -173,6 +174,7 @@ class ReviewRun:
             row["remarks"],
             row.get("person") or "",
             row.get("taken") or "",
+            row.get("loading") or "",
         )
 
     def digests(self) -> list[str]:

@@ -13,7 +13,7 @@ from typing import Any
 
 from raysplay.configs.protocol import ChangeRule
 from raysplay.configs.reader_error import reader_error
-from raysplay.infer.films.acquisition import LOADING_UNKNOWN, NOT_LOADED
+from raysplay.infer.films.loading import Loading
 from raysplay.infer.review.run import FilmFacts
 from raysplay.infer.review.shown import Shown
 from raysplay.infer.review.worklist import shown_number
@@ -22,6 +22,7 @@ from raysplay.measure.change import Change, Read, compare
 Json = dict[str, Any]
 
 _YEAR = 365.25
+_UNTOLD = ("", Loading.UNKNOWN.value, Loading.CONTRADICTORY.value)
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ class Visit:
                 one.sd,
                 self.side,
                 taken,
-                weight_bearing=_loaded(self.film.remarks),
+                loading=None if self.film.loading in _UNTOLD else self.film.loading,
                 spacing_kind=self.film.spacing,
             )
             for one in self.shown
@@ -138,13 +139,6 @@ def _later(here: Visit, there: Visit) -> str | None:
     if not all(days) or days[0] == days[1]:
         return None
     return "here" if days[0] > days[1] else "there"
-
-
-def _loaded(remarks: str) -> bool | None:
-    """What the file said about loading, by the remarks that the run kept."""
-    if NOT_LOADED in remarks:
-        return False
-    return None if LOADING_UNKNOWN in remarks else True
 
 
 def unfit(state: str, decision: str, reasons: Iterable[str], numberless: Mapping[str, str], reason: str) -> str:

@@ -76,7 +76,7 @@ def test_false_alarms_are_one_in_twenty_at_most():
     [
         ({"side": "L"}, "different sides: R and L"),
         ({"construction": "head_base"}, "different constructions: shaft and head_base"),
-        ({"weight_bearing": False}, "different loading"),
+        ({"loading": "partial"}, "different loading"),
         ({"splint": True}, "splint or spacer in place on the second film"),
         ({"projection": "oblique"}, "different projections: dp and oblique"),
         ({"tilt": 0.0}, "different projections: tube tilt 15 and 0 degrees"),
@@ -101,7 +101,7 @@ def test_lengths_need_the_same_kind_of_millimetres():
 
 
 def test_what_is_unknown_is_a_caveat():
-    change = against(later(10.0, weight_bearing=None, tilt=None), first=replace(FIRST, tilt=None))
+    change = against(later(10.0, loading=None, tilt=None), first=replace(FIRST, tilt=None))
     assert change.verdict is Verdict.BEYOND_ERROR
     assert change.caveats == (
         "loading unknown on the second film",

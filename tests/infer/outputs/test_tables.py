@@ -241,9 +241,10 @@ def test_films_csv_keeps_remarks_and_what_the_film_was(write, film, film_record)
         "spacing": "detector plane",
         "person": "00ff" * 4,
         "taken": "2026-03-01",
+        "loading": "unknown",
     }
     (row,) = rows_of(write(film_record(feet=()), out="unread") / "films.csv")
-    assert list(row.values())[4:] == [""] * 9
+    assert list(row.values())[4:] == [""] * 10
 
 
 def test_crops_csv_has_the_corners_of_every_foot(write, film_record, foot_record):
