@@ -7,8 +7,9 @@ import sqlite3
 import pytest
 from typer.testing import CliRunner
 
+from raysplay.infer.outputs.run_files import STORE
 from raysplay.infer.review.run import ReviewRun
-from raysplay.infer.review.store import FILE_NAME, Key, ReadStore, Subject
+from raysplay.infer.review.store import Key, ReadStore, Subject
 from raysplay.train.cli import app
 from raysplay.train.reference_foot import REFERENCE_FOOT
 
@@ -106,7 +107,7 @@ def test_settled_anew_it_has_the_sign_of_its_anatomy(turned, serve, tmp_path):
 
 
 def test_nothing_in_the_store_was_written_anew(turned, serve):
-    path = turned / FILE_NAME
+    path = turned / STORE
 
     def kept():
         raw = sqlite3.connect(path)
