@@ -75,7 +75,10 @@ def in_words(error: Mapping[str, Any]) -> str:
         return str(said) if isinstance(said, ValueError) and type(said) is ValueError else _ELSE
     if kind in _WORDS_WITH_BOUND:
         words, bound = _WORDS_WITH_BOUND[kind]
-        return words.format(context[bound]) if bound in context else _ELSE
+        if bound not in context:
+            return _ELSE
+        said = words.format(context[bound])
+        return said.replace("entries", "entry").replace("characters", "character") if context[bound] == 1 else said
     return _WORDS.get(kind, _ELSE)
 
 

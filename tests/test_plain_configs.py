@@ -53,7 +53,7 @@ def test_what_a_validator_of_the_project_says_is_repeated():
     [
         ("reported: [hva]\nsurprise: 1", "surprise: is not known here"),
         ("reported: hva", "reported: must be a list"),
-        ("reported: []", "reported: must have at least 1 entries"),
+        ("reported: []", "reported: must have at least 1 entry"),
         ("reported: [1]", "reported.0: must be text"),
         ("construction: {a: 1}", "construction: must be text"),
         ("construction: fancy", "construction: no construction 'fancy'"),

@@ -24,6 +24,7 @@ READERS = {
     "raysplay.infer.decide.config": ("decision_limits",),
     "raysplay.infer.films.limits": ("film_limits",),
     "raysplay.infer.outputs.settings": ("output_settings",),
+    "raysplay.infer.review.settings": ("review_settings",),
     "raysplay.infer.settings": ("reading_settings",),
     "raysplay.synthetic_data.archive_settings": ("archive_settings",),
     "raysplay.synthetic_data.demo": ("demo_settings",),
@@ -118,6 +119,8 @@ def test_a_file_that_is_no_configuration(configs, film, tmp_path, content):
         ("evaluate.yaml", ["evaluate", ".", "truth.csv", "--out", "OUT"]),
         ("suite.yaml", ["evaluate", "--suite", "--out", "OUT"]),
         ("protocol.yaml", ["measures"]),
+        ("review.yaml", ["export", ".", "--out", "OUT"]),
+        ("review.yaml", ["review", ".", "--no-browser"]),
         ("train_locator.yaml", ["train", "FILE"]),
     ],
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import webbrowser
 from collections.abc import Iterator
 from pathlib import Path
@@ -51,7 +52,7 @@ def review(
         reader = None if reader is None else initials(reader)
     except ValueError as error:
         raise typer.BadParameter(str(error), param_hint="--reader") from error
-    if films is not None and not films.is_dir():
+    if films is not None and not os.path.isdir(films):
         raise typer.BadParameter(f"{films}: no such folder", param_hint="--films")
     opened = open_run(run)
     reads = open_store(store, opened)
@@ -63,26 +64,37 @@ def review(
         with shelf:
             desk.warm_up()  # while the server's libraries are loaded
             from raysplay.infer.review.guard import Door
+            from raysplay.infer.review.leading_page import leading_page
             from raysplay.infer.review.server import ReviewServer
 
-            def invite(token: str) -> None:
-                console.print("For another browser:", server.address(token), soft_wrap=True, highlight=False)
+            with contextlib.ExitStack() as opened_page:
 
-            door = Door(reader, invite)
-            try:
-                server = ReviewServer(desk, door, port)
-            except OSError as error:
-                raise typer.BadParameter(f"{port} cannot be used ({error.strerror})", param_hint="--port") from error
-            address = server.address(door.token)
-            for notice in (*opened.changes(), *reads.notices):
-                console.print(f"Note: {notice}", soft_wrap=True, highlight=False)
-            console.print(f"{len(opened)} feet. Open, once:", address, soft_wrap=True, highlight=False)
-            kept = f"{reads.count()} so far" if reads.count() else "none so far: a new store"
-            where = f"Reads are kept in {reads.name} ({kept})." if not reads.looking_only else "Nothing can be saved."
-            console.print(f"{where} End with Ctrl+C.", soft_wrap=True, highlight=False)
-            if browser:
-                webbrowser.open(address)
-            server.run()
+                def invite(token: str) -> None:
+                    opened_page.close()
+                    console.print("For another browser:", server.address(token), soft_wrap=True, highlight=False)
+
+                door = Door(reader, invite)
+                try:
+                    server = ReviewServer(desk, door, port)
+                except OSError as error:
+                    reason = f"{port} cannot be used ({error.strerror})"
+                    raise typer.BadParameter(reason, param_hint="--port") from error
+                address = server.address(door.token)
+                for notice in (*opened.changes(), *reads.notices):
+                    console.print(f"Note: {notice}", soft_wrap=True, highlight=False)
+                console.print(f"{len(opened)} feet. Open, once:", address, soft_wrap=True, highlight=False)
+                with store_errors():
+                    count = reads.count()
+                kept = f"{count} so far" if count else "none so far: a new store"
+                where = (
+                    f"Reads are kept in {reads.name} ({kept})." if not reads.looking_only else "Nothing can be saved."
+                )
+                console.print(f"{where} End with Ctrl+C.", soft_wrap=True, highlight=False)
+                if browser:
+                    with contextlib.suppress(OSError):  # the address is on the screen
+                        page = opened_page.enter_context(leading_page(address, run))
+                        webbrowser.open(page.as_uri())
+                server.run()
 
 
 def open_run(folder: Path) -> ReviewRun:

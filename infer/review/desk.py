@@ -228,6 +228,8 @@ class Desk(ABC):
         self.check_run(sent.run)
         foot, key = self.foot_of(number, reader), self.key(number, reader)
         standing = self.standing(number, reader)
+        if sent.version > standing.version == 0:
+            raise RefusedError("the page shows a read of this foot, but there is none: load the foot again")
         if sent.version == standing.version:
             after = self._after(foot, standing, sent, reader)
         else:

@@ -1,34 +1,46 @@
 """Who may talk to the server: this machine's browser that was given the one-time address, and nobody else.
 
-Sources: OWASP cheat sheets on cross-site request forgery (check of Origin; Fetch Metadata), session management and
-HTTP headers; RFC 6265bis for ``SameSite``. The check of ``Host`` keeps out names that were bent to this address (DNS
-rebinding).
+A session is known by a key that its pages send in a header, not by a cookie: a cookie goes to every port of this
+machine, so that another program's server would be given it and could use it here, and two reviews in one browser would
+write over each other's (RFC 6265, 8.5 and 8.6). Where pages keep the key, only pages of the same port can read it
+(HTML, web storage: one area for each origin). No other site can send such a header unasked (Fetch, CORS).
+
+Sources besides: OWASP cheat sheets on cross-site request forgery (check of Origin; Fetch Metadata), session management
+and HTTP headers; RFC 6750, 2.1 for the header. The check of ``Host`` keeps out names that were bent to this address
+(DNS rebinding).
 """
 
 from __future__ import annotations
 
 import hmac
+import html
+import logging
 import secrets
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from http.cookies import CookieError, SimpleCookie
+from pathlib import Path
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-COOKIE = "raysplay_review"
+SCHEME = "Bearer"
+KEY_NAME = "session-key"
+"""Name under which the first page hands the key on."""
 
 _SAFE = ("GET", "HEAD")
 _OWN_SITE = ("none", "same-origin")
 _ONWARD = (
-    '<!doctype html><html lang="en"><meta charset="utf-8"><meta http-equiv="refresh" content="0; url=/">'
-    '<title>Review</title><p><a href="/">To the review page</a></p></html>'
+    '<!doctype html><html lang="en"><meta charset="utf-8"><meta name="{name}" content="{key}"><title>Review</title>'
+    '<script type="module" src="/page/modules/entrance.js"></script>'
+    '<p id="onward"><a href="/">To the review page</a></p></html>'
 )
 _NO_SESSION = "Open the address that the command printed; it works once."
+_PACKAGE = Path(__file__).parents[2]
+
+log = logging.getLogger(__name__)
 
 _HEADERS = {
     "Cache-Control": "no-store",
@@ -69,21 +81,21 @@ class Door:
         self.token = secrets.token_urlsafe(32)
 
     def enter(self, token: str) -> str | None:
-        """The cookie of a new session for the right token, which is then spent; else None."""
+        """The key of a new session for the right token, which is then spent; else None."""
         with self._lock:
             if not _same(token, self.token):
                 return None
             self.token = secrets.token_urlsafe(32)
-            cookie = secrets.token_urlsafe(32)
-            self._sessions[cookie] = Session(self._reader)
+            key = secrets.token_urlsafe(32)
+            self._sessions[key] = Session(self._reader)
         self._on_entry(self.token)
-        return cookie
+        return key
 
-    def session(self, cookie: str) -> Session | None:
-        """The session of a cookie; every known one is compared, in constant time."""
+    def session(self, key: str) -> Session | None:
+        """The session of a key; every known one is compared, in constant time."""
         found = None
         for known, session in list(self._sessions.items()):
-            if _same(cookie, known):
+            if _same(key, known):
                 found = session
         return found
 
@@ -119,9 +131,26 @@ class Guard:
             await refused(scope, receive, _with_headers(send))
             return
         try:
-            await self._app(scope, self._bounded(receive), _with_headers(send))
+            whole = await self._body(receive) if scope["method"] not in _SAFE else b""
         except _TooLargeError:
             await _error(413, "The request is too large.")(scope, receive, _with_headers(send))
+            return
+        if whole is None:
+            return  # nobody is there to be answered
+        began = False
+
+        async def sending(message: Message) -> None:
+            nonlocal began
+            began = began or message["type"] == "http.response.start"
+            await _with_headers(send)(message)
+
+        try:
+            await self._app(scope, _given(whole, receive), sending)
+        except Exception as error:
+            # One line: a trace may repeat names of films, and tells a reader nothing.
+            log.error("The review's server failed: %s", place_of(error))
+            if not began:
+                await _error(500, internal_error(error))(scope, receive, sending)
 
     def _answer(self, scope: Scope) -> Response | None:
         """An answer given at the door, or None to go on."""
@@ -137,61 +166,90 @@ class Guard:
             return _error(403, "A request from another site was refused.")
         if scope["method"] not in _SAFE and origin is None:
             return _error(403, "A request that does not say where it comes from was refused.")
+        length = headers.get("content-length", "0")
+        if len(length) > 18 or not length.isdecimal() or int(length) > self._body_bytes:
+            return _error(413, "The request is too large.")
         if scope["path"] == "/start":
             return self._start(scope)
-        session = self._door.session(_cookie(headers))
+        if not scope["path"].startswith("/api/"):
+            return None  # the page's own files: they are the same for everybody and hold nothing of the run
+        session = self._door.session(_key(headers))
         if session is None:
-            if scope["path"].startswith("/api/"):
-                return _error(401, _NO_SESSION)
-            return PlainTextResponse(_NO_SESSION, 401)
-        length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > self._body_bytes:
-            return _error(413, "The request is too large.")
+            return _error(401, _NO_SESSION)
         scope["session"] = session
+        if (connection := scope.get("state", {}).get("connection")) is not None:
+            connection.trusted = True
         return None
 
     def _start(self, scope: Scope) -> Response:
-        request = Request(scope)
-        cookie = self._door.enter(request.query_params.get("token", "")) if request.method == "GET" else None
-        if cookie is None:
-            if self._door.session(_cookie(request.headers)) is not None:
-                return RedirectResponse("/", 303)
+        """The page that hands a browser its key; not a redirect, whose address browsers keep."""
+        key = None
+        if scope["method"] == "GET":
+            key = self._door.enter(Request(scope).query_params.get("token", ""))
+        if key is None:
             return PlainTextResponse(f"This address was used before or is not whole. {_NO_SESSION}", 403)
-        # A browser that follows a link of another site keeps a strict cookie back even on the way of a redirect; a page
-        # of this server that leads on does not.
-        elsewhere = request.headers.get("sec-fetch-site", "none") not in _OWN_SITE
-        answer = HTMLResponse(_ONWARD) if elsewhere else RedirectResponse("/", 303)
-        answer.set_cookie(COOKIE, cookie, httponly=True, samesite="strict", path="/")
-        return answer
+        return HTMLResponse(_ONWARD.format(name=KEY_NAME, key=html.escape(key)))
 
-    def _bounded(self, receive: Receive) -> Receive:
-        """Count the body while it comes, whatever its head announced."""
-        taken = 0
+    async def _body(self, receive: Receive) -> bytes | None:
+        """The whole body, counted while it comes, whatever its head announced; None if the browser went away.
 
-        async def counted() -> Message:
-            nonlocal taken
+        Nothing is begun for a request that is not whole: many slow ones cost little.
+
+        Raises
+        ------
+        _TooLargeError
+            If it is larger than allowed.
+        """
+        parts, taken = [], 0
+        while True:
             message = await receive()
-            taken += len(message.get("body", b""))
+            if message["type"] != "http.request":
+                return None
+            parts.append(message.get("body", b""))
+            taken += len(parts[-1])
             if taken > self._body_bytes:
                 raise _TooLargeError
-            return message
-
-        return counted
-
-
-class _TooLargeError(HTTPException):
-    """A body longer than allowed; of this class, since the framework takes any other for a broken body."""
-
-    def __init__(self) -> None:
-        super().__init__(413, "The request is too large.")
+            if not message.get("more_body", False):
+                return b"".join(parts)
 
 
-def _cookie(headers: Mapping[str, str]) -> str:
-    try:
-        found = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
-    except CookieError:
-        return ""
-    return found.value if found else ""
+class _TooLargeError(Exception):
+    """A body longer than allowed."""
+
+
+def _given(body: bytes, receive: Receive) -> Receive:
+    """A body that is there already, as the framework asks for it."""
+    given = False
+
+    async def receiving() -> Message:
+        nonlocal given
+        if given:
+            return await receive()
+        given = True
+        return {"type": "http.request", "body": body, "more_body": False}
+
+    return receiving
+
+
+def _key(headers: Headers) -> str:
+    scheme, _, key = headers.get("authorization", "").partition(" ")
+    return key.strip() if scheme.lower() == SCHEME.lower() else ""
+
+
+def internal_error(error: BaseException) -> str:
+    """What a reader is told of a failure of the program: it may have come after a read was saved."""
+    return f"Internal error ({type(error).__name__}): keep this page open, and see in another tab what was saved."
+
+
+def place_of(error: BaseException) -> str:
+    """Kind of an error and the last line of this project that it passed, without its message."""
+    line, trace = "", error.__traceback__
+    while trace is not None:
+        file = Path(trace.tb_frame.f_code.co_filename)
+        if _PACKAGE in file.parents:
+            line = f" at {file.relative_to(_PACKAGE).as_posix()}:{trace.tb_lineno}"
+        trace = trace.tb_next
+    return f"{type(error).__name__}{line}"
 
 
 def _error(status: int, sentence: str) -> Response:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections import Counter
 from collections.abc import Iterable
+from contextlib import suppress
 from datetime import date
 from functools import lru_cache
 
@@ -16,7 +17,7 @@ from raysplay.infer.review.reading import PlacedPoints, initial_points
 from raysplay.infer.review.requests import MeasureSent, ReadSent
 from raysplay.infer.review.run import FootLandmarkTable, ReviewRun
 from raysplay.infer.review.settings import ReviewSettings
-from raysplay.infer.review.store import Claim, Key, ReadStore
+from raysplay.infer.review.store import Claim, Key, ReadStore, StoreError
 from raysplay.infer.review.visits import Visit, changes, no_person, unfit
 from raysplay.infer.review.worklist import DECISIONS, OPEN, STATES, Change, Filter, Worklist
 
@@ -266,7 +267,8 @@ class OpenDesk(Desk):
 
     def save(self, number: int, reader: str, sent: ReadSent) -> Standing:
         saved = super().save(number, reader, sent)
-        self._catch_up()
+        with suppress(StoreError):  # it is saved; the worklist follows with the next call
+            self._catch_up()
         return saved
 
     def claim(self, number: int, reader: str) -> Json | None:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
+import logging
+import math
 import mimetypes
 import socket
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, cast
 
 import uvicorn
 from fastapi import Depends, FastAPI, Query, Request
@@ -15,10 +18,12 @@ from fastapi.responses import FileResponse, JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
+from raysplay.configs.plain_words import in_words, where
 from raysplay.infer.review.blind_desk import BlindDesk
+from raysplay.infer.review.connections import ACCEPTED_AT_ONCE, LARGEST_HEAD, Connections
 from raysplay.infer.review.desk import OvertakenError, RefusedError, UnknownFootError
 from raysplay.infer.review.films import FilmUnavailableError
-from raysplay.infer.review.guard import Door, Guard, Session, addresses
+from raysplay.infer.review.guard import Door, Guard, Session, addresses, internal_error, place_of
 from raysplay.infer.review.open_desk import OpenDesk, claim_json
 from raysplay.infer.review.requests import MeasureSent, ReaderSent, ReadSent
 from raysplay.infer.review.store import ClaimedError, StoreError
@@ -29,9 +34,13 @@ PAGE = Path(__file__).parent / "page"
 """Files of the page itself."""
 
 _LONGEST_FILTER = 200
+_HELD = 2048
+"""New connections that the system holds until they are accepted."""
 
 # Browsers that may not guess run modules of this type only, whatever the system's own table says.
 mimetypes.add_type("text/javascript", ".js")
+
+log = logging.getLogger(__name__)
 
 Json = dict[str, Any]
 Text = Annotated[str, Query(max_length=_LONGEST_FILTER)]
@@ -192,16 +201,22 @@ class ReviewServer:
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         self._socket.bind((HOST, port))
         self.port: int = self._socket.getsockname()[1]
+        self.connections = Connections(desk.settings.connections)
         config = uvicorn.Config(
             guarded(desk, door, lambda: self.port),
             # Nothing of a request is logged: queries of the worklist may hold names of films.
             access_log=False,
-            log_level="error",
+            log_level="critical",
             server_header=False,
             ws="none",
+            loop="asyncio",
+            http=cast(Any, self.connections.protocol),
+            h11_max_incomplete_event_size=LARGEST_HEAD,
+            backlog=ACCEPTED_AT_ONCE,
+            timeout_keep_alive=math.ceil(desk.settings.connections.idle_seconds),
             timeout_graceful_shutdown=3,
         )
-        self._server = uvicorn.Server(config)
+        self._server = _Server(config)
 
     def address(self, token: str) -> str:
         """Address that opens a session."""
@@ -216,9 +231,36 @@ class ReviewServer:
         self._server.should_exit = True
 
 
+class _Server(uvicorn.Server):
+    """Lets the system hold more new connections than are accepted at once, so that none waits for its second try.
+
+    A failure outside of any request is one line on the terminal, too.
+    """
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        asyncio.get_running_loop().set_exception_handler(_tell)
+        await super().startup(sockets)
+        for listening in sockets or []:
+            listening.listen(_HELD)
+
+
+def _tell(_: asyncio.AbstractEventLoop, about: dict[str, Any]) -> None:
+    error = about.get("exception")
+    log.error("The review's server failed: %s", about.get("message", "") if error is None else place_of(error))
+
+
 def _blind(desk: BlindDesk | None) -> BlindDesk:
     assert desk is not None
     return desk
+
+
+_SENTENCES = {
+    400: "the request is not JSON",
+    404: "there is nothing here",
+    405: "this cannot be asked in that way",
+    413: "the request is too large",
+}
+"""What stands in an answer instead of the framework's own words."""
 
 
 def _answer_errors(app: FastAPI) -> None:
@@ -254,15 +296,20 @@ def _answer_errors(app: FastAPI) -> None:
     @app.exception_handler(RequestValidationError)
     def _malformed(_: Request, error: RequestValidationError) -> JSONResponse:
         first = error.errors()[0]
+        if first["loc"][:1] == ("path",):
+            return answer(404, "there is nothing here")
         if first["type"] == "json_invalid":
             return answer(400, "the request is not JSON")
-        where = ".".join(str(part) for part in first["loc"][1:])
-        return answer(422, f"{where}: {first['msg']}" if where else str(first["msg"]))
+        place, words = where(first["loc"][1:]), in_words(first)
+        if first["type"] == "value_error":
+            return answer(422, words)  # said by this project, for the reader
+        return answer(422, f"the request does not fit: {place} {words}" if place else f"the request {words}")
 
     @app.exception_handler(HTTPException)
     def _http(_: Request, error: HTTPException) -> JSONResponse:
-        return answer(error.status_code, str(error.detail))
+        return answer(error.status_code, _SENTENCES.get(error.status_code, "the request cannot be taken"))
 
     @app.exception_handler(Exception)
     def _failed(_: Request, error: Exception) -> JSONResponse:
-        return answer(500, f"internal error ({type(error).__name__}); nothing was saved")
+        # It goes on to the guard, which tells the terminal.
+        return answer(500, internal_error(error))

@@ -26,6 +26,16 @@ class FilmCache(Config):
     ahead: int = Field(ge=0)
 
 
+class ConnectionLimits(Config):
+    """How many connections the server keeps, and how long each may keep it waiting."""
+
+    most: Count
+    head_seconds: float = Field(gt=0.0)
+    body_seconds: float = Field(gt=0.0)
+    idle_seconds: float = Field(gt=0.0)
+    answer_seconds: float = Field(gt=0.0)
+
+
 class RunLimits(Config):
     """How much of a run folder is taken in; it may come from anywhere."""
 
@@ -54,6 +64,7 @@ class ReviewSettings(Config):
     repeat_distance: Count
     films: FilmCache
     run: RunLimits
+    connections: ConnectionLimits
 
     @field_validator("grading")
     @classmethod

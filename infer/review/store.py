@@ -283,7 +283,10 @@ class ReadStore:
         except (_Overtaken, IntegrityError):
             entries = self.history(key)
             if not entries:
-                raise StoreError("the version does not fit: this foot has no read yet") from None
+                raise StoreError(
+                    f"The store holds no read of this foot, but this page shows one. {KEPT} Open the foot in another tab "
+                    "to see what stands, then save it there."
+                ) from None
             raise StaleReadError(entries[-1]) from None
         self._acknowledge((made, *self._of(key).values(), version + 1, row["at"], reader))
         about = (subject.film, subject.film_sha256, subject.foot_index)

@@ -4,6 +4,7 @@ import contextlib
 import csv
 import hashlib
 import json
+import re
 import threading
 import time
 from dataclasses import replace
@@ -211,6 +212,14 @@ def open_desk():
         yield opened
 
 
+def _let_in(client, answer):
+    """Keep the key that came with the one-time address, as the page does."""
+    assert answer.status_code == 200, answer.text
+    (key,) = re.findall('name="session-key" content="([^"]+)"', answer.text)
+    client.headers["Authorization"] = f"Bearer {key}"
+    return key
+
+
 class Served:
     """A server in a thread, and browsers that were let in."""
 
@@ -238,7 +247,7 @@ class Served:
     def browser(self, reader=None):
         """A client with a session, its reader's initials stated."""
         client = self.stranger()
-        assert client.get("/start", params={"token": self.door.token}).status_code == 303
+        _let_in(client, client.get("/start", params={"token": self.door.token}))
         if reader is not None:
             assert client.post("/api/reader", json={"initials": reader}).status_code == 200
         return client
@@ -251,12 +260,22 @@ class Served:
 
 
 @pytest.fixture
+def let_in():
+    """``let_in(client, answer)`` as above, for a server that is started otherwise."""
+    return _let_in
+
+
+@pytest.fixture
 def serve(open_desk):
     """``serve(folder, ...)`` runs the server over a run."""
     running = []
 
-    def served(folder, *, reader=None, **options):
-        running.append(Served(open_desk(folder, **options), reader))
+    def served(folder, *, reader=None, connections=None, **options):
+        desk = open_desk(folder, **options)
+        if connections:
+            changed = desk.settings.connections.model_copy(update=connections)
+            desk.settings = desk.settings.model_copy(update={"connections": changed})
+        running.append(Served(desk, reader))
         return running[-1]
 
     yield served

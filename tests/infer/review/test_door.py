@@ -1,15 +1,24 @@
 """Who is let in. Sources: OWASP cheat sheets (session management, cross-site request forgery, HTTP headers, input
-validation), RFC 6265bis (SameSite), RFC 9110 (statuses)."""
+validation), RFC 6265 (8.5, 8.6: why no cookie), RFC 6750 (the header), RFC 9110 (statuses)."""
 
 import hmac
 import json
+import os
 import socket
+import stat
 import subprocess
 import sys
+import tempfile
+import time
+from pathlib import Path
+from urllib.parse import urlsplit
+from urllib.request import url2pathname
 
+import httpx
 import pytest
 
 from raysplay.infer.review import guard
+from raysplay.infer.review.leading_page import leading_page
 
 
 def answer(server, request):
@@ -48,21 +57,44 @@ def test_another_token_does_not(server, token):
     assert stranger.get("/api/session").status_code == 401
 
 
-def test_the_cookie_is_kept_from_scripts_and_other_sites(server):
-    """RFC 6265bis, 4.1.2.6 and 4.1.2.7: HttpOnly, SameSite=Strict; no Domain, so this host alone."""
-    answer = server.stranger().get("/start", params={"token": server.door.token})
-    (cookie,) = answer.headers.get_list("set-cookie")
-    attributes = {part.strip().lower() for part in cookie.split(";")[1:]}
-    assert {"httponly", "samesite=strict", "path=/"} == attributes
+def test_no_cookie_is_set(server):
+    """RFC 6265, 8.5: a cookie goes to every port of a machine; one that is set by another port is taken here (8.6)."""
+    browser = server.browser()
+    answers = [server.stranger().get("/start", params={"token": server.door.token})]
+    answers += [browser.get(path) for path in ("/", "/api/session", "/page/styles.css")]
+    assert [answer.headers.get_list("set-cookie") for answer in answers] == [[]] * 4
+
+
+def test_the_key_is_in_the_answer_alone(server):
+    """Not in an address, which browsers keep in their history and send on."""
+    answer = server.stranger().get("/start", params={"token": server.door.token}, follow_redirects=False)
+    assert answer.status_code == 200
+    assert "location" not in answer.headers
+    assert answer.headers["cache-control"] == "no-store"
+    assert 'name="session-key" content="' in answer.text
+
+
+def test_the_key_of_one_server_opens_no_other(serve, harbour):
+    """Two reviews on one machine, each with keys of its own."""
+    first, second = serve(harbour), serve(harbour)
+    key = first.browser("AB").headers["Authorization"]
+    assert second.stranger(Authorization=key).get("/api/feet").status_code == 401
+    assert first.stranger(Authorization=key).get("/api/feet").status_code == 200
+
+
+@pytest.mark.parametrize("given", ["", "Bearer", "Basic {key}", "{key}", "Bearer {key}x", "Bearer {key} x"])
+def test_another_form_of_the_key_is_none(server, given):
+    """RFC 6750, 2.1: the scheme, one space, the key."""
+    key = server.browser().headers["Authorization"].removeprefix("Bearer ")
+    assert server.stranger(Authorization=given.format(key=key)).get("/api/session").status_code == 401
 
 
 def test_a_link_on_another_page_opens_the_review_too(server):
-    """RFC 6265bis, 5.2: a redirect of a cross-site request gets no strict cookie; a page that leads on does."""
+    """Fetch Metadata: the leading page on disk, and a link in a terminal, are of another site."""
     browser = server.stranger()
     answer = browser.get("/start", params={"token": server.door.token}, headers={"Sec-Fetch-Site": "cross-site"})
     assert answer.status_code == 200
-    assert 'content="0; url=/"' in answer.text
-    assert browser.get("/", headers={"Sec-Fetch-Site": "same-origin"}).status_code == 200
+    assert 'src="/page/modules/entrance.js"' in answer.text
 
 
 def test_secrets_are_compared_in_constant_time(server, monkeypatch):
@@ -77,16 +109,28 @@ def test_secrets_are_compared_in_constant_time(server, monkeypatch):
     monkeypatch.setattr(guard.hmac, "compare_digest", spy)
     browser.get("/api/progress")
     assert any(a == b for a, b in compared)
+    key = browser.headers["Authorization"].removeprefix("Bearer ").encode()
+    assert (key, key) in compared
     compared.clear()
     server.stranger().get("/start", params={"token": "wrong"})
     assert (b"wrong", server.door.token.encode()) in compared
 
 
-@pytest.mark.parametrize("path", ["/", "/page/modules/main.js", "/api/session", "/api/films/1/pixels", "/api/feet"])
+@pytest.mark.parametrize("path", ["/api/session", "/api/films/1/pixels", "/api/feet", "/api/feet/1", "/api/nothing"])
 def test_nothing_is_shown_without_a_session(server, path):
-    """The page's own files too."""
-    assert server.stranger().get(path).status_code == 401
-    assert server.stranger(Cookie=f"{guard.COOKIE}=forged").get(path).status_code == 401
+    server.browser("AB")
+    for stranger in (server.stranger(), server.stranger(Authorization="Bearer forged"), server.stranger(Cookie="a=b")):
+        assert stranger.get(path).status_code == 401
+
+
+def test_the_pages_own_files_hold_nothing_of_the_run(server):
+    """They are the same for everybody, so anybody may have them."""
+    stranger = server.stranger()
+    for path in ("/", "/page/modules/main.js", "/page/styles.css"):
+        answer = stranger.get(path)
+        assert answer.status_code == 200
+        for word in ("cook", "harbour", str(server.server.port), server.door.token):
+            assert word not in answer.text
 
 
 @pytest.mark.parametrize(
@@ -167,8 +211,8 @@ def test_every_answer_forbids_keeping_framing_and_foreign_content(server):
 )
 def test_no_path_leads_out(server, path):
     """OWASP, path traversal: dots, encodings, backslashes, null bytes."""
-    cookie = server.browser().cookies[guard.COOKIE]
-    head = f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{server.server.port}\r\nCookie: {guard.COOKIE}={cookie}\r\n"
+    key = server.browser().headers["Authorization"]
+    head = f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1:{server.server.port}\r\nAuthorization: {key}\r\n"
     status, received = answer(server, head.encode() + b"Connection: close\r\n\r\n")
     assert 400 <= status < 500
     assert b"root:" not in received
@@ -239,6 +283,63 @@ def test_nothing_of_films_or_people_reaches_the_log(server, capfd):
     browser.post("/api/measure", content="{")
     browser.post("/api/feet/1/reads", json={"version": 0, "verdict": "confirm", "note": "Invented"})
     assert capfd.readouterr() == ("", "")
+
+
+def test_the_one_time_address_is_on_no_command_line(harbour, tmp_path, let_in):
+    """proc(5): everybody may read the arguments of everybody's processes. The browser is given a file instead."""
+    given, started = tmp_path / "given", tmp_path / "browser"
+    started.write_text(f'#!/bin/sh\nprintf "%s\\n" "$@" > {given}.part\nmv {given}.part {given}\n')
+    started.chmod(0o755)
+    command = [sys.executable, "-c", "from raysplay.train.cli import main; main()", "review", str(harbour)]
+    environment = {**os.environ, "COLUMNS": "300", "BROWSER": f"{started} %s"}
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment)
+    try:
+        address = next(line for line in process.stdout if "/start?token=" in line).split()[-1]
+        token = address.split("token=")[1]
+        wait_until(given.exists)
+        (link,) = given.read_text().splitlines()
+        leading = Path(url2pathname(urlsplit(link).path))
+        assert stat.S_IMODE(leading.stat().st_mode) == 0o600
+        assert address in leading.read_text()
+        lines = [read_or_nothing(one / "cmdline") for one in Path("/proc").glob("[0-9]*")]
+        assert any(str(harbour).encode() in line for line in lines), "the search finds what is there"
+        assert not any(token.encode() in line for line in lines)
+        base = address.split("/start")[0]
+        browser = httpx.Client(base_url=base, headers={"Origin": base}, timeout=60)
+        let_in(browser, browser.get(address))
+        assert browser.get("/api/session").status_code == 200
+        wait_until(lambda: not leading.exists())
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def read_or_nothing(path):
+    try:
+        return path.read_bytes()
+    except OSError:  # it ended meanwhile
+        return b""
+
+
+def wait_until(true):
+    deadline = time.monotonic() + 60
+    while not true():
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+
+
+def test_the_leading_page_is_its_owners_and_goes_with_the_review(tmp_path):
+    before = os.umask(0)
+    try:
+        with leading_page("http://127.0.0.1:1/start?token=a&b", tmp_path) as page:
+            assert page.parent == tmp_path
+            assert stat.S_IMODE(page.stat().st_mode) == 0o600
+            assert 'url=http://127.0.0.1:1/start?token=a&amp;b"' in page.read_text()
+        assert not page.exists()
+        with leading_page("http://127.0.0.1:1/start", tmp_path / "missing") as page:
+            assert page.parent == Path(tempfile.gettempdir())
+    finally:
+        os.umask(before)
 
 
 def test_help_does_not_wait_for_the_server():

@@ -103,7 +103,7 @@ def about(run, change):
         (b'{"protocol": null}', "protocol: must hold keys and values"),
         (b'{"protocol": []}', "protocol: must hold keys and values"),
         (b'{"protocol": {"constructions": null}}', "protocol.constructions: must hold keys and values"),
-        (b'{"protocol": {"constructions": {}}}', "protocol.constructions: must have at least 1 entries"),
+        (b'{"protocol": {"constructions": {}}}', "protocol.constructions: must have at least 1 entry"),
         (b'{"protocol": {"constructions": {"hva": 3}}}', "protocol.constructions.hva: must be text"),
         (b'{"protocol": {"constructions": {"hva": "fancy"}}}', "does not know"),
         (b'{"protocol": {"constructions": {"hva": "shaft"}, "file": 7}}', "protocol.file: must be text"),

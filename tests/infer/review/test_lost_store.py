@@ -310,3 +310,89 @@ def test_a_renewed_claim_stays_though_the_clock_was_set_back(store, monkeypatch)
         Clock.wall, Clock.ticks = Clock.wall + 200, Clock.ticks + 200
         assert store.claim(Key(5), "AB", 600).reader == "AB"
     assert store.claimed(Key(5)).reader == "AB"
+
+
+CALLS = (
+    ("GET", "/api/session", None),
+    ("GET", "/api/feet", None),
+    ("GET", "/api/feet/1", None),
+    ("GET", "/api/feet/1/next", None),
+    ("GET", "/api/feet/1/history", None),
+    ("GET", "/api/progress", None),
+    ("POST", "/api/measure", {"id": 1}),
+    ("POST", "/api/feet/1/reads", {"version": 0, "verdict": "confirm"}),
+    ("POST", "/api/feet/1/claim", None),
+    ("DELETE", "/api/feet/1/claim", None),
+)
+
+
+@pytest.mark.parametrize("spoilt", ["noise", "empty", "locked", "gone"])
+def test_every_call_on_a_store_that_fails_is_a_sentence(serve, harbour, tmp_path, spoilt, monkeypatch, capfd):
+    """503 (RFC 9110, 15.6.4), one sentence that says what to do, and no trace on the terminal."""
+    monkeypatch.setattr("raysplay.infer.review.store_file._BUSY_SECONDS", 0.1)
+    page = serve(harbour).browser("AB")
+    path = harbour / FILE_NAME
+    whole = path.read_bytes()
+    other = sqlite3.connect(path, isolation_level=None)
+    if spoilt == "noise":
+        path.write_bytes(b"\xa5" * len(whole))
+    elif spoilt == "empty":
+        os.truncate(path, 0)
+    elif spoilt == "locked":
+        other.execute("BEGIN EXCLUSIVE")
+    else:
+        path.rename(tmp_path / "aside")
+    for method, where, body in CALLS:
+        answer = page.request(method, where, json=body)
+        if where == "/api/session":
+            assert answer.status_code == 200, "the page itself opens"
+            continue
+        assert answer.status_code == 503, (where, answer.text)
+        sentence = answer.json()["error"]
+        assert "Nothing typed is lost: keep this page open." in sentence
+        assert str(harbour) not in sentence
+        for words in ("sqlite3", "sqlalchemy", "SELECT", "no such table", "malformed", "readonly", "unable to"):
+            assert words not in sentence
+    if spoilt == "locked":
+        other.execute("ROLLBACK")
+    elif spoilt == "gone":
+        (tmp_path / "aside").rename(path)
+    else:
+        path.write_bytes(whole)
+    other.close()
+    assert page.post("/api/feet/1/reads", json={"version": 0, "verdict": "confirm"}).status_code == 200
+    assert capfd.readouterr() == ("", "")
+
+
+def test_a_failure_of_the_program_is_one_line_without_its_message(serve, harbour, monkeypatch, capfd, caplog):
+    """The message of an exception may hold a name from a film; the terminal is not told it, nor the page."""
+    from raysplay.infer.review.open_desk import OpenDesk
+
+    def failing(self, reader):
+        raise KeyError("Invented^Person")
+
+    page = serve(harbour).browser("AB")
+    monkeypatch.setattr(OpenDesk, "progress", failing)
+    answer = page.get("/api/progress")
+    assert answer.status_code == 500
+    assert answer.json()["error"].startswith("Internal error (KeyError):")
+    (record,) = caplog.records
+    assert record.getMessage().startswith("The review's server failed: KeyError at infer/review/server.py:")
+    assert record.exc_info is None
+    assert "Invented" not in caplog.text + answer.text
+    assert capfd.readouterr() == ("", "")
+    assert page.get("/api/feet").status_code == 200
+
+
+def test_a_read_is_acknowledged_though_the_worklist_cannot_follow(serve, harbour, monkeypatch):
+    """What is saved is never told as not saved."""
+    page = serve(harbour).browser("AB")
+    since = ReadStore.since
+
+    def failing(self, *about):
+        raise StoreError("not now")
+
+    monkeypatch.setattr(ReadStore, "since", failing)
+    assert page.post("/api/feet/1/reads", json={"version": 0, "verdict": "confirm"}).status_code == 200
+    monkeypatch.setattr(ReadStore, "since", since)
+    assert page.get("/api/progress").json()["done"] == 1

@@ -16,6 +16,7 @@ import pytest
 import sqlalchemy as sa
 
 from raysplay.infer.outputs.run_files import STORE
+from raysplay.infer.review.lineage import STANDS, Lineage, Place
 from raysplay.infer.review.store import (
     ClaimedError,
     Key,
@@ -175,7 +176,7 @@ def test_a_stale_read_shows_what_was_saved(store):
         save(store, reader="CD", note="yours")
     assert stale.value.theirs == first
     assert store.history(Key(1)) == [first]
-    with pytest.raises(StoreError, match="version"):
+    with pytest.raises(StoreError, match="holds no read of this foot"):
         save(store, item=2, version=3)
 
 
@@ -330,5 +331,23 @@ def test_a_server_keeps_the_same_promises():
             connection.execute(sa.text(statement))
     assert store.history(Key(1)) == [made]
     assert json.loads(json.dumps(made.after)) == made.after
+    later = ReadStore(os.environ["RAYSPLAY_TEST_STORE"], secrets.token_hex(32))
+    for _ in range(2):
+        (earlier,) = Lineage(later).feet(run)
+        Lineage(later).take_over([run], [Place(earlier, 5, STANDS, {"side": "R"})], lambda item, foot: {})
+    assert [(one.reader, one.at, one.version) for one in later.history(Key(5))] == [("AB", made.at, 1)]
+    assert Lineage(later).origins(5) == {1: run}
+    assert Lineage(later).grounds() == {5: {"side": "R"}}
+    assert Lineage(later).earlier() == []
+    assert later.claim(Key(5), "CD", 60).reader == "CD"
+    with pytest.raises(ClaimedError):
+        save(later, 5, 1, reader="EF")
+    later.close()
+    with store._engine.begin() as connection:  # as an older dump of the database would have it
+        connection.execute(sa.text("ALTER TABLE history DISABLE TRIGGER USER"))
+        connection.execute(sa.text(f"DELETE FROM history WHERE run = '{run}'"))
+        connection.execute(sa.text("ALTER TABLE history ENABLE TRIGGER USER"))
+    with pytest.raises(StoreError, match=r"missing from the database.*Nothing typed is lost"):
+        save(store, 2)
     store.close()
-    assert ReadStore(os.environ["RAYSPLAY_TEST_STORE"], run).notices == ()
+    assert ReadStore(os.environ["RAYSPLAY_TEST_STORE"], run).notices != ()

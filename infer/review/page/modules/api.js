@@ -1,5 +1,7 @@
 /** The server's answers; the contract is API.md beside the server. */
 
+import { sessionHeaders } from "./session_key.js";
+
 /** An answer other than 2xx; `status` 0 where there was none. */
 export class ApiError extends Error {
   /** @param {number} status @param {any} body */
@@ -57,8 +59,8 @@ async function request(method, path, body, options = {}) {
   try {
     answer = await fetch(`/api/${path}`, {
       method,
-      credentials: "same-origin",
-      headers: body === undefined ? {} : { "Content-Type": "application/json" },
+      credentials: "omit",
+      headers: { ...sessionHeaders(), ...(body === undefined ? {} : { "Content-Type": "application/json" }) },
       body: body === undefined ? undefined : JSON.stringify(body),
       ...options,
     });

@@ -1,4 +1,5 @@
 import { ApiError } from "./api.js";
+import { sessionHeaders } from "./session_key.js";
 
 /**
  * @typedef {{rows: number, columns: number, window: {low: number, high: number}, levels: import("./halved.js").Level[]}} LoadedFilm
@@ -34,7 +35,7 @@ export class FilmStore {
       entry = /** @type {Entry} */ ({});
       entry.promise = new Promise((settle, fail) => Object.assign(/** @type {Entry} */ (entry), { settle, fail }));
       entry.promise.catch(() => {});
-      this.worker.postMessage({ film, url: `${location.origin}/api/films/${encodeURIComponent(film)}/pixels` });
+      this.worker.postMessage({ film, headers: sessionHeaders(), url: `${location.origin}/api/films/${encodeURIComponent(film)}/pixels` });
     }
     this.films.set(film, entry);
     for (const oldest of this.films.keys()) {

@@ -1,9 +1,9 @@
 /** Fetches a film's pixels and halves them away from the page, which stays at hand meanwhile. */
 import { halvedLevels } from "./halved.js";
 
-self.onmessage = async ({ data: { film, url } }) => {
+self.onmessage = async ({ data: { film, headers, url } }) => {
   try {
-    const answer = await fetch(url, { credentials: "same-origin" });
+    const answer = await fetch(url, { credentials: "omit", headers });
     if (!answer.ok) {
       const told = await answer.json().catch(() => ({}));
       self.postMessage({ film, status: answer.status, error: told.error || "The film cannot be shown." });

@@ -100,6 +100,14 @@ class Reader:
         mouse.move(x + dx, y + dy, steps=steps)
         mouse.up()
 
+    def call(self, path, method="GET"):
+        """What the server answers to this browser, with its key."""
+        code = """async ([path, method]) => {
+            const { sessionHeaders } = await import("/page/modules/session_key.js");
+            return (await fetch(path, { method, headers: sessionHeaders() })).json();
+        }"""
+        return self.page.evaluate(code, [path, method])
+
     def timings(self, name):
         """Milliseconds of a step, as the page took them."""
         return self.page.evaluate(
@@ -132,6 +140,7 @@ def enter(chromium):
             reader.context = context
             readers.append(reader)
             reader.page.goto(f"{served.base}/start?token={served.door.token}")
+            reader.page.wait_for_url(f"{served.base}/**")
             if query:
                 reader.page.goto(f"{served.base}/?{query}")
             return reader.sign_in(initials) if initials else reader

@@ -19,11 +19,6 @@ def angle(points, first, second):
     return np.degrees(direction(second) - direction(first))
 
 
-def measured_body(page):
-    """What the server answers to the points as they stand."""
-    return page.evaluate("fetch('/api/feet/1').then(answer => answer.json())")
-
-
 @pytest.fixture
 def reader(harbour_page):
     return harbour_page.reader.open("spring/cook.dcm")
@@ -31,8 +26,7 @@ def reader(harbour_page):
 
 def test_a_dragged_point_changes_angles_as_geometry_says(reader):
     """Worked out here from the points that the page shows, by trigonometry; fact sheet 1 for the definitions."""
-    page = reader.page
-    points = {p["code"]: np.array([p["x"], p["y"]]) for p in measured_body(page)["points"]}
+    points = {p["code"]: np.array([p["x"], p["y"]]) for p in reader.call("/api/feet/1")["points"]}
     assert reader.number("hva") == pytest.approx(angle(points, *SHAFTS["hva"]), abs=0.06)
     before = reader.number("ima")
     reader.drag("M1d_med", -30, 4)
@@ -88,13 +82,13 @@ def test_arrow_keys_move_by_parts_of_a_pixel(reader):
 
 def test_a_click_chooses_but_never_moves(reader):
     page = reader.page
-    before = measured_body(page)
+    before = reader.call("/api/feet/1")
     page.mouse.click(*reader.place("PPd_lat"))
     assert page.locator("#point-PPd_lat").get_attribute("aria-selected") == "true"
     page.mouse.click(640, 500)
     assert page.locator(".standing").text_content() == ""
     assert page.locator("#confirm").text_content().startswith("Confirm")
-    assert measured_body(page) == before
+    assert reader.call("/api/feet/1") == before
 
 
 def test_a_point_is_placed_by_click_without_dragging(reader):

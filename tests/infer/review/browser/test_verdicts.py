@@ -148,7 +148,7 @@ def overtaken(harbour_page, enter, violations):
     """AB has moved a point and not saved; CD took the foot when AB's claim was gone, and saved."""
     first = harbour_page.reader.open("spring/cook.dcm").stay()
     first.drag("M1d_med", -30, 0)
-    first.page.evaluate("fetch('/api/feet/1/claim', {method: 'DELETE'})")
+    first.call("/api/feet/1/claim", "DELETE")
     second = enter(harbour_page.served, "CD").open("spring/cook.dcm").stay()
     second.drag("M1d_med", 25, 0)
     second.page.fill("#note", "by CD")
