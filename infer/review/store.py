@@ -284,8 +284,8 @@ class ReadStore:
             entries = self.history(key)
             if not entries:
                 raise StoreError(
-                    f"The store holds no read of this foot, but this page shows one. {KEPT} Open the foot in another tab "
-                    "to see what stands, then save it there."
+                    f"The store holds no read of this foot, but this page shows one. {KEPT} Open the foot in another "
+                    "tab to see what stands, then save it there."
                 ) from None
             raise StaleReadError(entries[-1]) from None
         self._acknowledge((made, *self._of(key).values(), version + 1, row["at"], reader))
@@ -643,10 +643,13 @@ def _check_file(path: Path) -> None:
     try:
         with opened_for_reading(path) as raw:
             sound = raw.execute("PRAGMA quick_check(1)").fetchone() == ("ok",)
+            tables_there = {name for (name,) in raw.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
     except (sqlite3.Error, OSError) as error:
         if primary_code(error) not in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
             raise StoreError(f"{path}: the store cannot be used: {in_words(error)}. It was left as it is") from error
-        sound = False
+        sound, tables_there = False, set()
+    if tables_there and tables.history.name not in tables_there:
+        raise StoreError(f"{path}: is a database, but no store of reads. It was left as it is")
     if not sound:
         raise StoreError(
             f"{path}: the store is damaged. It was left as it is. Restore a copy of it, "

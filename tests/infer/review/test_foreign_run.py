@@ -14,7 +14,9 @@ import pyarrow.parquet as pq
 import pytest
 from typer.testing import CliRunner
 
+from raysplay.infer.outputs.run_files import STORES
 from raysplay.infer.review.films import FilmShelf, FilmUnavailableError
+from raysplay.infer.review.other_stores import note_store, stores_noted
 from raysplay.infer.review.run import ReviewRun, RunError
 from raysplay.infer.review.run_tables import LandmarkFile
 from raysplay.infer.review.settings import review_settings
@@ -352,3 +354,14 @@ def test_a_folder_that_is_none(tmp_path):
     (tmp_path / "file").touch()
     with pytest.raises(RunError, match="finished run"):
         ReviewRun(tmp_path / "file")
+
+
+def test_a_pipe_in_the_place_of_the_noted_stores_is_not_waited_for(harbour):
+    os.mkfifo(harbour / STORES)
+    assert stores_noted(harbour) == ()
+    note_store(harbour, "sqlite:///elsewhere")
+    (harbour / STORES).unlink()
+    note_store(harbour, "sqlite:///elsewhere")
+    note_store(harbour, "sqlite:///elsewhere")
+    assert stores_noted(harbour) == ("sqlite:///elsewhere",)
+    assert (harbour / STORES).stat().st_mode & 0o077 == 0

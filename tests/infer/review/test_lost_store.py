@@ -331,7 +331,7 @@ def test_every_call_on_a_store_that_fails_is_a_sentence(serve, harbour, tmp_path
     """503 (RFC 9110, 15.6.4), one sentence that says what to do, and no trace on the terminal."""
     monkeypatch.setattr("raysplay.infer.review.store_file._BUSY_SECONDS", 0.1)
     page = serve(harbour).browser("AB")
-    path = harbour / FILE_NAME
+    path = harbour / STORE
     whole = path.read_bytes()
     other = sqlite3.connect(path, isolation_level=None)
     if spoilt == "noise":

@@ -16,8 +16,6 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from raysplay.infer.review.store import FILE_NAME
-
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
 
 SEED, REQUESTS = 20261125, 3600
@@ -354,7 +352,7 @@ def test_no_request_is_a_failure_of_the_program(serve, harbour, capfd, caplog):
     server = serve(harbour, connections={"head_seconds": 0.3, "body_seconds": 0.3})
     browser = server.browser("AB")
     assert browser.post("/api/feet/2/reads", json={"version": 0, "verdict": "confirm"}).status_code == 200
-    before = content(harbour / FILE_NAME)
+    before = content(harbour / STORE)
     draw = Draw(SEED, server.server.port, browser.headers["Authorization"])
     requests = [draw.request() for _ in range(REQUESTS)]
     with ThreadPoolExecutor(12) as pool:
@@ -376,7 +374,7 @@ def test_no_request_is_a_failure_of_the_program(serve, harbour, capfd, caplog):
     told = [answer for answer in answers if answer is not None]
     assert len(told) > 0.8 * REQUESTS
     assert {400, 401, 403, 404, 405, 413, 422} <= {status for status, _, _ in told}
-    assert content(harbour / FILE_NAME) == before
+    assert content(harbour / STORE) == before
     assert browser.get("/api/feet/2").json()["state"] == "confirmed"
     assert caplog.records == []
     assert capfd.readouterr() == ("", "")

@@ -247,6 +247,20 @@ def test_a_damaged_store_is_named_and_left_as_it_is(tmp_path, change):
     assert path.read_bytes() == kept
 
 
+def test_a_database_of_something_else_is_left_alone(tmp_path):
+    """A link in a run folder from elsewhere, or a wrong --store: no tables are put into it, its mode stays."""
+    path = tmp_path / "logbook.sqlite"
+    with sqlite3.connect(path) as other:
+        other.execute("CREATE TABLE ships (name)")
+    path.chmod(0o644)
+    kept = path.read_bytes()
+    (tmp_path / STORE).symlink_to(path)
+    with pytest.raises(StoreError, match="no store of reads"):
+        ReadStore.beside(tmp_path, RUN)
+    assert path.read_bytes() == kept
+    assert path.stat().st_mode & 0o777 == 0o644
+
+
 def test_a_store_that_cannot_be_written_is_named(tmp_path):
     with pytest.raises(StoreError, match="nothing was changed"):
         ReadStore(f"sqlite:///{tmp_path}/missing/review.sqlite", RUN)
