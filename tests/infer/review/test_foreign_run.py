@@ -14,6 +14,7 @@ import pyarrow.parquet as pq
 import pytest
 from typer.testing import CliRunner
 
+from raysplay.configs.load import digest
 from raysplay.infer.outputs.run_files import STORES
 from raysplay.infer.review.films import FilmShelf, FilmUnavailableError
 from raysplay.infer.review.other_stores import note_store, stores_noted
@@ -161,6 +162,14 @@ def test_a_protocol_that_a_run_names_is_read_only_if_it_is_what_it_was(harbour, 
     assert any("protocol file" in one for one in run.changes()) == (kind not in ("deep", "aliases"))
 
 
+def sealed(run):
+    """Let the summary state the tables as they are now, as a forger would."""
+    path = run / "run.json"
+    content = json.loads(path.read_text())
+    content["tables"] = {name: digest(run / name) for name in content["tables"]}
+    path.write_text(json.dumps(content))
+
+
 def cells(run, table, row, change):
     """Change cells of a table by column."""
     import csv
@@ -171,6 +180,7 @@ def cells(run, table, row, change):
         rows[row][rows[0].index(name)] = value
     with (run / table).open("w", newline="") as stream:
         csv.writer(stream).writerows(rows)
+    sealed(run)
 
 
 @pytest.mark.parametrize(
@@ -227,6 +237,7 @@ def test_a_cell_that_is_not_what_it_should_be(harbour, tmp_path, table, change, 
 @pytest.mark.parametrize("table", ["feet.csv", "films.csv", "crops.csv"])
 def test_a_table_that_is_none(harbour, tmp_path, table, content):
     (harbour / table).write_bytes(content)
+    sealed(harbour)
     refused(harbour, tmp_path, table)
 
 
@@ -235,20 +246,24 @@ def test_a_row_too_long_or_in_another_script(harbour, tmp_path, table):
     path = harbour / table
     whole = path.read_bytes()
     path.write_bytes(whole + b"one,more,cell\n")
+    sealed(harbour)
     refused(harbour, tmp_path, table, "a row")
     path.write_bytes(whole.replace(b"spring", b"spr\xffng"))
+    sealed(harbour)
     refused(harbour, tmp_path, table)
 
 
 def test_feet_of_a_film_lie_together(harbour, tmp_path):
     head, *rows = (harbour / "feet.csv").read_text().splitlines()
     (harbour / "feet.csv").write_text("\n".join([head, rows[1], rows[0], *rows[2:]]) + "\n")
+    sealed(harbour)
     refused(harbour, tmp_path, "feet.csv")
 
 
 def landmarks(run, change):
     path = run / "landmarks.parquet"
     pq.write_table(change(pq.read_table(path)), path)
+    sealed(run)
 
 
 def column(name, values):
@@ -292,6 +307,7 @@ def test_a_small_file_with_many_rows(harbour, tmp_path):
         for _ in range(6):
             writer.write_table(table)
     assert path.stat().st_size < 200_000
+    sealed(harbour)
     refused(harbour, tmp_path, "landmarks.parquet", "more landmarks than")
 
 
@@ -314,6 +330,7 @@ def test_damaged_landmarks(harbour, tmp_path, damage):
     else:
         data = bytearray(np.random.default_rng(4).bytes(5000))
     path.write_bytes(bytes(data))
+    sealed(harbour)
     refused(harbour, tmp_path, "landmarks.parquet")
 
 
@@ -323,6 +340,7 @@ def test_films_are_looked_for_along_their_own_folders_alone(harbour, monkeypatch
     for table in ("feet.csv", "films.csv", "crops.csv"):
         text = (harbour / table).read_text().replace("spring/cook.dcm", r"spring\\xff/cook.dcm")
         (harbour / table).write_text(text)
+    sealed(harbour)
     scanned = []
     scandir = os.scandir
     monkeypatch.setattr(os, "scandir", lambda folder: scanned.append(folder) or scandir(folder))

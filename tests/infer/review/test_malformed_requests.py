@@ -16,6 +16,8 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+from raysplay.infer.outputs.run_files import STORE
+
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
 
 SEED, REQUESTS = 20261125, 3600
