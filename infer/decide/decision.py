@@ -10,6 +10,7 @@ from raysplay.infer.decide.conditions import conditions
 from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.construction_sensitive import construction_sensitive
 from raysplay.infer.decide.cut_off import cut_off
+from raysplay.infer.decide.damage import damage
 from raysplay.infer.decide.doubtful_landmarks import doubtful_landmarks
 from raysplay.infer.decide.implausible_shape import implausible_shape
 from raysplay.infer.decide.loading import loading
@@ -89,4 +90,5 @@ def _findings(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     yield from spacing(case, limits.spacing)
     yield from pixel_shape(case, limits)
     yield from loading(case.film, limits.loading)
+    yield from damage(case.film)
     yield from remarks(case.film, limits.remarks)

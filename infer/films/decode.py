@@ -9,13 +9,14 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
 
 import numpy as np
 
-from raysplay.infer.films.film import Film, FilmRejected, Spacing, SpacingKind
+from raysplay.infer.films.film import Damage, Film, FilmRejected, Spacing, SpacingKind
 from raysplay.infer.films.limits import FilmLimits, film_limits
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.remark import Remark, RemarkKind
@@ -31,7 +32,8 @@ class FilmReader:
     The child is kept from file to file. It may use ``limits.decode_memory_bytes`` of address space
     (where the system can enforce it) and ``limits.decode_seconds`` a file. A crash or a lack of memory
     in a child that has already served other files is tried once more in a fresh one, so that no film
-    pays for an earlier one. A reader serves one thread at a time; use several for several cores.
+    pays for an earlier one; what the first attempt took of the time is gone. A reader serves one thread
+    at a time; use several for several cores.
 
     Parameters
     ----------
@@ -78,13 +80,15 @@ class FilmReader:
         """
         with self._lock:
             try:
+                left = self._limits.decode_seconds
                 try:
-                    return self._attempt(path)
+                    return self._attempt(path, left)
                 except _ChildFailed as failure:
-                    if failure.final:
+                    left -= failure.seconds
+                    if failure.final or left <= 0:
                         raise FilmRejected(str(failure)) from None
                 try:
-                    return self._attempt(path)
+                    return self._attempt(path, left)
                 except _ChildFailed as failure:
                     raise FilmRejected(str(failure)) from None
             except FilmRejected:
@@ -104,7 +108,7 @@ class FilmReader:
                     child.wait(timeout=2.0)
             self._retire()
 
-    def _attempt(self, path: Path) -> Film:
+    def _attempt(self, path: Path, seconds: float) -> Film:
         if self._child is None or self._child.poll() is not None:
             self._start()
         child, fresh = self._child, self._served == 0
@@ -118,9 +122,10 @@ class FilmReader:
             overdue.set()
             child.kill()
 
-        watch = threading.Timer(self._limits.decode_seconds, stop)
+        watch = threading.Timer(seconds, stop)
         watch.daemon = True
         watch.start()
+        began = time.monotonic()
         try:
             child.stdin.write(json.dumps(str(path)).encode("ascii") + b"\n")
             child.stdin.flush()
@@ -131,13 +136,13 @@ class FilmReader:
             self._retire()
             if overdue.is_set():
                 said = f"decoding took longer than {self._limits.decode_seconds:g} s"
-                raise _ChildFailed(said, final=True) from None
-            raise _ChildFailed(_cause(child.returncode), final=fresh) from None
+                raise _ChildFailed(said, seconds, final=True) from None
+            raise _ChildFailed(_cause(child.returncode), time.monotonic() - began, final=fresh) from None
         finally:
             watch.cancel()
         if header["reason"] == OUT_OF_MEMORY:
             self._retire()
-            raise _ChildFailed(OUT_OF_MEMORY, final=fresh)
+            raise _ChildFailed(OUT_OF_MEMORY, time.monotonic() - began, final=fresh)
         raise FilmRejected(header["reason"])
 
     def _start(self) -> None:
@@ -178,10 +183,11 @@ class FilmReader:
 
 
 class _ChildFailed(Exception):  # noqa: N818
-    """The child died or ran out of memory; ``final`` if trying again would change nothing."""
+    """The child died or ran out of memory after some seconds; ``final`` if trying again would change nothing."""
 
-    def __init__(self, reason: str, *, final: bool) -> None:
+    def __init__(self, reason: str, seconds: float, *, final: bool) -> None:
         super().__init__(reason)
+        self.seconds = seconds
         self.final = final
 
 
@@ -208,6 +214,7 @@ def _film(path: Path, header: dict[str, Any], stream: IO[bytes], limits: FilmLim
         polarity_doubtful=header["polarity_doubtful"],
         person=header["person"],
         taken=header["taken"],
+        damage=Damage[header["damage"]] if header["damage"] else None,
         remarks=tuple(Remark(RemarkKind[name], text) for name, text in header["remarks"]),
     )
 

@@ -44,6 +44,13 @@ class Spacing:
     shape_confirmed: bool = False
 
 
+class Damage(Enum):
+    """What makes a file look damaged that could be decoded."""
+
+    TORN = "grey values step along coded rows, as damaged JPEG data leave them"
+    TABLES = "a table of the JPEG header holds what no encoder is known to write"
+
+
 @dataclass(frozen=True)
 class Film:
     """One decoded radiograph.
@@ -66,6 +73,8 @@ class Film:
         Digest of the file's bytes.
     polarity_doubtful : bool
         Whether bone may be dark nevertheless, by the picture's background.
+    damage : Damage or None
+        What looks damaged, though the file could be decoded.
     person : str
         Code of the person by the file's identifier, see :mod:`.person`; the same for films of one person in one run.
         Empty where the file names nobody, or no code was asked for.
@@ -83,6 +92,7 @@ class Film:
     loading: Loading = Loading.UNKNOWN
     sha256: str = ""
     polarity_doubtful: bool = False
+    damage: Damage | None = None
     person: str = ""
     taken: str = ""
     remarks: tuple[Remark, ...] = ()

@@ -169,6 +169,8 @@ def _stated_window(modality: Float64, ds: Dataset) -> Float64 | None:
         # A table of 8-bit entries may be longer than 256: widened so that its index fits.
         item = copy.deepcopy(ds.VOILUTSequence[0])
         entries, first, bits = (int(part) for part in item.LUTDescriptor)
+        if not 8 <= bits <= 16:  # PS3.3, C.11.2.1.1
+            raise ValueError("impossible depth of a table")
         item.LUTDescriptor = [entries, first, 16]
         table = Dataset()
         table.file_meta = ds.file_meta

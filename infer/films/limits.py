@@ -24,6 +24,7 @@ class FilmLimits(Config):
     min_side: int = Field(gt=1)
     decode_memory_bytes: int = Field(gt=0)
     decode_seconds: float = Field(gt=0)
+    max_jpeg_scans: int = Field(gt=0)
     percentile_window: tuple[float, float]
     colour_tolerance: float = Field(ge=0, le=1)
     colour_share: float = Field(ge=0, le=1)

@@ -9,12 +9,15 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, ImageOps
 
-from raysplay.infer.films.film import Film, FilmRejected, Spacing
+from raysplay.infer.films.film import Damage, Film, FilmRejected, Spacing
 from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey
+from raysplay.infer.films.jpeg import decode_jpeg, luminance, read_frame
 from raysplay.infer.films.limits import FilmLimits
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.resolution import stated_aspect
 from raysplay.infer.films.sniff import FileFormat
+from raysplay.infer.films.tiff import check_parts
+from raysplay.infer.films.torn import seen_damage
 
 _ORIENTATION = 0x0112
 _PHOTOMETRIC = 262
@@ -39,17 +42,26 @@ def read_picture(content: bytes, path: Path, limits: FilmLimits, kind: FileForma
     try:
         with Image.open(io.BytesIO(content), formats=[kind.value]) as picture:
             limits.check_size(picture.height, picture.width)
-            pages = getattr(picture, "n_frames", 1)
-            if pages > 1 and picture.format in ("TIFF", "PNG"):
-                raise FilmRejected(f"a picture file with {pages} pages, not a single film")
+            # Pages are not counted: a small file can hold very many.
+            if getattr(picture, "is_animated", False) and picture.format in ("TIFF", "PNG"):
+                raise FilmRejected("a picture file with several pages, not a single film")
             white_is_zero = (
                 kind is FileFormat.TIFF and getattr(picture, "tag_v2", {}).get(_PHOTOMETRIC) == _MIN_IS_WHITE
             )
             orientation = picture.getexif().get(_ORIENTATION, 1)
             turned = orientation not in (0, 1)
-            picture.load()
+            decoded: Image.Image = picture
+            damage, frame = None, None
+            if kind is FileFormat.JPEG:
+                decoded, damage = _decode_jpeg(content, picture, limits)
+                decoded.getexif()[_ORIENTATION] = orientation
+            if kind is FileFormat.TIFF:
+                frame = check_parts(content, picture.tag_v2, limits)  # type: ignore[attr-defined]
+            decoded.load()
+            if frame is not None and decoded.mode == "L":
+                damage = seen_damage(np.asarray(decoded), frame)
             aspect = stated_aspect(picture)
-            upright = ImageOps.exif_transpose(picture) if turned else picture
+            upright = ImageOps.exif_transpose(decoded) if turned else decoded
             grey = _grey(upright, limits, remarks, white_is_zero)
     except (FilmRejected, MemoryError, RecursionError):
         raise
@@ -65,7 +77,17 @@ def read_picture(content: bytes, path: Path, limits: FilmLimits, kind: FileForma
     remarks.append(f"picture file: no trustworthy pixel spacing, {shape}, lengths withheld")
     remarks.append("loading, side and view unknown: a picture file does not state them")
     said = tuple(Remark(RemarkKind.PICTURE_FILE, one) for one in remarks)
-    return Film(path=path, pixels=grey, spacing=Spacing(aspect=aspect or 1.0), remarks=said)
+    return Film(path=path, pixels=grey, spacing=Spacing(aspect=aspect or 1.0), damage=damage, remarks=said)
+
+
+def _decode_jpeg(content: bytes, picture: Image.Image, limits: FilmLimits) -> tuple[Image.Image, Damage | None]:
+    """The decoded picture of a JPEG file, and what looks damaged of it; ``picture`` is the file as just opened."""
+    frame = read_frame(content, limits)
+    limits.check_size(frame.rows, frame.columns)
+    pixels = decode_jpeg(content, frame)
+    if frame.components == 4:  # the library knows which of these are stored inverted
+        return picture, None
+    return Image.fromarray(pixels), seen_damage(luminance(content, frame, pixels), frame)
 
 
 def _grey(picture: Image.Image, limits: FilmLimits, remarks: list[str], white_is_zero: bool) -> npt.NDArray[np.float32]:

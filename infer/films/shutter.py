@@ -7,6 +7,8 @@ import numpy.typing as npt
 from PIL import Image, ImageDraw
 from pydicom.dataset import Dataset
 
+_MOST_VERTICES = 1000
+
 
 def outside_shutter(ds: Dataset, rows: int, columns: int) -> tuple[npt.NDArray[np.bool_] | None, tuple[str, ...]]:
     """Pixels that the shutter hides, shape (rows, columns); None where it hides nothing or is unusable.
@@ -16,11 +18,11 @@ def outside_shutter(ds: Dataset, rows: int, columns: int) -> tuple[npt.NDArray[n
     value = ds.get("ShutterShape")
     if not value:
         return None, ()
-    shapes = [value] if isinstance(value, str) else list(value)
+    shapes = {value} if isinstance(value, str) else {str(one) for one in value}
     visible = np.ones((rows, columns), dtype=bool)
     try:
-        for shape in shapes:
-            visible &= _inside(str(shape).strip().upper(), ds, rows, columns)
+        for shape in sorted(shapes):
+            visible &= _inside(shape.strip().upper(), ds, rows, columns)
     except Exception:
         return None, ("the display shutter is unusable and was ignored",)
     if not visible.any():
@@ -43,7 +45,10 @@ def _inside(shape: str, ds: Dataset, rows: int, columns: int) -> npt.NDArray[np.
         radius = int(ds.RadiusOfCircularShutter)
         return np.asarray((row - centre_row) ** 2 + (column - centre_column) ** 2 <= radius**2)
     if shape == "POLYGONAL":
-        flat = [int(part) for part in ds.VerticesOfThePolygonalShutter]
+        vertices = ds.VerticesOfThePolygonalShutter
+        if len(vertices) > 2 * _MOST_VERTICES:  # drawing takes time for each in every row
+            raise ValueError("too many vertices")
+        flat = [int(part) for part in vertices]
         corners = [(c - 1, r - 1) for r, c in zip(flat[::2], flat[1::2], strict=True)]
         mask = Image.new("1", (columns, rows))
         ImageDraw.Draw(mask).polygon(corners, fill=1, outline=1)

@@ -9,7 +9,7 @@ from raysplay.infer.decide.case import Finding, on_film, upright
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.decision import combine, decide, failed, not_read, refusal
 from raysplay.infer.decide.needed import usable_landmarks
-from raysplay.infer.films.film import Spacing, SpacingKind
+from raysplay.infer.films.film import Damage, Spacing, SpacingKind
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.records import Decision, Outcome
@@ -70,6 +70,16 @@ def test_a_foot_without_a_fault_is_accepted_without_reasons(case):
             {"film_": {"laterality": "L"}},
             Outcome.REVIEW,
             "side conflict: the file says L, the anatomy says R",
+        ),
+        (
+            {"film_": {"damage": Damage.TORN}},
+            Outcome.REVIEW,
+            "file doubtful: grey values step along coded rows, as damaged JPEG data leave them",
+        ),
+        (
+            {"film_": {"damage": Damage.TABLES}},
+            Outcome.REVIEW,
+            "file doubtful: a table of the JPEG header holds what no encoder is known to write",
         ),
         ({"foot": {"side_probability": 0.7}}, Outcome.REVIEW, "side doubtful: R at 0.70"),
         ({"width": 9.1}, Outcome.REVIEW, "HVA interval is 9.1 degrees wide, limit 6"),

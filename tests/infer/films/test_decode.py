@@ -21,7 +21,7 @@ from pydicom.dataset import Dataset
 from pydicom.uid import JPEG2000Lossless, JPEGLSLossless, RLELossless
 
 from raysplay.infer.films.decode import FilmReader
-from raysplay.infer.films.film import Film, FilmRejected
+from raysplay.infer.films.film import Damage, Film, FilmRejected
 from raysplay.infer.films.limits import FilmLimits
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.read import read_film
@@ -32,7 +32,7 @@ linux = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc and need
 MISBEHAVING = """
     import ctypes, os, sys, time
     import numpy as np
-    from raysplay.infer.films.film import Film, FilmRejected
+    from raysplay.infer.films.film import Damage, Film, FilmRejected
     from raysplay.infer.films.remark import Remark, RemarkKind
 
     class PanicException(BaseException):
@@ -64,12 +64,18 @@ MISBEHAVING = """
         if name == "chatter":
             os.write(1, b'{"reason": "forged"}' + bytes([10]))
             print("noise", flush=True)
+        if name == "slow_fill":
+            with open(os.environ["ATTEMPTS"], "a") as attempts:
+                attempts.write("x")
+            time.sleep(0.7 * limits.decode_seconds)
+            raise MemoryError
         if name == "once_bitten":
             if kept:
                 os.abort()
         kept.append(0)
+        damage = Damage.TORN if name == "torn" else None
         remarks = (Remark(RemarkKind.GREY_LEVELS, str(os.getpid())),)
-        return Film(path=path, pixels=np.full((3, 4), 0.5, np.float32), remarks=remarks)
+        return Film(path=path, pixels=np.full((3, 4), 0.5, np.float32), damage=damage, remarks=remarks)
 """
 
 
@@ -180,6 +186,27 @@ class TestMisbehavingDecoders:
         misbehaving.read(Path("fine"))
         assert misbehaving.read(Path("once_bitten")).pixels.shape == (3, 4)
 
+    def test_a_second_attempt_has_what_the_first_left_of_the_time(self, misbehaving, tmp_path, monkeypatch) -> None:
+        """The first one ends for want of memory after most of the time; the second would need as long again."""
+        attempts = tmp_path / "attempts"
+        monkeypatch.setenv("ATTEMPTS", str(attempts))
+        misbehaving.read(Path("fine"))
+        with pytest.raises(FilmRejected, match="took longer than 2 s"):
+            misbehaving.read(Path("slow_fill"))
+        assert attempts.read_text() == "xx"
+
+    def test_a_child_ended_for_its_time_is_not_tried_again(self, misbehaving, tmp_path, monkeypatch) -> None:
+        misbehaving.read(Path("fine"))
+        before = misbehaving.child_pid
+        with pytest.raises(FilmRejected, match="took longer"):
+            misbehaving.read(Path("hang"))
+        assert misbehaving.child_pid is None
+        assert before is not None
+
+    def test_what_the_picture_looked_like_arrives(self, misbehaving) -> None:
+        assert misbehaving.read(Path("torn")).damage is Damage.TORN
+        assert misbehaving.read(Path("fine")).damage is None
+
     def test_what_a_decoder_prints_is_not_taken_for_an_answer(self, misbehaving) -> None:
         assert misbehaving.read(Path("chatter")).pixels.shape == (3, 4)
 
@@ -258,8 +285,10 @@ class TestHostileFiles:
         packed = b"".join(packer.compress(block) for _ in range(20)) + packer.flush()
         path.write_bytes(meta + packed)
         tight = limits.model_copy(update={"decode_memory_bytes": 700 << 20})
-        with FilmReader(tight) as reader, pytest.raises(FilmRejected, match="more memory than allowed"):
-            reader.read(path)
+        with FilmReader(tight) as reader:
+            with pytest.raises(FilmRejected, match="unpacks to more than"):
+                reader.read(path)
+            assert _child_status(reader, "VmHWM") < 300 << 20
 
 
 class TestMutationFuzz:

@@ -250,6 +250,8 @@ class TestDamage:
             ({"PixelData": None}, "no pixel data"),
             ({"RescaleSlope": 0, "RescaleIntercept": 5}, "same value"),
             ({"Rows": 41}, r"truncated: 4800 of 4920 bytes"),
+            ({"HighBit": 16}, "HighBit lies outside"),
+            ({"HighBit": 65535}, "HighBit lies outside"),
         ],
     )
     def test_header(self, limits, write, make_dicom, grey12, attributes, reason) -> None:

@@ -198,7 +198,7 @@ class TestRefused:
     def test_several_pages(self, limits, tmp_path, grey8) -> None:
         page = Image.fromarray(grey8)
         path = _save(page, tmp_path / "a.tif", save_all=True, append_images=[page, page])
-        with pytest.raises(FilmRejected, match="3 pages"):
+        with pytest.raises(FilmRejected, match="several pages"):
             read_film(path, limits)
 
     @pytest.mark.parametrize("dtype", [np.float32, np.int32])
