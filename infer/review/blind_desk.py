@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from functools import lru_cache
 
@@ -156,12 +157,11 @@ class BlindDesk(Desk):
 
     def measure(self, sent: MeasureSent, reader: str) -> Json:
         """Axes of the points and what is still missing; no number, so that none is aimed at."""
-        shown = super().measure(sent, reader)
-        return _numberless(shown)
+        return self._numberless(super().measure(sent, reader))
 
     def foot_json(self, number: int, reader: str) -> Json:
         shown = super().foot_json(number, reader)
-        return {**shown, "measured": _numberless(shown["measured"]), "history": []}
+        return {**shown, "measured": self._numberless(shown["measured"]), "history": []}
 
     def save(self, number: int, reader: str, sent: ReadSent) -> Standing:
         if sent.verdict == "confirm":
@@ -199,9 +199,17 @@ class BlindDesk(Desk):
         if missing:
             raise RefusedError(f"not placed yet: {', '.join(missing)}")
 
+    def _numberless(self, measured: Json) -> Json:
+        """Without numbers; ``implausible`` says which measures no foot gives, so that the page can ask for another look
+        before such a read is saved."""
+        hidden = {"value": None, "low": None, "high": None}
+        told = ("name", "unit", "construction", "withheld")
+        measures = [
+            {**{name: one[name] for name in told}, **hidden, "implausible": self._implausible(one)}
+            for one in measured["measures"]
+        ]
+        return {**measured, "measures": measures, "grades": [], "shown_as": ""}
 
-def _numberless(measured: Json) -> Json:
-    hidden = {"value": None, "low": None, "high": None}
-    told = ("name", "unit", "construction", "withheld")
-    measures = [{**{name: one[name] for name in told}, **hidden} for one in measured["measures"]]
-    return {**measured, "measures": measures, "grades": [], "shown_as": ""}
+    def _implausible(self, one: Json) -> bool:
+        low, high = self._limits.shape.values.get(one["name"], (-math.inf, math.inf))
+        return one["value"] is not None and not low <= one["value"] <= high

@@ -19,6 +19,7 @@ from raysplay.configs.load import landmark_descriptions, landmark_schema
 from raysplay.configs.reference_values import reference_values
 from raysplay.infer.command import CAUTION
 from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.outputs.settings import output_settings
 from raysplay.infer.records import Withheld
 from raysplay.infer.review.earlier import completed, is_earlier, taken_over
 from raysplay.infer.review.films import FilmShelf, Picture
@@ -317,6 +318,8 @@ class Desk(ABC):
                     "unit": measure.unit,
                     "definition": measure.definition,
                     "reference": _reference_json(measure.name),
+                    "drawn": measure.name in output_settings().overlay.measures,
+                    "plausible": self._limits.shape.values.get(measure.name),
                     "landmarks": {
                         construction: measures[i].landmarks for construction, measures in by_construction.items()
                     },
@@ -891,7 +894,7 @@ class Desk(ABC):
             raise RefusedError(f"{standing.reader} confirmed this foot: reopen it before it is changed")
         if verdict == "confirm" and (changed or renamed):
             raise RefusedError("something was changed: save it as a correction")
-        if verdict in ("confirm", "correct") and not side:
+        if verdict == "correct" and not side:
             raise RefusedError("no foot was found here: state the side first")
         if verdict == "cannot_be_measured" and not sent.reason.strip():
             raise RefusedError("say why the foot cannot be measured")

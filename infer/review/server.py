@@ -9,7 +9,7 @@ import mimetypes
 import socket
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, cast
+from typing import Annotated, Any, Literal, cast
 
 import uvicorn
 from fastapi import Depends, FastAPI, Query, Request
@@ -26,6 +26,7 @@ from raysplay.infer.review.films import FilmUnavailableError
 from raysplay.infer.review.guard import Door, Guard, Session, addresses, internal_error, place_of
 from raysplay.infer.review.open_desk import OpenDesk, claim_json
 from raysplay.infer.review.requests import MeasureSent, ReaderSent, ReadSent
+from raysplay.infer.review.settings import review_settings
 from raysplay.infer.review.store import ClaimedError, StoreError
 from raysplay.infer.review.worklist import Filter
 
@@ -70,8 +71,9 @@ def _filter(
     side: Text = "",
     reason: Text = "",
     text: Text = "",
+    found: Literal["", "foot", "none"] = "",
 ) -> Filter:
-    return Filter(sort, descending, state, decision, side, reason, text)
+    return Filter(sort, descending, state, decision, side, reason, text, found)
 
 
 InSession = Annotated[Session, Depends(_session)]
@@ -303,7 +305,10 @@ def _answer_errors(app: FastAPI) -> None:
         place, words = where(first["loc"][1:]), in_words(first)
         if first["type"] == "value_error":
             return answer(422, words)  # said by this project, for the reader
-        return answer(422, f"the request does not fit: {place} {words}" if place else f"the request {words}")
+        field = str(first["loc"][-1])
+        told = _SHORTEN.get(field) if first["type"] == "string_too_long" else _TYPE_AGAIN.get(field)
+        unfit = f"the request does not fit: {place} {words}" if place else f"the request {words}"
+        return answer(422, told or f"{unfit}. Nothing was saved; load the page again")
 
     @app.exception_handler(HTTPException)
     def _http(_: Request, error: HTTPException) -> JSONResponse:
@@ -313,3 +318,11 @@ def _answer_errors(app: FastAPI) -> None:
     def _failed(_: Request, error: Exception) -> JSONResponse:
         # It goes on to the guard, which tells the terminal.
         return answer(500, internal_error(error))
+
+
+_SHORTEN = {
+    "note": f"The note is longer than {review_settings().text_characters} characters. Shorten it.",
+    "reason": f"The reason is longer than {review_settings().text_characters} characters. Shorten it.",
+    "text": f"A film's name is looked for by at most {_LONGEST_FILTER} characters. Shorten what you look for.",
+}
+_TYPE_AGAIN = {"initials": "Initials are one to eight letters or digits, without blanks. Type them again."}

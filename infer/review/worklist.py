@@ -38,6 +38,9 @@ DECISIONS = ("review", "accepted", "refused")
 DOUBT, FILM, WIDTH, BORDER = "doubt", "film", "width", "border"
 """Orders besides those by a measure's name."""
 
+FOUND = FOOT, NO_FOOT = ("foot", "none")
+"""Rows in which a foot was found, and files without one: no foot on the film, or no film at all."""
+
 _REASONS_MOST = 63
 """Kinds of reason that fit into one number a foot."""
 
@@ -53,6 +56,7 @@ class Filter:
     side: str = ""
     reason: str = ""
     text: str = ""
+    found: str = ""
 
 
 @dataclass(frozen=True)
@@ -82,6 +86,7 @@ class Worklist:
         self._lower_films = pc.utf8_lower(run.films)
         self.decision: IntArray = np.asarray(pc.index_in(run.decisions, value_set=_strings(DECISIONS)), dtype=np.int64)
         self.side = np.asarray(run.sides.to_numpy(zero_copy_only=False), dtype="U1")
+        self._is_foot: BoolArray = self.side != ""
         self.state = np.zeros(count, dtype=np.int64)
         self.version = np.zeros(count, dtype=np.int64)
         self.values: FloatArray = run.values.copy()
@@ -161,12 +166,12 @@ class Worklist:
             "decision": dict(zip(DECISIONS, decision.tolist(), strict=True)),
             "side": dict(Counter(self.side[others("side")].tolist())),
             "reason": {kind: int(np.count_nonzero(left >> i & 1)) for i, kind in enumerate(self.kinds)},
+            "found": _tally(self._is_foot[others("found")]),
         }
 
-    def progress(self) -> dict[str, int]:
-        """Feet still open, settled, and all of them."""
-        still = int(np.count_nonzero(self.state == 0))
-        return {"open": still, "done": len(self.state) - still, "total": len(self.state)}
+    def progress(self) -> dict[str, Any]:
+        """Rows still open, settled, and all of them; ``files`` are those among them in which no foot was found."""
+        return {**_progress(self.state), "files": _progress(self.state[~self._is_foot])}
 
     def row(self, foot: int) -> dict[str, Any]:
         """A foot's line, with ``None`` for what is not known."""
@@ -232,6 +237,8 @@ class Worklist:
             masks["decision"] = self.decision == DECISIONS.index(wanted.decision)
         if wanted.side:
             masks["side"] = self.side == wanted.side
+        if wanted.found:
+            masks["found"] = self._is_foot == (wanted.found == FOOT)
         if wanted.reason:
             bit = self.kinds.index(wanted.reason) if wanted.reason in self.kinds else _REASONS_MOST
             masks["reason"] = (self._reasons >> bit & 1).astype(np.bool_)
@@ -274,6 +281,16 @@ def _reasons(run: ReviewRun) -> tuple[list[str], IntArray, IntArray]:
     bit = {kind: 1 << i for i, kind in enumerate(names)}
     bits = np.array([sum(bit.get(kind, 0) for kind in kinds) for kinds in kinds_of], dtype=np.int64)
     return names, bits[position], np.array([len(reasons) for reasons in texts], dtype=np.int64)[position]
+
+
+def _progress(state: IntArray) -> dict[str, int]:
+    still = int(np.count_nonzero(state == 0))
+    return {"open": still, "done": len(state) - still, "total": len(state)}
+
+
+def _tally(is_foot: BoolArray) -> dict[str, int]:
+    feet = int(np.count_nonzero(is_foot))
+    return {FOOT: feet, NO_FOOT: len(is_foot) - feet}
 
 
 def number_or_none(value: float) -> float | None:

@@ -4,6 +4,7 @@ validation), RFC 6265 (8.5, 8.6: why no cookie), RFC 6750 (the header), RFC 9110
 import hmac
 import json
 import os
+import re
 import socket
 import stat
 import subprocess
@@ -253,7 +254,36 @@ def test_a_malformed_request_is_one_sentence_and_changes_nothing(server, path, b
     assert "Traceback" not in answer.text
     assert "/" not in sentence.replace("/api", "")
     assert "DROP" not in sentence
+    # In words for a reader: none of the checking library.
+    assert not re.search(r"input should|field required|valid|traceback", sentence.lower()), sentence
     assert browser.get("/api/progress").json()["done"] == 0
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "said"),
+    [
+        ("/api/reader", {"initials": "a b"}, "Type them again"),
+        ("/api/feet/1/reads", {"version": 0, "verdict": "confirm", "note": "x" * 2001}, "Shorten it"),
+        ("/api/feet/1/reads", {"version": 0, "verdict": "erase"}, "Load the page again"),
+        ("/api/nothing/at/all", {}, ""),
+    ],
+)
+def test_a_refusal_says_what_to_do(server, path, body, said):
+    answer = server.browser("AB").post(path, json=body)
+    assert answer.status_code in (404, 422)
+    assert said in answer.json()["error"]
+
+
+def test_a_fault_of_the_server_tells_nothing_of_what_was_raised(server, monkeypatch):
+    def fail(*_):
+        raise KeyError("secret_name")
+
+    browser = server.browser("AB")
+    monkeypatch.setattr("raysplay.infer.review.desk.Desk.session", fail)
+    answer = browser.get("/api/session")
+    assert answer.status_code == 500
+    assert "see in another tab what was saved" in answer.json()["error"]
+    assert "secret" not in answer.text
 
 
 def test_a_body_beyond_the_limit_is_refused(server):

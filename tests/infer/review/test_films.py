@@ -1,6 +1,7 @@
 """Films as the page gets them: every bit of their depth, ahead of time, and what happens where they are not."""
 
 import os
+import re
 import shutil
 import sys
 import time
@@ -99,6 +100,17 @@ def test_films_that_moved_are_found_at_their_new_place(serve, harbour, films_fol
     page = serve(harbour, films=tmp_path / "elsewhere").browser()
     assert page.get("/api/feet/1").json()["film_notice"] is None
     pixels(page)
+
+
+def test_a_file_that_the_run_did_not_read_is_not_called_changed(serve, make_run, films_folder):
+    """The run keeps no digest of copies and of files that it could not read."""
+    folder = make_run({"a.dcm": [("R", "accepted", [])], "copy.dcm": []})
+    table = folder / "films.csv"
+    rows = table.read_text(encoding="utf-8").splitlines(keepends=True)
+    (digest,) = re.findall(r'"([0-9a-f]{64})"', rows[2])
+    table.write_text("".join([*rows[:2], rows[2].replace(digest, "")]), encoding="utf-8")
+    page = serve(folder).browser("AB")
+    assert page.get("/api/feet/2").json()["film_notice"] is None
 
 
 def test_a_changed_film_is_shown_with_a_warning_and_reads_stay(page, films_folder):

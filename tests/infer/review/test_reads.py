@@ -271,6 +271,28 @@ def test_a_foot_without_a_side_needs_one(page):
     assert all(one["withheld"] for one in foot(page, 6)["measured"]["measures"])
 
 
+def test_a_file_without_a_foot_is_refused_without_a_side(page):
+    """Numbers need a side; that there is no foot does not."""
+    assert save(page, 5, "confirm", 0).json()["state"] == "confirmed"
+    (entry,) = page.get("/api/feet/5/history").json()
+    assert (entry["after"]["side"], entry["after"]["values"], entry["after"]["corrected_by"]) == ("", {}, None)
+
+
+def test_limits_and_drawn_measures_come_with_the_session(page):
+    """`shape.values` of configs/decision.yaml and `overlay.measures` of configs/outputs.yaml, read here anew."""
+    import yaml
+
+    from raysplay.configs.load import shipped
+
+    limits = yaml.safe_load(shipped("decision.yaml").read_text())["shape"]["values"]
+    drawn = yaml.safe_load(shipped("outputs.yaml").read_text())["overlay"]["measures"]
+    measures = page.get("/api/session").json()["measures"]
+    assert measures
+    for measure in measures:
+        assert measure["plausible"] == limits.get(measure["name"])
+        assert measure["drawn"] == (measure["name"] in drawn)
+
+
 def test_a_reader_states_initials_before_a_read(serve, harbour):
     page = serve(harbour).browser()
     answer = save(page, 1, "confirm", 0)

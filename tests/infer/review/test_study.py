@@ -131,6 +131,26 @@ def test_nothing_of_the_model_reaches_a_blind_reader(serve, harbour, plan):
     assert page.get("/api/films/7/pixels").status_code == 404
 
 
+def test_an_impossible_angle_is_told_without_its_value(serve, harbour, plan, place, schema):
+    """The golden foot is possible; with base and head of its first metatarsal exchanged, IMA lies far outside
+    `shape.values` of configs/decision.yaml. The 4-5 angle does not touch that bone."""
+    page = serve(harbour, study=plan(feet={"films": ["spring/cook.dcm"]})).browser("ab")
+    golden = {code: tuple(map(float, xy)) for code, xy in zip(schema.codes, place("R").points, strict=True)}
+    exchanged = {**golden, "M1p_med": golden["M1d_med"], "M1p_lat": golden["M1d_lat"]}
+    exchanged |= {"M1d_med": golden["M1p_med"], "M1d_lat": golden["M1p_lat"]}
+
+    def told(places):
+        codes = page.get("/api/session").json()["study"]["landmarks"]
+        points = [{"code": code, "x": places[code][0], "y": places[code][1], "moved": True} for code in codes]
+        rows = page.post("/api/measure", json={"id": 1, "points": points}).json()["measures"]
+        assert all(row["value"] is None and row["low"] is None for row in rows)
+        return {row["name"]: row["implausible"] for row in rows}
+
+    assert not any(told(golden).values())
+    odd = told(exchanged)
+    assert (odd["ima"], odd["hva"], odd["ima45"]) == (True, True, False)
+
+
 def test_a_stranger_to_the_study_sees_nothing(serve, harbour, plan):
     page = serve(harbour, study=plan()).browser()
     assert page.post("/api/reader", json={"initials": "ZZ"}).status_code == 422

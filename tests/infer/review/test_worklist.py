@@ -181,7 +181,31 @@ def test_a_settled_foot_leaves_the_filter_but_keeps_its_place(listed):
     assert worklist.neighbour(order[5], wanted, -1) == order[4]
     assert worklist.row(order[5])["values"]["hva"]["value"] == 70.0
     assert worklist.row(order[5])["values"]["ima"]["value"] is None
-    assert worklist.progress() == {"open": 399, "done": 1, "total": 400}
+    files = {"open": 0, "done": 0, "total": 0}
+    assert worklist.progress() == {"open": 399, "done": 1, "total": 400, "files": files}
+
+
+def test_files_without_a_foot_are_listed_and_counted_apart(page):
+    """The harbour run: five feet, and a hand on which none was found (row 5)."""
+    feet = page.get("/api/feet", params={"found": "foot"}).json()
+    files = page.get("/api/feet", params={"found": "none"}).json()
+    assert [row["foot"] for row in feet["feet"]].count("") == 0
+    assert (feet["total"], [row["film"] for row in files["feet"]]) == (5, ["autumn/hand.dcm"])
+    assert feet["counts"]["found"] == files["counts"]["found"] == {"foot": 5, "none": 1}
+    assert page.get("/api/feet", params={"found": "foot", "side": "R"}).json()["counts"]["found"] == {
+        "foot": 3,
+        "none": 0,
+    }
+    walked, at = [], feet["feet"][0]["id"]
+    while at is not None:
+        walked.append(at)
+        at = page.get(f"/api/feet/{at}/next", params={"found": "foot"}).json()["id"]
+    assert walked == [row["id"] for row in feet["feet"]]
+    page.post("/api/feet/5/reads", json={"version": 0, "verdict": "confirm"})
+    progress = page.get("/api/progress").json()
+    assert (progress["done"], progress["total"]) == (1, 6)
+    assert progress["files"] == {"open": 0, "done": 1, "total": 1}
+    assert page.get("/api/feet", params={"found": "nobody"}).status_code == 422
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import { sessionHeaders } from "./session_key.js";
 export class ApiError extends Error {
   /** @param {number} status @param {any} body */
   constructor(status, body) {
-    super((body && body.error) || (status ? `The server answered with ${status}.` : "The server does not answer."));
+    super((body && body.error) || (status ? "The server could not do this. Try again, or load the page again." : "The server does not answer. Is the review still running in its terminal?"));
     this.status = status;
     this.body = body;
   }

@@ -27,7 +27,7 @@ export class App {
     this.landmarks = new Landmarks(session);
     this.films = new FilmStore();
     /** @type {Record<string, any>} filters and order of the worklist, which next and previous follow */
-    this.filters = {};
+    this.filters = session.study ? {} : { found: "foot" };
     /** @type {number|null} foot last looked at, for the worklist to come back to */
     this.last = null;
     /** @type {Page|null} */
@@ -68,11 +68,14 @@ export class App {
 
   /** Show how much is settled. */
   async progress() {
-    const { done, total } = await api.progress().catch(() => ({ done: 0, total: 0 }));
+    const { done, total, files = { done: 0, total: 0 } } = await api.progress().catch(() => ({ done: 0, total: 0 }));
     const place = /** @type {HTMLElement} */ (document.getElementById("progress"));
     place.hidden = !total;
-    const bar = make("progress", { max: total || 1, value: done, "aria-label": "Feet settled" });
-    refill(place, bar, make("span", { textContent: `${done.toLocaleString("en")} of ${total.toLocaleString("en")} settled` }));
+    const [what, settled] = this.session.study ? ["reads", "saved"] : ["feet", "settled"];
+    const of = (/** @type {number} */ some, /** @type {number} */ all) => `${some.toLocaleString("en")} of ${all.toLocaleString("en")}`;
+    const words = [`${of(done - files.done, total - files.total)} ${what} ${settled}`, ...(files.total ? [`${of(files.done, files.total)} files without a foot`] : [])];
+    refill(place, make("progress", { max: total - files.total || 1, value: done - files.done, "aria-label": `${what[0].toUpperCase()}${what.slice(1)} ${settled}` }),
+      make("span", { textContent: words[0] }), words[1] ? make("span", { className: "files", textContent: words[1] }) : null);
   }
 
   async #follow() {
@@ -104,7 +107,7 @@ export class App {
       if (this.shown !== hash) return;
       refill(this.main, make("div", { className: "failed", role: "alert" },
         make("h1", { textContent: "This cannot be shown" }),
-        make("p", { textContent: error instanceof Error ? error.message : String(error) }),
+        make("p", { textContent: error instanceof ApiError ? error.message : "Something failed in this page. What is saved is safe." }),
         make("p", {}, make("button", { type: "button", textContent: "Try again", onclick: () => this.#show(hash) }), " ",
           make("a", { href: "#/feet", textContent: "Back to the worklist" }))));
       if (!(error instanceof ApiError)) throw error;

@@ -1,7 +1,9 @@
 import { api } from "./api.js";
 import { apply, compose, invert, similarity } from "./affine.js";
 import { make, refill } from "./dom.js";
+import { fitArea } from "./fit_area.js";
 import { firstWindow } from "./grey_window.js";
+import { turnToToesUp } from "./orientation.js";
 import { Stage } from "./stage.js";
 import { STATES } from "./words.js";
 
@@ -83,7 +85,7 @@ export class Compare {
       this.stage.following = () => this.#fitted(compose(this.here.view.screenFromFilm, aligned));
     } else {
       this.stage.following = null;
-      this.stage.view.open(other, home(other));
+      this.stage.view.open(other, fitArea(other), turnToToesUp(other));
     }
     this.words.textContent = `${about}. ${aligned
       ? "Shafts of the second metatarsals laid over each other."

@@ -17,7 +17,7 @@ export class Deciding {
   /**
    * @param {number} id
    * @param {import("./types.js").Session} session
-   * @param {{foot: () => Promise<Foot>, saved: (saved: {version: number, state: string}, read: Read) => Promise<void>,
+   * @param {{foot: () => Promise<Foot>, saved: (saved: {version: number, state: string, when?: string}, read: Read) => Promise<void>,
    *   theirs: (foot: Foot, reader: string) => void, claimed: (reader: string) => void, changed: () => void}} page
    *   `foot` fetches it as it stands; the others are told what happened
    */

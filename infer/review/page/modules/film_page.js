@@ -1,28 +1,37 @@
 import { announce } from "./announcer.js";
+import { arcs } from "./arcs.js";
 import { api, ApiError, outOfReach } from "./api.js";
 import { banner, note } from "./banners.js";
 import { Claim } from "./claim.js";
 import { Compare, home } from "./compare.js";
 import { Deciding } from "./deciding.js";
-import { ask } from "./dialog.js";
 import { make, refill } from "./dom.js";
 import { FilmTools } from "./film_tools.js";
+import { fitArea } from "./fit_area.js";
 import { FootEdit } from "./foot_edit.js";
 import { followPointers } from "./gestures.js";
 import { adjusted, firstWindow } from "./grey_window.js";
 import { HistoryPanel } from "./history_panel.js";
+import { askImpossible, impossible } from "./impossible.js";
 import { listen } from "./keys.js";
+import { askBeforeLeaving } from "./leaving.js";
 import { Measuring } from "./measuring.js";
 import { NumbersPanel } from "./numbers_panel.js";
+import { Orientation, turnToToesUp } from "./orientation.js";
 import { pointAt } from "./overlay.js";
 import { Placing } from "./placing.js";
 import { PointCard } from "./point_card.js";
 import { PointsList } from "./points_list.js";
+import { PrintSheet } from "./print_sheet.js";
+import { percent, reasonWords } from "./reason_words.js";
+import { ReasonsLine } from "./reasons_line.js";
+import { saySaved } from "./saved_note.js";
+import { ShaftGuides } from "./shaft_guides.js";
 import { askSide } from "./side_dialog.js";
 import { Stage } from "./stage.js";
 import { VerdictPanel } from "./verdict_panel.js";
 import { askTake } from "./withheld_dialog.js";
-import { DECISIONS, STATES, VERDICTS, counted, footName } from "./words.js";
+import { DECISIONS, NUMBERLESS, STATES, VERDICTS, counted, footName } from "./words.js";
 
 /**
  * One foot on its film: look, correct, decide.
@@ -45,10 +54,8 @@ const CLOSE = 3;
 const AGAIN = 2500;
 /** How long a note stays that the list has come to its end, ms. */
 const END_NOTE = 5000;
-/** States of a foot that has no numbers. */
-const NUMBERLESS = new Set(["not_measurable", "wrong_view"]);
 const SIGNS = { model: "○", doubtful: "◇", moved: "□", hidden: "✕", none: "·" };
-const KIND_WORDS = { model: "", doubtful: "doubtful", moved: "by hand", hidden: "not visible", none: "not placed" };
+const KIND_WORDS = { model: "", doubtful: "doubtful", moved: "by hand", hidden: "not visible", none: "to place" };
 
 export class FilmPage {
   /** @param {import("./app.js").App} app @param {Foot} foot @param {number} began when the foot was asked for, ms */
@@ -68,10 +75,14 @@ export class FilmPage {
     /** @type {string|null} */
     this.selected = null;
     this.placing = new Placing();
+    this.guides = new ShaftGuides(this.landmarks);
     this.all = false;
     this.labels = false;
     this.hidden = false;
     this.stopped = false;
+    /** A question before saving is open, or saving is to lead nowhere else. */
+    this.asking = false;
+    this.leaving = false;
     /** @type {Compare|null} */
     this.compare = null;
     /** @type {Foot|null} */
@@ -121,9 +132,10 @@ export class FilmPage {
       reset: () => this.resetPoint(),
       skip: () => this.#skip(),
       stop: () => this.#stopPlacing(),
+      guides: () => this.#toggleGuides(),
       nudge: (dx, dy) => this.#nudge(dx, dy, "card"),
     });
-    this.numbers = new NumbersPanel(this.session, {
+    this.numbers = new NumbersPanel(this.session, this.landmarks, {
       construction: (name) => this.edit.change("construction", { construction: name }),
       grading: () => this.measuring.ask(),
       look: (name) => void this.#look(name),
@@ -135,8 +147,10 @@ export class FilmPage {
     this.badge = make("span", { className: "badge" });
     this.title = foot.film ?? `Read ${foot.id} of ${this.session.study?.reads_total ?? ""}`;
     this.heading = make("h1", { tabIndex: -1 });
+    this.orientation = new Orientation(foot, this.stage.view);
     this.loading = make("p", { className: "loading", textContent: "Fetching the film…" });
     this.stages = make("div", { className: "stages" }, this.stage.element);
+    this.printSheet = new PrintSheet(() => this.#sheet());
     this.element = this.#build();
     this.stopKeys = listen("film", this.#keys());
     this.beforeUnload = (/** @type {BeforeUnloadEvent} */ event) => {
@@ -163,7 +177,7 @@ export class FilmPage {
     const { foot } = this;
     refill(main, this.element);
     document.title = `${this.title} – Raysplay review`;
-    this.stage.view.open({ rows: foot.rows || 1, columns: foot.columns || 1, aspect: foot.aspect }, home(foot));
+    this.stage.view.open({ rows: foot.rows || 1, columns: foot.columns || 1, aspect: foot.aspect }, fitArea(foot), turnToToesUp(foot));
     if (this.blind && foot.state === "open") this.#guide();
     this.refresh();
     this.heading.focus({ preventScroll: true });
@@ -176,14 +190,17 @@ export class FilmPage {
   /** Whether the page may be left; asks if something is unsaved. */
   async leave() {
     if (!this.#unsaved()) return true;
-    const changed = this.edit.unsavedCodes.length;
-    const what = changed ? `You changed ${counted(changed, "point")} and have not saved.` : "You wrote a note and have not saved it.";
-    const answer = await ask({
-      title: "Leave without saving?",
-      body: [make("p", { textContent: what })],
-      choices: [{ text: "Stay here", value: null, main: true }, { text: "Leave, and lose the changes", value: "leave" }],
+    const { verdict } = this;
+    const answer = await askBeforeLeaving({
+      points: this.edit.unsavedCodes.length,
+      save: verdict.ready ? verdict.mainText.textContent : null,
+      lack: this.#locked() ?? verdict.standing.textContent ?? "",
     });
-    return answer === "leave";
+    if (answer !== "save") return answer === "leave";
+    this.leaving = true;
+    await this.save(/** @type {Verdict} */ (verdict.verdict), null);
+    this.leaving = false;
+    return !this.#unsaved();
   }
 
   close() {
@@ -193,6 +210,7 @@ export class FilmPage {
     this.stopKeys();
     this.compare?.close();
     this.stage.close();
+    this.printSheet.close();
     window.removeEventListener("beforeunload", this.beforeUnload);
     for (const name of ["claim", "waiting", "film", "measure", "overtaken", "end"]) banner(name, null);
   }
@@ -205,17 +223,18 @@ export class FilmPage {
       make("button", { type: "button", textContent: text, "aria-label": label, onclick: () => this.go(direction) });
     const decision = foot.decision ? DECISIONS[foot.decision] : null;
     const remarks = [...(foot.remark ? [foot.remark] : []), ...(foot.reasons ?? []), ...foot.remarks];
+    const read = this.blind ? "read" : "foot";
     this.sideField = make("select", { "aria-label": "Side of the foot", onchange: () => this.edit.change("side", { side: this.sideField.value }) },
-      ...[["", "Side?"], ["L", "Left foot"], ["R", "Right foot"]].map(([value, text]) => make("option", { value, textContent: text })));
+      ...[["", "If there is a foot: side?"], ["L", "Left foot"], ["R", "Right foot"]].map(([value, text]) => make("option", { value, textContent: text })));
     const head = make("div", { className: "foot-head" },
       make("a", { href: "#/feet", className: "back", textContent: this.blind ? "Your reads" : "Worklist" }),
-      make("div", { className: "who" }, this.heading, foot.foot ? null : this.sideField, this.badge,
+      make("div", { className: "who" }, this.heading, foot.foot || !foot.rows ? null : this.sideField, this.badge,
         decision ? make("span", { className: `decision ${foot.decision}`, textContent: `${decision.sign} ${decision.text}` }) : null,
-        remarks.length ? make("p", { className: "reasons", textContent: remarks.join(" · "), title: remarks.join("\n") }) : null),
-      make("div", { className: "way" }, go("previous", "‹ Previous", "Previous foot"), go("next", "Next ›", "Next foot")));
+        remarks.length ? new ReasonsLine(remarks).element : null),
+      make("div", { className: "way" }, go("previous", "‹ Previous", `Previous ${read}`), go("next", "Next ›", `Next ${read}`)));
     this.verdict.note.value = foot.note;
     this.history.update(foot.history, foot.earlier);
-    this.stage.element.append(this.loading);
+    this.stage.element.append(this.loading, this.orientation.element);
     this.tools.buttons.get("compare").hidden = this.blind;
     this.stage.view.changed = () => {
       this.stage.draw();
@@ -240,6 +259,8 @@ export class FilmPage {
     try {
       const film = await this.app.films.get(foot.film_id);
       if (this.stopped) return;
+      // The run knows no size of files that it did not read, such as copies.
+      if (!foot.rows) this.stage.view.open({ rows: film.rows, columns: film.columns, aspect: foot.aspect }, []);
       this.usual = firstWindow(film, home(foot));
       this.stage.window = this.usual;
       this.stage.load(film);
@@ -251,9 +272,9 @@ export class FilmPage {
     } catch (error) {
       if (!(error instanceof ApiError)) throw error;
       if (this.stopped) return;
-      this.loading.textContent = error.message;
+      this.loading.textContent = reasonWords(error.message);
       if (!outOfReach(error)) {
-        banner("film", error.message);
+        banner("film", reasonWords(error.message));
         return;
       }
       await new Promise((resolve) => setTimeout(resolve, AGAIN));
@@ -325,6 +346,8 @@ export class FilmPage {
       tiltLeft: () => view().rotate(-5),
       tiltRight: () => view().rotate(5),
       mirror: () => view().mirror(),
+      turnOver: () => this.orientation.change(),
+      print: () => window.print(),
       resetView: () => {
         view().reset();
         this.#setWindow(this.usual);
@@ -367,6 +390,8 @@ export class FilmPage {
         this.#placeAt(this.stage.view.toFilm(this.stage.view.centre));
         return true;
       },
+      skip: () => (this.placing.guided ? this.#skip() : false),
+      guides: () => (this.placing.guided ? this.#toggleGuides() : false),
       visible: () => this.toggleVisible(),
       resetPoint: () => this.resetPoint(),
       brighter: () => this.#setWindow(adjusted(this.stage.window, 0.05, 0)),
@@ -402,7 +427,7 @@ export class FilmPage {
       const given = this.edit.given.get(code);
       const spread = code === this.selected && kind !== "moved" && typeof given?.var_x === "number"
         ? /** @type {[number, number, number]} */ ([given.var_x, given.cov_xy, given.var_y]) : null;
-      return [{ code, place, kind, covariance: spread }];
+      return [{ code, name: code === this.selected ? this.landmarks.name(code) : this.landmarks.short(code), place, kind, covariance: spread }];
     });
   }
 
@@ -416,6 +441,11 @@ export class FilmPage {
       labels: this.labels,
       cross: this.placing.active && !this.stage.magnified ? this.stage.view.centre : null,
       outline: this.blind || !axes.length ? this.foot.outline : null,
+      guide: this.guides.drawn(this.selected),
+      arcs: (/** @type {import("./arcs.js").Line[]} */ lines) => (NUMBERLESS.has(this.foot.state) ? [] : arcs(this.session, this.construction, this.measured?.measures ?? [], lines)),
+      pending: this.behind,
+      legend: true,
+      reserved: [this.orientation.box],
     };
   }
 
@@ -437,7 +467,7 @@ export class FilmPage {
     const place = code && this.edit.place(code);
     if (place && reveal) this.stage.view.reveal(place);
     this.refresh();
-    if (code) announce(`${code}, ${this.landmarks.text(code)}. ${KIND_WORDS[this.#kind(code)]}`);
+    if (code) announce(`${this.landmarks.name(code)}: ${this.landmarks.text(code)}. ${KIND_WORDS[this.#kind(code)]}`);
   }
 
   /** @param {1|-1} step @param {(code: string) => boolean} fits */
@@ -496,7 +526,7 @@ export class FilmPage {
     if (!this.selected || this.#locked()) return;
     this.placing.one(this.selected);
     this.refresh();
-    announce(`Click where ${this.selected} belongs, or move the film under the cross and press Space. Escape stops.`);
+    announce(`Click where the point belongs: ${this.landmarks.name(this.selected)}, or move the film under the cross and press Space. Escape stops.`);
   }
 
   /** Lead through all needed points that have no place. */
@@ -515,7 +545,8 @@ export class FilmPage {
     const { code, progress } = this.placing;
     if (code === null || progress === null || progress === "one") return;
     this.selected = code;
-    announce(`Point ${progress.count} of ${progress.of}: ${code}, ${this.landmarks.text(code)}`);
+    const end = this.guides.wanted(code);
+    announce(end ? `For guide lines, click ${end}, or press S to go on without` : `Point ${progress.count} of ${progress.of}: ${this.landmarks.text(code)}`);
   }
 
   /** @param {Place} film */
@@ -523,12 +554,26 @@ export class FilmPage {
     const { code } = this.placing;
     if (code === null) return;
     this.stage.magnified = null;
+    if (this.placing.guided && this.guides.wanted(code)) {
+      this.guides.set(code, this.#within(film));
+      this.#sayNext();
+      this.refresh();
+      return;
+    }
     this.edit.move(code, this.#within(film));
-    this.#advance(`${code} placed`);
+    this.#advance(`Placed: ${this.landmarks.name(code)}`);
   }
 
   #skip() {
-    this.placing.skip();
+    const { code } = this.placing;
+    if (code !== null && this.guides.wanted(code)) this.guides.leave(code);
+    else this.placing.skip();
+    this.#sayNext();
+    this.refresh();
+  }
+
+  #toggleGuides() {
+    if (this.placing.code !== null) this.guides.toggle(this.placing.code);
     this.#sayNext();
     this.refresh();
   }
@@ -554,7 +599,7 @@ export class FilmPage {
     if (!code || this.#locked()) return;
     const { visible } = this.edit.state(code);
     this.edit.show(code, !visible);
-    const words = `${code} ${visible ? "not visible" : "visible"}`;
+    const words = `${visible ? "Not visible" : "Visible"}: ${this.landmarks.name(code)}`;
     if (this.placing.code === code && visible) this.#advance(words);
     else announce(words);
   }
@@ -562,7 +607,7 @@ export class FilmPage {
   resetPoint() {
     if (!this.selected || this.#locked()) return;
     this.edit.reset([this.selected]);
-    announce(`${this.selected} as the model left it`);
+    announce(`As the model left it: ${this.landmarks.name(this.selected)}`);
   }
 
   undo() {
@@ -578,7 +623,7 @@ export class FilmPage {
     if (!this.#mayShift(way)) return;
     const step = this.edit[way](this.#shownWith());
     if (step?.base) this.#lookAt(step.base);
-    announce(step ? `${done}: ${step.words}` : "There is nothing");
+    announce(step ? `${done}: ${this.landmarks.worded(step.words)}` : "There is nothing");
     if (this.blind) this.#guide();
     this.refresh();
   }
@@ -696,7 +741,7 @@ export class FilmPage {
     const key = JSON.stringify(asked);
     const found = (await this.#measured({ ...asked, accepted: { ...asked.accepted, [name]: null } }))?.measures.find((one) => one.name === name);
     if (this.stopped || !found || found.value === null || key !== JSON.stringify(this.#toMeasure())) return;
-    if (await askTake(this.session, measure, found) && !this.#locked() && key === JSON.stringify(this.#toMeasure())) {
+    if (await askTake(this.session, this.landmarks, measure, found) && !this.#locked() && key === JSON.stringify(this.#toMeasure())) {
       this.edit.accept(name, found.value, `${measure.abbreviation} taken`);
     }
   }
@@ -760,6 +805,7 @@ export class FilmPage {
   /** @param {Verdict} verdict @param {string|null} reason */
   async save(verdict, reason) {
     this.#stopPlacing();
+    if (this.asking || (["confirm", "correct"].includes(verdict) && !(await this.#sure()))) return;
     const { rest } = this.edit;
     await this.deciding.save({
       version: this.foot.version,
@@ -771,10 +817,28 @@ export class FilmPage {
     });
   }
 
-  /** @param {{version: number, state: string}} saved @param {import("./deciding.js").Read} read */
+  /** Whether the angles are possible, or the reader says that they stand. */
+  async #sure() {
+    this.asking = true;
+    try {
+      const current = !this.behind && this.measured ? this.measured : await api.measure(this.#toMeasure(), this.measuring.stopped.signal);
+      const odd = impossible(this.session, current.measures);
+      return !odd.length || await askImpossible(this.session, this.construction, odd);
+    } catch (error) {
+      if (this.stopped) return false;
+      // Out of reach, the read waits for the server; a refusal is told by the attempt to save.
+      if (error instanceof ApiError) return true;
+      throw error;
+    } finally {
+      this.asking = false;
+    }
+  }
+
+  /** @param {{version: number, state: string, when?: string}} saved @param {import("./deciding.js").Read} read */
   async #saved(saved, read) {
     const { verdict } = read;
-    announce(`Saved: ${VERDICTS[verdict]}`);
+    const what = this.blind && verdict === "correct" ? "" : this.foot.decision === "refused" && verdict === "confirm" ? ": refusal confirmed" : `: ${VERDICTS[verdict]}`;
+    saySaved(`${this.title}${this.side ? `, ${footName(this.side).toLowerCase()}` : ""}${what}`, saved.when ?? new Date().toISOString());
     this.app.progress();
     if (this.stopped) return; // the reader has gone elsewhere meanwhile
     const { foot } = this;
@@ -787,14 +851,14 @@ export class FilmPage {
       this.edit.markSaved();
       foot.construction = this.construction;
     }
-    if (verdict !== "reopen" && this.verdict.goOn.checked) {
+    if (verdict !== "reopen" && this.verdict.goOn.checked && !this.leaving) {
       const { id } = await api.neighbour(this.id, "next", this.app.filters);
       if (this.stopped) return;
       if (id) {
         await this.app.go(`#/foot/${id}`);
         return;
       }
-      this.#atEnd("Saved. This was the last foot of the list.");
+      this.#atEnd(`Saved. This was the last ${this.blind ? "read" : "foot"} of the list.`);
     }
     try {
       this.#stand(await this.app.foot(this.id));
@@ -828,7 +892,7 @@ export class FilmPage {
     const { id } = await api.neighbour(this.id, direction, this.app.filters);
     if (this.stopped) return;
     if (id) await this.app.go(`#/foot/${id}`);
-    else this.#atEnd(`This is the ${direction === "next" ? "last" : "first"} foot of the list.`);
+    else this.#atEnd(`This is the ${direction === "next" ? "last" : "first"} ${this.blind ? "read" : "foot"} of the list.`);
   }
 
   /** @param {string} text */
@@ -852,16 +916,19 @@ export class FilmPage {
     const missing = this.#missing().length;
     this.list.update(this.#shownCodes().map((code) => {
       const kind = this.#kind(code);
-      return { code, bone: this.landmarks.bone(code), sign: SIGNS[kind], words: edit.unsaved(code) ? `${kind === "hidden" ? "not visible, " : ""}unsaved` : KIND_WORDS[kind] };
+      return { code, name: this.landmarks.part(code), bone: this.landmarks.bone(code), sign: SIGNS[kind], words: edit.unsaved(code) ? `${kind === "hidden" ? "not visible, " : ""}unsaved` : KIND_WORDS[kind] };
     }), selected);
     this.card.update(selected ? {
       code: selected,
+      name: this.landmarks.name(selected),
+      end: this.placing.guided ? this.guides.wanted(selected) : null,
+      guide: this.guides.state(selected),
       text: this.landmarks.text(selected),
       where: this.#where(selected),
       visible: edit.state(selected).visible,
       placed: edit.place(selected) !== null,
       atModel: edit.atModel(selected),
-    } : null, this.placing.progress, Boolean(locked), missing);
+    } : null, this.placing.progress, Boolean(locked), foot.rows ? missing : 0);
     this.stage.element.classList.toggle("placing", this.placing.active);
     this.heading.textContent = `${this.title}, ${footName(this.side)}`;
     this.sideField.value = this.side;
@@ -879,11 +946,22 @@ export class FilmPage {
       saving: this.deciding.saving,
       blind: this.blind,
       unplaced: this.blind ? missing : 0,
-      sideless: this.side === "",
+      // A file without a foot is refused as it is; only numbers need a side.
+      sideless: this.side === "" && unsaved > 0,
       refused: foot.decision === "refused",
     });
     this.#updateTools();
     this.stage.draw();
+  }
+
+  /** What is printed. @returns {import("./print_sheet.js").Sheet} */
+  #sheet() {
+    const { foot, session, title, side, construction, measured, stage } = this;
+    return {
+      foot, session, title, side, construction, measured, film: stage.film, window: stage.window, drawing: this.#drawing(),
+      behind: this.behind, unsaved: this.edit.unsavedCodes.length, changed: this.edit.unsavedRest, note: this.verdict.note.value.trim(), reader: session.reader ?? "",
+      worded: (text) => this.landmarks.worded(text),
+    };
   }
 
   /** @param {string} code */
@@ -891,12 +969,13 @@ export class FilmPage {
     const place = this.edit.place(code);
     if (!place) return "not placed yet";
     const given = this.edit.given.get(code);
-    const sure = !this.edit.state(code).moved && typeof given?.confidence === "number" ? ` · model ${Math.round(given.confidence * 100)} % sure` : "";
+    const sure = !this.edit.state(code).moved && typeof given?.confidence === "number" ? ` · model ${percent(given.confidence)} sure` : "";
     return `x ${place.x.toFixed(2)}, y ${place.y.toFixed(2)}${sure}`;
   }
 
   #updateTools() {
     const { edit, stage } = this;
+    this.orientation.update();
     this.tools.update({
       canUndo: edit.done.length > 0 && this.#mayShift("undo"),
       canRedo: edit.undone.length > 0 && this.#mayShift("redo"),

@@ -137,7 +137,7 @@ class GraphicsPainter {
 }
 
 /** Without WebGL 2: grey values by table into an 8-bit picture, made again when window or level of detail changes. */
-class PlainPainter {
+export class PlainPainter {
   /** @param {HTMLCanvasElement} canvas */
   constructor(canvas) {
     this.canvas = canvas;

@@ -17,7 +17,7 @@ const TOOLS = [
     { does: "zoomOut", text: "−", label: "Further" },
     { does: "zoomIn", text: "+", label: "Closer" },
     { does: "fit", text: "Fit", label: "Fit the foot" },
-    { does: "oneToOne", text: "1:1", label: "One film pixel to one screen pixel" },
+    { does: "oneToOne", text: "1:1", label: "1:1, one film pixel to one screen pixel" },
   ],
   [
     { does: "turnLeft", text: "⟲", label: "Turn left by 90 degrees" },
@@ -26,9 +26,10 @@ const TOOLS = [
   ],
   [
     { does: "allPoints", text: "All points", label: "All points, not only those needed", toggle: true },
-    { does: "labels", text: "Labels", label: "Labels at the points", toggle: true },
+    { does: "labels", text: "Names", label: "Names of the points", toggle: true },
     { does: "hide", text: "Hide", label: "Hide points and axes", toggle: true },
     { does: "compare", text: "Compare", label: "Compare with another visit", toggle: true },
+    { does: "print", text: "Print", label: "Print this foot" },
   ],
 ];
 

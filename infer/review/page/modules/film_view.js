@@ -3,7 +3,8 @@ import { about, apply, compose, invert, scaleOf } from "./affine.js";
 /** @typedef {import("./affine.js").Affine} Affine @typedef {import("./types.js").Place} Place */
 
 const LARGEST = 64;
-const MARGIN = 0.16;
+/** Part of the stage left free around what "Fit" shows. */
+const MARGIN = 0.05;
 
 /** Where the film lies on the screen: one matrix from film pixels to CSS pixels of the stage. */
 export class FilmView {
@@ -19,18 +20,23 @@ export class FilmView {
     this.screenFromFilm = [1, 0, 0, 1, 0, 0];
     /** @type {Place[]} corners of what `fit` shows */
     this.home = [];
+    /** Quarter turns by which the film lies at first, degrees clockwise. */
+    this.upright = 0;
+    /** Height at the lower end of the stage that "Fit" leaves to what lies there, CSS pixels. */
+    this.below = 0;
     this.untouched = true;
   }
 
   /**
    * @param {{rows: number, columns: number, aspect: number}} film
    * @param {Place[]} home points that `fit` brings into view; the whole film if there are none
+   * @param {number} [upright] degrees clockwise by which it is turned at first
    */
-  open(film, home) {
+  open(film, home, upright = 0) {
     ({ rows: this.rows, columns: this.columns, aspect: this.aspect } = film);
     this.home = home;
-    this.screenFromFilm = [1, 0, 0, this.aspect, 0, 0];
-    this.fit();
+    this.upright = upright;
+    this.reset();
   }
 
   /** @param {number} width @param {number} height */
@@ -73,16 +79,23 @@ export class FilmView {
     const [left, right] = [Math.min(...shown.map((p) => p.x)), Math.max(...shown.map((p) => p.x))];
     const [top, bottom] = [Math.min(...shown.map((p) => p.y)), Math.max(...shown.map((p) => p.y))];
     const room = 1 - margin;
-    const factor = Math.min((this.width * room) / Math.max(right - left, 1e-9), (this.height * room) / Math.max(bottom - top, 1e-9));
+    const height = Math.max(this.height - this.below, 0.5 * this.height);
+    const factor = Math.min((this.width * room) / Math.max(right - left, 1e-9), (height * room) / Math.max(bottom - top, 1e-9));
     const middle = { x: (left + right) / 2, y: (top + bottom) / 2 };
     /** @type {Affine} */
-    const map = [factor, 0, 0, factor, this.width / 2 - factor * middle.x, this.height / 2 - factor * middle.y];
+    const map = [factor, 0, 0, factor, this.width / 2 - factor * middle.x, height / 2 - factor * middle.y];
     this.#set(compose(map, this.screenFromFilm), !whole);
   }
 
-  /** As the file has it, at the first size. */
+  /** As at first. */
   reset() {
-    this.screenFromFilm = [1, 0, 0, this.aspect, 0, 0];
+    this.lay(this.upright);
+  }
+
+  /** Turned from the file's own orientation, not mirrored, the foot as large as it goes. @param {number} degrees clockwise; quarter turns are exact */
+  lay(degrees) {
+    const [cos, sin] = [Math.cos((degrees * Math.PI) / 180), Math.sin((degrees * Math.PI) / 180)].map((part) => (degrees % 90 ? part : Math.round(part)));
+    this.screenFromFilm = compose([cos, sin, -sin, cos, 0, 0], [1, 0, 0, this.aspect, 0, 0]);
     this.fit();
   }
 

@@ -24,6 +24,8 @@ export function showHelp() {
       ["◇ diamond", "a point that the model doubts"],
       ["□ square", "a point that a reader placed"],
       ["✕ cross", "marked as not visible"],
+      ["lines and arcs", "axes of the bones, in the colours of the legend, and the angles between them"],
+      ["dashed blue lines", "30 and 70 % of a bone's length, from the two ends that you clicked; they are not saved"],
       ["dotted oval", "where the true place lies in nine of ten cases, as the model says; shown for the chosen point"],
     ].flatMap(([what, does]) => [make("dt", { textContent: what }), make("dd", { textContent: does })])));
   return ask({

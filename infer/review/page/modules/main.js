@@ -37,7 +37,7 @@ window.addEventListener("unhandledrejection", (event) => {
     event.preventDefault();
     return;
   }
-  banner("failure", `Something went wrong in this page: ${event.reason?.message ?? event.reason}. What is saved is safe; load the page again.`);
+  banner("failure", event.reason instanceof ApiError ? event.reason.message : "Something failed in this page. What is saved is safe; load the page again.");
 });
 
 start();

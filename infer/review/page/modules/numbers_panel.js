@@ -15,11 +15,13 @@ const STRIP = { width: 200, height: 14 };
 export class NumbersPanel {
   /**
    * @param {import("./types.js").Session} session
+   * @param {import("./landmarks.js").Landmarks} landmarks
    * @param {{construction: (name: string) => void, grading: (name: string) => void, look: (name: string) => void,
    *   giveBack: (name: string) => void, point: (code: string) => void}} changed `look`: at a withheld number
    */
-  constructor(session, changed) {
+  constructor(session, landmarks, changed) {
     this.session = session;
+    this.landmarks = landmarks;
     const options = (/** @type {{name: string, title: string}[]} */ list) => list.map((one) => make("option", { value: one.name, textContent: one.title }));
     this.construction = make("select", { id: "construction", onchange: () => changed.construction(this.construction.value) }, ...options(session.constructions));
     this.grading = make("select", { id: "grading", onchange: () => changed.grading(this.grading.value) }, ...options(session.grading));
@@ -66,7 +68,7 @@ export class NumbersPanel {
       setText(parts.value, amount(value, measure.unit));
       parts.element.classList.toggle("withheld", value === null);
       const change = value !== null && before[measure.name] !== null && before[measure.name] !== undefined ? value - /** @type {number} */ (before[measure.name]) : 0;
-      const pieces = !now ? ["no numbers of these points yet"] : value === null ? [found?.withheld || "not given"] : [`${Math.round(this.session.level * 100)} %: ${range(/** @type {any} */ (found), measure.unit)}`];
+      const pieces = !now ? ["no numbers of these points yet"] : value === null ? [this.landmarks.worded(found?.withheld || "not given")] : [`${Math.round(this.session.level * 100)} %: ${range(/** @type {any} */ (found), measure.unit)}`];
       if (Math.abs(change) >= 0.05) pieces.push(`${change > 0 ? "+" : "−"}${amount(Math.abs(change), measure.unit)} since opened`);
       setText(parts.interval, pieces.join(" · "));
       setText(parts.grade, grade ? `${grade.grade || grade.why}${grade.borderline ? `, near the border at ${amount(grade.border, measure.unit)}` : ""}` : "");
@@ -90,8 +92,8 @@ export class NumbersPanel {
     const codes = held && !taken ? held.points : [];
     if (parts.codes.dataset.codes === codes.join()) return;
     parts.codes.dataset.codes = codes.join();
-    refill(parts.codes, ...(codes.length ? ["Doubtful: ", ...codes.map((code) => make("button", { type: "button", className: "quiet", textContent: code,
-      title: this.session.schema.find((one) => one.code === code)?.text ?? "", onclick: () => parts.point(code) }))] : []));
+    refill(parts.codes, ...(codes.length ? ["Doubtful: ", ...codes.map((code) => make("button", { type: "button", className: "quiet", textContent: this.landmarks.name(code),
+      title: code, onclick: () => parts.point(code) }))] : []));
   }
 
   /** One sentence for a screen reader. @param {Measurements} now */

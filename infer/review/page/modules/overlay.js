@@ -1,26 +1,24 @@
+import { drawnEnds, onScreen, path } from "./axis_lines.js";
+import { boneColour } from "./bones.js";
 import { makeSvg } from "./dom.js";
+import { FilmWords } from "./film_words.js";
+import { SHAPES } from "./point_shapes.js";
 
 /**
- * Points and axes over the film, as vector drawing in screen pixels.
+ * Points, axes and angles over the film, as vector drawing in screen pixels.
  *
  * @typedef {import("./film_view.js").FilmView} FilmView
  * @typedef {import("./types.js").Place} Place
- * @typedef {{code: string, place: Place, kind: "model"|"doubtful"|"moved"|"hidden",
+ * @typedef {import("./label_places.js").Box} Box
+ * @typedef {{code: string, name?: string, place: Place, kind: "model"|"doubtful"|"moved"|"hidden",
  *   covariance?: [number, number, number]|null}} DrawnPoint
  * @typedef {{points: DrawnPoint[], axes: import("./types.js").Axis[], selected: string|null, labels: boolean,
- *   cross: Place|null, outline: [number, number][]|null}} Drawing
+ *   cross: Place|null, outline: [number, number][]|null, guide?: import("./shaft_guides.js").DrawnGuide|null,
+ *   arcs?: (lines: import("./arcs.js").Line[]) => import("./arcs.js").Arc[], pending?: boolean, legend?: boolean, reserved?: Box[]}} Drawing
+ *   `arcs` of axes in screen pixels; `pending`: their numbers are of other points; `reserved`: where something else lies on the film
  */
 
-/** Shapes about (0, 0): a kind is told by its shape first, by its colour second. */
-const SHAPES = {
-  model: "M-5 0a5 5 0 1 0 10 0a5 5 0 1 0-10 0",
-  doubtful: "M0-8 8 0 0 8-8 0Z",
-  moved: "M-5.500-5.500h11v11h-11Z",
-  hidden: "M-5-5 5 5M5-5-5 5",
-};
 const DOT = "M-1.200 0a1.200 1.200 0 1 0 2.400 0a1.200 1.200 0 1 0-2.400 0";
-/** An axis is drawn so much longer than its two points are apart, at each end. */
-const BEYOND = 0.35;
 /** 90 % of a normal distribution in the plane lie within this many standard deviations: sqrt(-2 ln 0.1). */
 const NINE_OF_TEN = 2.1460;
 
@@ -28,10 +26,11 @@ export class Overlay {
   /** @param {SVGSVGElement} svg */
   constructor(svg) {
     this.svg = svg;
-    this.layers = Object.fromEntries(["outline", "axes", "marks", "top"].map((name) => [name, makeSvg("g", { class: name })]));
+    this.layers = Object.fromEntries(["outline", "guides", "arcs", "axes", "marks", "top", "words"].map((name) => [name, makeSvg("g", { class: name })]));
     svg.append(...Object.values(this.layers));
     /** @type {Map<string, any>} */
     this.marks = new Map();
+    this.words = new FilmWords(this.layers.arcs, this.layers.words);
   }
 
   /** @param {FilmView} view @param {Drawing|null} drawing */
@@ -45,7 +44,9 @@ export class Overlay {
     this.#axes(view, drawing.axes);
     this.#points(view, drawing);
     this.#outline(view, drawing.outline);
+    this.#guide(view, drawing.guide ?? null);
     this.#top(view, drawing);
+    this.words.render(view, drawing);
   }
 
   /** @param {FilmView} view @param {import("./types.js").Axis[]} axes */
@@ -56,20 +57,20 @@ export class Overlay {
       lines.append(makeSvg("g", {}, makeSvg("path", { class: "halo" }), makeSvg("path", { class: "line" }), makeSvg("path", { class: "ends" })));
     }
     axes.forEach((axis, k) => {
-      const [from, to] = [axis.from, axis.to].map(([x, y]) => view.toScreen({ x, y }));
-      const [dx, dy] = [(to.x - from.x) * BEYOND, (to.y - from.y) * BEYOND];
-      const line = `M${from.x - dx} ${from.y - dy}L${to.x + dx} ${to.y + dy}`;
+      const { from, to } = onScreen(view, axis);
+      const line = path(drawnEnds({ from, to }));
       const group = lines.children[k];
-      const [halo, path, ends] = group.children;
+      const [halo, shown, circles] = group.children;
       group.setAttribute("class", `axis ${axisClass(axis.name)}`);
       halo.setAttribute("d", line);
-      path.setAttribute("d", line);
-      ends.setAttribute("d", [from, to].map(({ x, y }) => `M${x - 3} ${y}a3 3 0 1 0 6 0a3 3 0 1 0-6 0`).join(""));
+      shown.setAttribute("d", line);
+      for (const one of [shown, circles]) one.setAttribute("stroke", boneColour(axis.name));
+      circles.setAttribute("d", [from, to].map(({ x, y }) => `M${x - 3} ${y}a3 3 0 1 0 6 0a3 3 0 1 0-6 0`).join(""));
     });
   }
 
   /** @param {FilmView} view @param {Drawing} drawing */
-  #points(view, { points, selected, labels }) {
+  #points(view, { points, selected }) {
     const present = new Set(points.map((point) => point.code));
     for (const [code, mark] of this.marks) {
       if (!present.has(code)) {
@@ -81,13 +82,13 @@ export class Overlay {
       let mark = this.marks.get(point.code);
       if (!mark) {
         mark = makeSvg("g", { "data-code": point.code }, makeSvg("path", { class: "halo" }), makeSvg("path", { class: "shape" }),
-          makeSvg("path", { class: "dot", d: DOT }), makeSvg("text", { x: 11, y: 4 }, point.code));
+          makeSvg("path", { class: "dot", d: DOT }));
         this.marks.set(point.code, mark);
         this.layers.marks.append(mark);
       }
       const { x, y } = view.toScreen(point.place);
       mark.setAttribute("transform", `translate(${x} ${y})`);
-      mark.setAttribute("class", `point ${point.kind}${point.code === selected ? " selected" : ""}${labels || point.code === selected ? " labelled" : ""}`);
+      mark.setAttribute("class", `point ${point.kind}${point.code === selected ? " selected" : ""}`);
       mark.children[0].setAttribute("d", SHAPES[point.kind]);
       mark.children[1].setAttribute("d", SHAPES[point.kind]);
     }
@@ -123,6 +124,25 @@ export class Overlay {
       parts.push(makeSvg("path", { class: "reticle halo", d: lines }), makeSvg("path", { class: "reticle", d: lines }));
     }
     layer.replaceChildren(...parts);
+  }
+
+  /** Where 30 and 70 % of a bone's length lie. @param {FilmView} view @param {import("./shaft_guides.js").DrawnGuide|null} guide */
+  #guide(view, guide) {
+    const parts = [];
+    const [from, to] = (guide?.ends ?? []).map((end) => view.toScreen(end));
+    if (guide && from && to) {
+      const [dx, dy] = [to.x - from.x, to.y - from.y];
+      const lines = [path([from, to]), ...guide.levels.map((level) => {
+        const [x, y] = [from.x + level * dx, from.y + level * dy];
+        return path([{ x: x - 0.28 * dy, y: y + 0.28 * dx }, { x: x + 0.28 * dy, y: y - 0.28 * dx }]);
+      })].join("");
+      parts.push(makeSvg("path", { class: "halo", d: lines }), makeSvg("path", { class: "line", d: lines }));
+      for (const level of guide.levels) {
+        const sign = dy > 0 ? -1 : 1;
+        parts.push(makeSvg("text", { x: from.x + level * dx - sign * 0.3 * dy + 4, y: from.y + level * dy + sign * 0.3 * dx + 4 }, `${Math.round(100 * level)} %`));
+      }
+    } else if (from) parts.push(makeSvg("path", { class: "line", d: `M${from.x - 6} ${from.y}h12M${from.x} ${from.y - 6}v12` }));
+    this.layers.guides.replaceChildren(...parts);
   }
 }
 

@@ -1,10 +1,10 @@
+import { boneName } from "./bones.js";
 import { make } from "./dom.js";
-import { spaced } from "./words.js";
 
 /**
  * The points of a foot as a list beside the film, grouped by bone: what the canvas shows, for keys and screen readers.
  *
- * @typedef {{code: string, sign: string, words: string, bone: string}} ListedPoint
+ * @typedef {{code: string, name: string, sign: string, words: string, bone: string}} ListedPoint
  */
 
 export class PointsList {
@@ -59,15 +59,15 @@ export class PointsList {
     this.list.removeAttribute("aria-activedescendant");
     /** @type {Map<string, any>} */
     const bones = new Map();
-    for (const { code, bone } of points) {
+    for (const { code, name, bone } of points) {
       if (!bones.has(bone)) {
-        bones.set(bone, make("div", { role: "group", "aria-label": spaced(bone) },
-          make("p", { className: "bone", role: "presentation", textContent: spaced(bone) })));
+        bones.set(bone, make("div", { role: "group", "aria-label": boneName(bone) },
+          make("p", { className: "bone", role: "presentation", textContent: boneName(bone) })));
       }
       const sign = make("span", { className: "sign", "aria-hidden": "true" });
       const words = make("span", { className: "words" });
       const option = make("div", { role: "option", id: `point-${code}`, "aria-selected": "false", data: { code } },
-        sign, make("span", { className: "code", textContent: code }), " ", words);
+        sign, make("span", { className: "name", textContent: name }), " ", words);
       bones.get(bone).append(option);
     }
     this.list.replaceChildren(...bones.values());

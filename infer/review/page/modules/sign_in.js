@@ -1,8 +1,6 @@
 import { api, ApiError } from "./api.js";
 import { make, refill } from "./dom.js";
 
-const INITIALS = "[A-Za-z][A-Za-z0-9.\\-]{0,7}";
-
 /**
  * Asks who reads.
  *
@@ -12,17 +10,17 @@ const INITIALS = "[A-Za-z][A-Za-z0-9.\\-]{0,7}";
  */
 export function signIn(main, session) {
   return new Promise((resolve) => {
-    const input = make("input", { id: "initials", name: "initials", required: true, maxLength: 8, pattern: INITIALS, autocomplete: "off",
+    const input = make("input", { id: "initials", name: "initials", maxLength: 8, autocomplete: "off",
       spellcheck: false, "aria-describedby": "initials-hint initials-error" });
     const error = make("p", { id: "initials-error", className: "missing", role: "alert" });
-    const form = make("form", { className: "sign-in" },
+    const form = make("form", { className: "sign-in", noValidate: true },
       make("h1", { textContent: session.study ? `Blind reads: ${session.study.name}` : session.run.name }),
       make("p", { textContent: session.study
         ? "Films come one by one in an order of your own. Nothing that the model found is shown."
         : "The model has read these films. You decide what stands." }),
       make("label", { for: "initials", textContent: "Your initials" }),
       input,
-      make("p", { id: "initials-hint", className: "hint", textContent: "Two or three letters. They go with every read that you save." }),
+      make("p", { id: "initials-hint", className: "hint", textContent: "One to eight letters or digits. They go with every read that you save." }),
       error,
       make("button", { type: "submit", className: "main", textContent: "Start reading" }));
     form.addEventListener("submit", async (/** @type {Event} */ event) => {
@@ -31,7 +29,7 @@ export function signIn(main, session) {
         const { reader } = await api.signIn(input.value.trim());
         resolve(reader);
       } catch (problem) {
-        error.textContent = problem instanceof ApiError ? problem.message : String(problem);
+        error.textContent = problem instanceof ApiError ? problem.message : "Something failed in this page. Load it again.";
         input.setAttribute("aria-invalid", "true");
         input.focus();
       }

@@ -6,7 +6,8 @@
  * @typedef {{code: string, bone: string, text: string, needed: boolean}} Landmark
  * @typedef {{name: string, title: string, from: string[], to: string[]}} AxisLandmarks
  * @typedef {{name: string, abbreviation: string, title: string, unit: string, definition: string,
- *   reference: {brief: string, says: string[]}|null, landmarks: Record<string, string[]>}} Measure
+ *   reference: {brief: string, says: string[]}|null, landmarks: Record<string, string[]>, drawn: boolean,
+ *   plausible: [number, number]|null}} Measure
  * @typedef {{grade: string, from?: number|null, above?: number|null, up_to?: number|null}} GradeBand
  * @typedef {{name: string, title: string, cited: string, scales: Record<string, GradeBand[]>}} GradingScheme
  * @typedef {{name: string, reads_total: number, reads_done: number, landmarks: string[]}} Study
@@ -26,7 +27,7 @@
  * @typedef {{code: string, x: number|null, y: number|null, visible: boolean, moved: boolean}} SentPoint
  * @typedef {{name: string, value: number|null, low: number|null, high: number|null, unit: string,
  *   construction: string, withheld: string|null, held?: Held|null, accepted?: string|null, proven?: boolean,
- *   low_confidence?: boolean}} Measured
+ *   low_confidence?: boolean, implausible?: boolean}} Measured
  * @typedef {{cause: string, words: string, by_run: boolean, points: string[], acceptable: boolean}} Held
  * @typedef {{name: string, other: number|null, difference: number|null, low: number|null, high: number|null,
  *   reader_mdc: number|null, verdict: string, why: string|null}} Change

@@ -10,6 +10,9 @@ export const STATES = {
   wrong_view: { sign: "◩", text: "wrong view" },
 };
 
+/** States in which a reader says that the foot has no numbers. */
+export const NUMBERLESS = new Set(["not_measurable", "wrong_view"]);
+
 /** @type {Record<string, {sign: string, text: string}>} */
 export const DECISIONS = {
   accepted: { sign: "●", text: "accepted" },

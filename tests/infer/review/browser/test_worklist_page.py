@@ -32,12 +32,12 @@ def test_an_address_opens_the_page_once(serve, harbour, enter, chromium):
 def test_doubtful_feet_come_first_with_filters_and_counts(harbour_page):
     page = harbour_page.reader.page
     assert films(page)[:2] == ["spring/pilot.dcm", "spring/mate.dcm"]
-    expect(page.locator(".found")).to_have_text("6 feet")
+    expect(page.locator(".found")).to_have_text("5 feet")
     page.select_option("#filter-decision", "refused")
-    expect(page.locator(".found")).to_have_text("2 feet")
-    assert set(films(page)) == {"autumn/hand.dcm", "autumn/side.dcm"}
+    expect(page.locator(".found")).to_have_text("1 foot")
+    assert films(page) == ["autumn/side.dcm"]
     page.get_by_role("button", name="Show all").click()
-    expect(page.locator(".found")).to_have_text("6 feet")
+    expect(page.locator(".found")).to_have_text("5 feet")
     page.select_option("#filter-reason", label="side doubtful (1)")
     expect(page.locator(".found")).to_have_text("1 foot")
     page.get_by_role("button", name="Show all").click()
@@ -52,11 +52,12 @@ def test_doubtful_feet_come_first_with_filters_and_counts(harbour_page):
 
 def test_columns_sort_both_ways(harbour_page):
     page = harbour_page.reader.page
+    head = page.locator("thead th[data-column=film]")
     page.get_by_role("button", name="Film").click()
-    expect(page.locator("th[data-column=film]")).to_have_attribute("aria-sort", "ascending")
+    expect(head).to_have_attribute("aria-sort", "ascending")
     up = films(page)
     page.get_by_role("button", name="Film").click()
-    expect(page.locator("th[data-column=film]")).to_have_attribute("aria-sort", "descending")
+    expect(head).to_have_attribute("aria-sort", "descending")
     assert films(page) == up[::-1]
 
 

@@ -1,0 +1,176 @@
+"""What comes out of the printer: white paper, the film with its axes, and who stands for the numbers."""
+
+import io
+import re
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+from PIL import Image
+
+pytest.importorskip("playwright.sync_api", reason="NO PLAYWRIGHT: the review page was not tested")
+
+DPI = 60
+
+
+@pytest.fixture
+def printed(tmp_path):
+    """``printed(page)``: text and pictures of the pages of a printed PDF, by poppler."""
+    if shutil.which("pdftotext") is None or shutil.which("pdftoppm") is None:
+        pytest.skip("NO POPPLER: printed pages were not looked at. Install poppler-utils")
+
+    def pages(page, **options):
+        path = tmp_path / "sheet.pdf"
+        page.pdf(path=path, print_background=True, **options)
+        text = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, check=True, text=True).stdout
+        made = subprocess.run(["pdftoppm", "-r", str(DPI), "-png", path, tmp_path / "sheet"], check=True)
+        assert made.returncode == 0
+        return text, [np.asarray(Image.open(one).convert("RGB")) for one in sorted(tmp_path.glob("sheet-*.png"))]
+
+    return pages
+
+
+@pytest.mark.parametrize("colours", ["light", "dark"])
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_a_foot_is_printed_on_one_white_sheet(serve, harbour, enter, printed, colours, paper):
+    reader = enter(serve(harbour), "AB", color_scheme=colours).open("spring/mate.dcm", "Right")
+    text, sheets = printed(reader.page, format=paper)
+    assert len(sheets) == 1
+    (sheet,) = sheets
+    edge = int(0.03 * sheet.shape[1])
+    for part in (sheet[:edge], sheet[-edge:], sheet[:, :edge], sheet[:, -edge:]):
+        assert part.min() > 250, "the margin is white"
+    assert (sheet > 250).all(axis=-1).mean() > 0.5, "most of the sheet is white"
+    said = " ".join(text.split())
+    for words in (
+        "spring/mate.dcm, right foot",
+        "Not confirmed: the model's reading.",
+        "90 % interval",
+        "Axis method",
+        "shaft",
+        "side doubtful: right, 62 % sure",
+        "Not a medical device. A person confirms every number used in care.",
+        "As in the file: toes up.",
+        "first metatarsal",
+        "Printed",
+        "by AB",
+    ):
+        assert words in said
+    for measure in ("hva", "ima"):
+        assert f"{reader.number(measure):.1f}°" in said
+    interval = reader.page.locator("[data-measure=hva] .interval").text_content().split(": ")[1]
+    assert interval in said
+    assert "token" not in said
+    assert "token" not in reader.page.url
+
+
+def film_of(page):
+    """The printed film as the browser draws it, and the drawing over it."""
+    page.emulate_media(media="print")
+    page.wait_for_selector(".print-sheet .print-film canvas")
+    picture = page.locator(".print-film")
+    return picture, np.asarray(Image.open(io.BytesIO(picture.screenshot())).convert("L"), dtype=float)
+
+
+def test_the_printed_film_has_greys_axes_arcs_and_angles(harbour_page):
+    """The invented film is noise: many greys. Before, the sheet was black: a canvas of the graphics unit is empty
+    when a page is printed."""
+    page = harbour_page.reader.open("spring/cook.dcm").page
+    numbers = {name: harbour_page.reader.number(name) for name in ("hva", "ima")}
+    picture, greys = film_of(page)
+    assert np.percentile(greys, 90) - np.percentile(greys, 10) > 60
+    assert picture.locator(".axis").count() == 6
+    assert picture.locator(".arcs .arc").count() == 4
+    labels = picture.locator(".angle text").all_text_contents()
+    for name, number in numbers.items():
+        assert f"{name.upper()} {number:.1f}°" in labels
+    page.emulate_media(media="screen")
+    page.wait_for_selector(".print-sheet", state="detached")
+
+
+def test_who_confirmed_and_when_is_printed(harbour_page, printed):
+    reader = harbour_page.reader.open("spring/cook.dcm").stay()
+    page = reader.page
+    page.keyboard.press("Enter")
+    reader.wait_for_state("confirmed")
+    when = page.evaluate("fetch('/api/feet/1').then((a) => a.json()).then((foot) => foot.history.at(-1).when)")
+    moment = page.evaluate(
+        "(when) => new Date(when).toLocaleString([], { dateStyle: 'medium', timeStyle: 'short' })", when
+    )
+    text, _ = printed(page)
+    said = " ".join(text.split())
+    assert " ".join(f"Confirmed by AB, {moment}.".split()) in said
+    assert "Not confirmed" not in said
+
+
+def test_what_is_not_saved_is_printed_as_such(harbour_page, printed):
+    """A number on paper outlives the page: it must not pass for the model's, nor for a confirmed one."""
+    reader = harbour_page.reader.open("spring/cook.dcm").stay()
+    reader.drag("M1d_med", -30, 0)
+    moved = reader.settled_number()
+    text, _ = printed(reader.page)
+    said = " ".join(text.split())
+    assert "Not saved and not confirmed: 1 point changed on this page." in said
+    assert f"{moved:.1f}°" in said
+    assert "the model's reading" not in said
+
+
+def test_a_withheld_number_is_printed_with_its_reason_in_words(harbour_page, printed):
+    reader = harbour_page.reader.open("spring/cook.dcm").stay()
+    page = reader.page
+    reader.choose("PPp_med")
+    page.keyboard.press("v")
+    page.wait_for_function("document.querySelector('#value-hva').textContent === '–'")
+    page.wait_for_selector(".numbers:not([aria-busy=true])")
+    text, _ = printed(page)
+    said = " ".join(text.split())
+    assert "withheld" in said
+    assert "PPp_med" not in said
+    assert f"{reader.number('ima'):.1f}°" in said
+
+
+def test_a_foot_that_cannot_be_measured_is_printed_without_numbers(harbour_page, printed):
+    reader = harbour_page.reader.open("spring/cook.dcm").stay()
+    page = reader.page
+    page.keyboard.press("u")
+    page.get_by_label("not weight-bearing").check()
+    page.keyboard.press("Enter")
+    reader.wait_for_state("not_measurable")
+    text, _ = printed(page)
+    said = " ".join(text.split())
+    assert "No numbers: cannot be measured" in said
+    assert not re.search(r"\d\.\d°", text)
+
+
+def test_a_blind_read_is_printed_without_numbers(serve, harbour, enter, printed, tmp_path):
+    study = tmp_path / "study.yaml"
+    study.write_text("{name: tide, seed: 4, readers: [AB], feet: {number: 2}}")
+    reader = enter(serve(harbour, study=study), "AB")
+    reader.page.locator("#first-open").click()
+    reader.wait_for_film()
+    text, _ = printed(reader.page)
+    assert "Read 1 of 2" in text
+    assert not re.search(r"\d\.\d°|spring|accepted|review:", text)
+
+
+@pytest.mark.parametrize("colours", ["light", "dark"])
+def test_the_printed_views_break_no_accessibility_rule(serve, harbour, enter, violations, colours):
+    reader = enter(serve(harbour), "AB", color_scheme=colours)
+    page = reader.page
+    page.emulate_media(media="print", color_scheme=colours)
+    assert violations(page) == []
+    page.emulate_media(media="screen", color_scheme=colours)
+    reader.open("spring/mate.dcm", "Right")
+    page.emulate_media(media="print", color_scheme=colours)
+    page.wait_for_selector(".print-sheet")
+    assert violations(page) == []
+
+
+@pytest.mark.parametrize("colours", ["light", "dark"])
+def test_the_worklist_is_printed_on_white(serve, harbour, enter, printed, colours):
+    text, sheets = printed(enter(serve(harbour), "AB", color_scheme=colours).page)
+    assert "spring/pilot.dcm" in text
+    assert "The rows that were in sight" in text
+    assert "Not a medical device" in text
+    assert (sheets[0] > 250).all(axis=-1).mean() > 0.7
