@@ -155,7 +155,7 @@ def read_damaged(
 
 def _picture(film: Film) -> str:
     """Digest of all that a reading depends on."""
-    said = (film.spacing, film.laterality, film.view, film.weight_bearing, film.remarks, film.polarity_doubtful)
+    said = (film.spacing, film.laterality, film.view, film.loading, film.damage, film.remarks, film.polarity_doubtful)
     digest = hashlib.sha256(repr((film.pixels.shape, said)).encode())
     digest.update(np.ascontiguousarray(film.pixels).data)
     return digest.hexdigest()
@@ -217,7 +217,7 @@ def main(
     ):
         table = csv.writer(stream)
         table.writerow(["film", "offset", "before", "after", "outcome", *(f"{one}_off" for one in measures), "reasons"])
-        for candidate in collect([folder]):
+        for candidate in collect([folder]).candidates:
             content = candidate.path.read_bytes()
             content = inside_dicom(content) if dicom else content
             sound, rows = read_damaged(candidate.name, content, number, seed, films, feet, Path(scratch), measures)

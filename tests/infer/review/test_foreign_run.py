@@ -338,7 +338,7 @@ def test_films_are_looked_for_along_their_own_folders_alone(harbour, monkeypatch
     """A run that says its films lie at the root of the disk: the disk is not gone through."""
     about(harbour, lambda summary: summary.update(films="/"))
     for table in ("feet.csv", "films.csv", "crops.csv"):
-        text = (harbour / table).read_text().replace("spring/cook.dcm", r"spring\\xff/cook.dcm")
+        text = (harbour / table).read_text().replace("spring/cook.dcm", r"spring\xff/cook.dcm")
         (harbour / table).write_text(text)
     sealed(harbour)
     scanned = []
@@ -346,7 +346,7 @@ def test_films_are_looked_for_along_their_own_folders_alone(harbour, monkeypatch
     monkeypatch.setattr(os, "scandir", lambda folder: scanned.append(folder) or scandir(folder))
     with FilmShelf(ReviewRun(harbour), None, 20_000_000) as shelf:
         assert "not where it was measured" in shelf.notice(0)
-    assert len(scanned) == 1
+    assert scanned == []  # a name leads back to its path
 
 
 @pytest.mark.parametrize("kind", ["pipe", "device", "huge"])

@@ -156,9 +156,8 @@ def test_a_store_that_may_not_be_read_is_called_that(archived):
 def test_a_disk_that_became_read_only_is_said(archived, serve):
     """The folder loses its permission while the review runs, and gets it back."""
     archived.chmod(0o777)
-    (archived / STORE).chmod(0o666)
-    os.chown(archived, NOBODY if os.geteuid() == 0 else -1, -1)
-    os.chown(archived / STORE, NOBODY if os.geteuid() == 0 else -1, -1)
+    for path in (archived, *archived.iterdir()):
+        os.chown(path, NOBODY if os.geteuid() == 0 else -1, -1)
     with as_nobody():
         server = serve(archived)
         page = server.browser("AB")

@@ -147,10 +147,13 @@ def test_grades_follow_the_chosen_scheme(page):
 
 
 def test_feet_that_lean_the_other_way_are_varus_or_have_no_grade_and_say_why(page):
-    """Mirrored, the golden foot has HVA -32 and IMA -14, beyond what a foot film can show. By the definition's sign a
-    toe at -16 is in varus (common practice, no source), and no scheme was made for a negative IMA."""
-    grades = page.post("/api/measure", json={"id": 1, "side": "L"}).json()["grades"]
-    by_measure = {one["measure"]: one for one in grades}
+    """Bones turned to about HVA -45 and IMA -14 lie beyond what a foot film can show. By the definition's sign a toe at
+    -16 is in varus (common practice, no source), and no scheme was made for a negative IMA."""
+    turned = sent(foot(page)["points"], PPd_med=(-110, 30), PPd_lat=(-110, 30), M1d_med=(90, 0), M1d_lat=(90, 0))
+    answer = page.post("/api/measure", json={"id": 1, "points": turned}).json()
+    assert value(answer)["value"] < -30
+    assert value(answer, "ima")["value"] < -10
+    by_measure = {one["measure"]: one for one in answer["grades"]}
     assert by_measure["hva"]["grade"] == by_measure["ima"]["grade"] == ""
     assert by_measure["hva"]["why"] == "no grade: no foot film should show this (-30 to 75), see the points"
     assert by_measure["ima"]["why"] == "no grade: no foot film should show this (-10 to 32), see the points"
