@@ -305,8 +305,7 @@ def _answer_errors(app: FastAPI) -> None:
         place, words = where(first["loc"][1:]), in_words(first)
         if first["type"] == "value_error":
             return answer(422, words)  # said by this project, for the reader
-        field = str(first["loc"][-1])
-        told = _SHORTEN.get(field) if first["type"] == "string_too_long" else _TYPE_AGAIN.get(field)
+        told = _SHORTEN.get(str(first["loc"][-1])) if first["type"] == "string_too_long" else None
         unfit = f"the request does not fit: {place} {words}" if place else f"the request {words}"
         return answer(422, told or f"{unfit}. Nothing was saved; load the page again")
 
@@ -325,4 +324,3 @@ _SHORTEN = {
     "reason": f"The reason is longer than {review_settings().text_characters} characters. Shorten it.",
     "text": f"A film's name is looked for by at most {_LONGEST_FILTER} characters. Shorten what you look for.",
 }
-_TYPE_AGAIN = {"initials": "Initials are one to eight letters or digits, without blanks. Type them again."}

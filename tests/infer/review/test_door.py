@@ -264,7 +264,7 @@ def test_a_malformed_request_is_one_sentence_and_changes_nothing(server, path, b
     [
         ("/api/reader", {"initials": "a b"}, "Type them again"),
         ("/api/feet/1/reads", {"version": 0, "verdict": "confirm", "note": "x" * 2001}, "Shorten it"),
-        ("/api/feet/1/reads", {"version": 0, "verdict": "erase"}, "Load the page again"),
+        ("/api/feet/1/reads", {"version": 0, "verdict": "erase"}, "load the page again"),
         ("/api/nothing/at/all", {}, ""),
     ],
 )
