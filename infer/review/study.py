@@ -25,7 +25,7 @@ def initials(text: str) -> str:
         If they are not.
     """
     if not (1 <= len(text) <= 8 and text.isalnum()):
-        raise ValueError("initials are one to eight letters or digits, without blanks. Type them again")
+        raise ValueError("initials are one to eight letters or digits, without blanks. Type them again.")
     return text.upper()
 
 

@@ -930,7 +930,7 @@ export class FilmPage {
       atModel: edit.atModel(selected),
     } : null, this.placing.progress, Boolean(locked), foot.rows ? missing : 0);
     this.stage.element.classList.toggle("placing", this.placing.active);
-    this.heading.textContent = `${this.title}, ${footName(this.side)}`;
+    this.heading.textContent = `${this.title}, ${this.side ? footName(this.side) : "no foot found"}`;
     this.sideField.value = this.side;
     this.#updateNumbers();
     const unsaved = edit.unsavedCodes.length;

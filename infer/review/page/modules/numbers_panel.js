@@ -126,7 +126,7 @@ function row(measure, does) {
   const value = make("output", { className: "value", id: `value-${measure.name}`, "aria-live": "off" });
   const interval = make("p", { className: "interval" });
   const grade = make("p", { className: "grade" });
-  const reference = make("p", { className: "interval", textContent: measure.reference ? `Reference: ${measure.reference.brief}` : "", title: measure.reference ? measure.reference.says.join("\n") : "" });
+  const reference = make("p", { className: "reference", textContent: measure.reference ? `Reference: ${measure.reference.brief}` : "", title: measure.reference ? measure.reference.says.join("\n") : "" });
   const marks = make("p", { className: "marks-of" });
   const taken = make("p", { className: "taken" });
   const codes = make("p", { className: "codes" });

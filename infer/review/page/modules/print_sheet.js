@@ -99,7 +99,7 @@ function standing({ foot, session, unsaved, changed }) {
   const last = foot.history.at(-1);
   const by = last ? ` by ${last.reader}, ${moment(last.when)}` : "";
   const open = [unsaved ? `${counted(unsaved, "point")} changed` : "", ...changed].filter(Boolean);
-  if (open.length) return `Not saved and not confirmed: ${open.join(", ")}, on this page.`;
+  if (open.length) return `Not saved and not confirmed: ${open.join(", ")} on this page.`;
   if (session.study) return foot.state === "open" ? "Not saved yet." : "Saved.";
   if (foot.state === "confirmed") return `Confirmed${by}.`;
   if (foot.state === "corrected") return `Corrected and saved${by}.`;
@@ -110,8 +110,8 @@ function standing({ foot, session, unsaved, changed }) {
 
 /** @param {Sheet} sheet */
 function numbers({ foot, session, measured, behind, construction, worded }) {
-  if (behind) return make("p", { className: "standing", textContent: "The numbers were still being worked out when this was printed. Print again." });
   if (NUMBERLESS.has(foot.state)) return make("p", { textContent: `No numbers: ${stateWords(foot).toLowerCase()}.` });
+  if (behind) return make("p", { className: "standing", textContent: "The numbers were still being worked out when this was printed. Print again." });
   if (!measured || !measured.measures.some((one) => one.value !== null)) return make("p", { textContent: "No numbers." });
   const scheme = session.grading.find((one) => one.name === measured.grading);
   const method = (/** @type {string} */ name) => session.constructions.find((one) => one.name === name)?.title ?? name.replaceAll("_", " ");

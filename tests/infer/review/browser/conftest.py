@@ -100,13 +100,17 @@ class Reader:
         mouse.move(x + dx, y + dy, steps=steps)
         mouse.up()
 
-    def call(self, path, method="GET"):
+    def call(self, path, method="GET", body=None):
         """What the server answers to this browser, with its key."""
-        code = """async ([path, method]) => {
+        code = """async ([path, method, body]) => {
             const { sessionHeaders } = await import("/page/modules/session_key.js");
-            return (await fetch(path, { method, headers: sessionHeaders() })).json();
+            const sent = body === null ? {} : { body: JSON.stringify(body) };
+            const headers = { ...sessionHeaders(), ...(body === null ? {} : { "Content-Type": "application/json" }) };
+            const answer = await fetch(path, { method, headers, ...sent });
+            if (!answer.ok) throw new Error(`${path}: ${answer.status}`);
+            return answer.status === 204 ? null : answer.json();
         }"""
-        return self.page.evaluate(code, [path, method])
+        return self.page.evaluate(code, [path, method, body])
 
     def timings(self, name):
         """Milliseconds of a step, as the page took them."""
@@ -165,12 +169,13 @@ def harbour(harbour, kept):
 VISITS = {
     "spring/cook.dcm": [("R", "review", ["side doubtful: R at 0.62"])],
     "summer/cook.dcm": [("R", "accepted", [])],
+    "autumn/hand.dcm": [],
 }
 
 
 @pytest.fixture
 def visits(make_run, kept):
-    """Two films of one person."""
+    """Two films of one person, and one without a foot."""
     if "visits" not in kept.folders:
         days = {"spring/cook.dcm": ("11" * 8, "2026-03-01"), "summer/cook.dcm": ("11" * 8, "2026-07-01")}
         kept.folders["visits"] = make_run(VISITS, "visits", "visits_films", persons=days)

@@ -93,7 +93,8 @@ def test_a_point_that_cannot_be_seen_and_a_step_back(blind):
     rest = place_all(blind)
     assert first not in rest
     blind.stay()
-    save(page)
+    # Without the first metatarsal nothing is left that looks impossible: it is saved unasked.
+    page.keyboard.press("Enter")
     blind.wait_for_state("corrected")
 
 

@@ -165,6 +165,7 @@ def test_a_value_outside_of_the_scheme_says_so_and_ima45_has_its_reference(reade
     expect(reference).to_contain_text("normal up to 8")
     assert "disagree" in reference.get_attribute("title")
     expect(page.locator("[data-measure=hva] p", has_text="Reference")).to_have_count(0)
+    expect(page.locator("[data-measure=hva] .reference")).to_be_hidden()
     for code in ("PPd_med", "PPd_lat"):
         reader.drag(code, -40, 0)
     expect(page.locator("[data-measure=hva] .grade")).to_contain_text("varus")

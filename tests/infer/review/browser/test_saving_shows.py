@@ -17,7 +17,7 @@ def test_what_was_saved_and_when_stays_in_sight(harbour_page):
     saved = page.locator("#saved")
     expect(saved).to_be_visible()
     text = saved.text_content()
-    when = page.evaluate("fetch('/api/feet/4').then((a) => a.json()).then((foot) => foot.history.at(-1).when)")
+    when = reader.call("/api/feet/4")["history"][-1]["when"]
     time = page.evaluate(
         "(when) => new Date(when).toLocaleTimeString([], { hour: '2-digit', minute: '2-digit', second: '2-digit' })",
         when,
@@ -61,7 +61,7 @@ def test_leaving_offers_to_save(harbour_page, way):
     else:
         page.wait_for_selector("tr.current")
     expect(page.locator("#saved")).to_contain_text("spring/cook.dcm, right foot: corrected")
-    foot = page.evaluate("fetch('/api/feet/1').then((answer) => answer.json())")
+    foot = reader.call("/api/feet/1")
     (point,) = [one for one in foot["points"] if one["moved"]]
     assert (point["code"], foot["state"]) == ("M1d_med", "corrected")
     assert (point["x"], point["y"]) == pytest.approx(moved, abs=0.006)
@@ -94,7 +94,7 @@ def test_a_note_alone_is_not_confirmed_unasked(harbour_page):
     page.keyboard.press("Enter")
     expect(page.get_by_role("dialog")).to_have_count(0)
     expect(page.locator("h1")).to_contain_text("spring/cook.dcm")
-    assert page.evaluate("fetch('/api/feet/1').then((a) => a.json())")["version"] == 0
+    assert reader.call("/api/feet/1")["version"] == 0
 
 
 def test_an_impossible_angle_is_saved_only_after_a_question(harbour_page):

@@ -79,6 +79,8 @@ def test_points_are_placed_anew_at_once_and_undo_brings_all_back(reader):
     page.get_by_label(ANEW).check()
     cells(page)
     page.get_by_role("button", name="Place the points anew now").click()
+    expect(page.locator(".point-card")).to_contain_text("Click the middle of the base of the first metatarsal")
+    page.get_by_role("button", name="Switch guide lines off").click()
     expect(page.locator(".point-card")).to_contain_text("Point 1 of")
     expect(page.locator("h1")).to_contain_text("Left foot")
     assert reader.settled_number() is None

@@ -103,7 +103,7 @@ def test_a_read_that_was_saved_meanwhile_is_told_and_mixes_into_no_number(reader
     page = reader.page
     reader.drag("M1d_med", -30, 0)
     mine = reader.settled_number()
-    page.evaluate("fetch('/api/feet/1/claim', {method: 'DELETE'})")
+    reader.call("/api/feet/1/claim", "DELETE")
     other = enter(harbour_page.served, "CD").open("spring/cook.dcm").stay()
     other.drag("PPd_med", 40, 0)
     other.page.keyboard.press("Control+Enter")

@@ -42,11 +42,7 @@ def test_nothing_of_the_worklist_is_cut_off(serve, crowded, enter, width):
     for k, (verdict, rest) in enumerate(
         [("confirm", {}), ("wrong_view", {}), ("wrong_side", {}), ("cannot_be_measured", {"reason": "other"})], start=1
     ):
-        page.evaluate(
-            "([k, body]) => fetch(`/api/feet/${k}/reads`, {method: 'POST', body: JSON.stringify(body), "
-            "headers: {'Content-Type': 'application/json'}})",
-            [k, {"version": 0, "verdict": verdict, **rest}],
-        )
+        reader.call(f"/api/feet/{k}/reads", "POST", {"version": 0, "verdict": verdict, **rest})
     page.reload()
     page.wait_for_selector("tr.current")
     expect(page.locator("tbody .badge.not_measurable").first).to_be_attached()

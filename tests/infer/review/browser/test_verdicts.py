@@ -189,7 +189,7 @@ def test_each_of_two_reads_is_shown_whole(harbour_page, enter):
     page.fill("#note", "by AB")
     first.settled_number()
     mine = whole(first)
-    page.evaluate("fetch('/api/feet/1/claim', {method: 'DELETE'})")
+    first.call("/api/feet/1/claim", "DELETE")
     second = enter(harbour_page.served, "CD").open("spring/cook.dcm").stay()
     second.drag("M1d_med", 25, 0)
     second.page.fill("#note", "by CD")
