@@ -181,7 +181,7 @@ def _run_measure(
     with console.status("Loading the network"):
         feet = foot_reader(threads, landmark_weights)
     values = {measure.name: array("d") for measure in reported}
-    if out.is_dir() and open_to_others(out):
+    if os.path.isdir(out) and open_to_others(out):
         console.print(
             f"Note: other users of this machine can see the names of what lies in {out}, and names of pictures repeat "
             "those of films. The files themselves are for their owner alone.",

@@ -294,7 +294,7 @@ def test_where_no_reported_measure_has_a_limit_all_of_them_decide(films, place, 
         ("reported: [hav]\n", "no such measure: hav"),
         ("construction: tangent\n", "tangent"),
         ("spacing: {unknown: {millimetres: true, statement: x}}\n", "detector plane"),
-        ("- 1\n", "dictionary"),
+        ("- 1\n", "must hold keys and values"),
         (None, "cannot be read"),
     ],
 )

@@ -173,8 +173,10 @@ class TestOneBrokenAttribute:
         assert "Number of Frames" in _of_header(_read(spoilt("NumberOfFrames", b"x "), limits))
 
     def test_an_absurd_number_of_frames_is_refused_and_not_repeated(self, limits, spoilt) -> None:
-        reason = _reason(spoilt("NumberOfFrames", b"198704127777"), limits)
+        reason = _reason(spoilt("NumberOfFrames", b"1987041277"), limits)
         assert reason == "a multi-frame object with many frames, not a single film"
+        reason = _reason(spoilt("NumberOfFrames", b"198704127777"), limits)
+        assert reason == "damaged header: NumberOfFrames is no number of four bytes"
 
     @pytest.mark.parametrize("keyword", ["RescaleSlope", "RescaleIntercept"])
     def test_rescale_values_that_are_no_numbers_cost_the_film(self, limits, spoilt, keyword) -> None:

@@ -46,7 +46,7 @@ def turned(serve, make_run, enter):
 
 def great_toe(reader):
     """On which side of the fifth metatarsal the great toe lies on the screen, and whether the foot stands upright."""
-    tip, fifth, base, head = (np.array(reader.place(code)) for code in ("DP_tip", "M5d_lat", "M2p_med", "M2d_med"))
+    tip, fifth, base, head = (np.array(reader.place(code)) for code in ("PPd_med", "M5d_lat", "M2p_med", "M2d_med"))
     return ("left" if tip[0] < fifth[0] else "right"), bool(base[1] - head[1] > abs(base[0] - head[0]))
 
 
@@ -94,11 +94,11 @@ def test_the_print_lies_as_it_says(turned, words):
     caption = page.locator(".print-sheet figcaption")
     expect(caption).to_have_text(f"{words[0].upper()}{words[1:]}: toes up. Not mirrored.")
     places = {}
-    for code in ("DP_tip", "DP_base_c", "M5d_lat"):
+    for code in ("PPd_med", "PPp_med", "M5d_lat"):
         moved = page.locator(f'.print-film [data-code="{code}"]').get_attribute("transform")
         places[code] = [float(v) for v in re.findall(r"-?[\d.]+", moved)]
-    assert places["DP_tip"][0] > places["M5d_lat"][0]
-    assert places["DP_tip"][1] < places["DP_base_c"][1]
+    assert places["PPd_med"][0] > places["M5d_lat"][0]
+    assert places["PPd_med"][1] < places["PPp_med"][1]
 
 
 def boxes(page, selector):
