@@ -249,6 +249,7 @@ def _measure(
         visible=usable_landmarks(film, landmarks, limits)[None],
         level=limits.interval.level,
         inflation=limits.interval.inflation,
+        shape_sd=limits.interval.shape_sd,
         measures=reported,
         millimetres=allowed and spacing.column_mm is not None,
     )

@@ -232,6 +232,26 @@ def medial_cuneiform_surface() -> Direction:
     return Direction("distal surface of the medial cuneiform", point("C1d_med"), point("C1d_lat"), LINE)
 
 
+def first_metatarsal_base() -> Direction:
+    """Proximal surface of the first metatarsal, from its medial to its lateral end."""
+    return Direction("proximal surface of the first metatarsal", point("M1_base_med"), point("M1_base_lat"), LINE)
+
+
+def talar_head() -> Direction:
+    """Joint surface of the talus's head, from its medial to its lateral end."""
+    return Direction("head of the talus", point("TAL_art_med"), point("TAL_art_lat"), LINE)
+
+
+def navicular_surface() -> Direction:
+    """Proximal surface of the navicular, from its medial to its lateral end."""
+    return Direction("proximal surface of the navicular", point("NAV_art_med"), point("NAV_art_lat"), LINE)
+
+
+def talus_axis() -> Direction:
+    """Axis of the talus: middle of its neck to the middle of its head's surface."""
+    return Direction("axis of the talus", point("TAL_neck_c"), midpoint("TAL_art_med", "TAL_art_lat"))
+
+
 def second_metatarsal_length() -> Direction:
     """Proximal end to tip of the second metatarsal: what lengths are divided by where there are no mm."""
     return Direction("length of the second metatarsal", point("M2_base_c"), point("M2_tip"), LINE)

@@ -124,13 +124,14 @@ def measure_feet(
     visible: npt.ArrayLike | None = None,
     level: float = 0.90,
     inflation: Mapping[str, float] | None = None,
+    shape_sd: Mapping[str, float] | None = None,
     measures: Sequence[Measure] = MEASURES,
     millimetres: npt.ArrayLike = False,
 ) -> dict[str, MeasureArray]:
     """Values with their intervals, by linear propagation of the landmarks' covariance.
 
-    ``sd = inflation * sqrt(J C J^T)``; J is exact for angles between two axes and by central differences for the
-    rest. The interval is ``value -+ z * sd`` with the normal quantile of ``level``, clipped as the value is.
+    ``sd = sqrt(inflation^2 * J C J^T + shape_sd^2)``; J is exact for angles between two axes and by central differences
+    for the rest. The interval is ``value -+ z * sd`` with the normal quantile of ``level``, clipped as the value is.
 
     Parameters
     ----------
@@ -148,6 +149,9 @@ def measure_feet(
         Share of the truth that the interval shall hold, between 0 and 1.
     inflation : mapping of measure name to float, or None
         Factor on the standard deviation from calibration; 1 for a measure it does not name.
+    shape_sd : mapping of measure name to float, or None
+        Standard deviation, in the measure's unit, of the error that comes with a bone's own shape and does not shrink
+        however sure the landmarks are; 0 for a measure it does not name.
     measures : sequence of Measure
     millimetres : array_like of bool, scalar or shape (N,)
         As for :func:`measure_values`.
@@ -162,8 +166,8 @@ def measure_feet(
     Raises
     ------
     ValueError
-        If shapes do not fit, ``level`` or a factor is out of range, a factor names no measure, or two measures
-        share a name.
+        If shapes do not fit, ``level``, a factor or a ``shape_sd`` is out of range, one names no measure, or two
+        measures share a name.
 
     Examples
     --------
@@ -184,12 +188,13 @@ def measure_feet(
     spread = _check_covariance(covariance, *located.shape[:2])
     if not 0.0 < level < 1.0:
         raise ValueError(f"level must lie between 0 and 1, not {level}")
-    factors = dict(inflation or {})
-    unknown = set(factors) - {measure.name for measure in (*MEASURES, *measures)}
-    if unknown:
-        raise ValueError(f"inflation names no measure: {', '.join(sorted(unknown))}")
-    if any(not (np.isfinite(factor) and factor > 0.0) for factor in factors.values()):
-        raise ValueError("inflation must be positive and finite")
+    factors, of_shape = dict(inflation or {}), dict(shape_sd or {})
+    for name, given in (("inflation", factors), ("shape_sd", of_shape)):
+        unknown = set(given) - {measure.name for measure in (*MEASURES, *measures)}
+        if unknown:
+            raise ValueError(f"{name} names no measure: {', '.join(sorted(unknown))}")
+        if any(not (np.isfinite(factor) and factor > 0.0) for factor in given.values()):
+            raise ValueError(f"{name} must be positive and finite")
     quantile = NormalDist().inv_cdf(0.5 + level / 2.0)
     codes = _known_codes(measures, schema)
     values = {measure.name: np.full(len(located), np.nan) for measure in measures}
@@ -204,6 +209,7 @@ def measure_feet(
     result = {}
     for measure in measures:
         value, sd = values[measure.name], sds[measure.name] * factors.get(measure.name, 1.0)
+        sd = np.hypot(sd, of_shape.get(measure.name, 0.0))
         withheld = np.isnan(value) | np.isnan(sd)
         if measure.unit == MILLIMETRE:
             withheld |= ~in_mm

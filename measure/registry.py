@@ -14,7 +14,10 @@ from raysplay.measure.articular_angles import (
 from raysplay.measure.definition import Measure, over_second_metatarsal
 from raysplay.measure.first_metatarsal_head import head_distance, head_roundness, medial_eminence_width
 from raysplay.measure.first_tarsometatarsal_joint import (
+    first_metatarsal_base_obliquity,
+    first_second_base_distance,
     first_tarsometatarsal_angle,
+    intercuneiform_gap,
     medial_cuneiform_obliquity,
 )
 from raysplay.measure.forefoot_width import forefoot_width, forefoot_width_direct
@@ -25,6 +28,7 @@ from raysplay.measure.intermetatarsal_angle import (
     intermetatarsal_angle_1_5,
     intermetatarsal_angle_4_5,
 )
+from raysplay.measure.joint_space import first_joint_space
 from raysplay.measure.metatarsal_lengths import (
     first_over_second_length,
     fourth_head_from_sesamoid_line,
@@ -44,6 +48,7 @@ from raysplay.measure.sesamoid_position import (
     tibial_sesamoid_offset,
     tibial_sesamoid_share,
 )
+from raysplay.measure.talus import talo_first_metatarsal_angle, talonavicular_coverage
 
 _Builder = Callable[..., Measure]
 
@@ -75,11 +80,17 @@ _BUILDERS: tuple[_Builder, ...] = (
     partial(adjusted_intermetatarsal_angle_measure, "mc4"),
     first_tarsometatarsal_angle,
     medial_cuneiform_obliquity,
+    first_metatarsal_base_obliquity,
+    talonavicular_coverage,
+    talo_first_metatarsal_angle,
     tibial_sesamoid_share,
     tibial_sesamoid_offset,
     lateral_sesamoid_displacement,
     *_with_ratio(medial_eminence_width),
     *_with_ratio(head_distance),
+    *_with_ratio(first_second_base_distance),
+    *_with_ratio(intercuneiform_gap),
+    *_with_ratio(first_joint_space),
     *_with_ratio(forefoot_width),
     *_with_ratio(forefoot_width_direct),
     *_with_ratio(partial(protrusion_by_arc, 1)),

@@ -28,7 +28,9 @@ from raysplay.synthetic_data.subject import draw_subject
 FloatArray = npt.NDArray[np.float64]
 
 ON_FILM = {
-    **{name: name for name in ("hva", "ima", "hia", "ima45", "dmaa", "tsp")},
+    **{name: name for name in ("hva", "ima", "hia", "ima45", "dmaa", "ppaa", "tsp")},
+    **{name: name for name in ("mtp1_joint", "congruency_index", "m1_base_obliquity", "cuneiform_obliquity")},
+    "tn_coverage": "tn_coverage",
     "maa": "maa_mc5",
     "eminence": "eminence_width",
     **{f"m{ray}_arc": f"m{ray}_protrusion_arc" for ray in (1, 3, 4, 5)},

@@ -39,6 +39,16 @@ class PostureSettings(Config):
     joint_tilt_normal: Pair
     joint_tilt_valgus: Pair
     pronation_tilt: float
+    joint_tilt_hva: float
+    phalanx_tilt_normal: Pair
+    phalanx_tilt_valgus: Pair
+    toe_head_tilt: Pair
+    oblique_share: float
+    oblique_share_valgus: float
+    facing: Pair
+    facing_by_ima: float
+    facing_sd: float
+    base_tilt: Pair
     drift: Pair
     adduction: Pair
     adducted_share: float

@@ -22,6 +22,13 @@ def train(
             "semicolons or tabs; decimal points or commas.",
         ),
     ] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on from where this training was stopped or paused.")
+    ] = False,
+    pause_after: Annotated[
+        float | None,
+        typer.Option("--pause-after", metavar="MINUTES", min=0.0, help="Pause then, to be resumed later."),
+    ] = None,
 ) -> None:
     """Train a network on generated films, and on own ones with train_finetune.yaml."""
     from raysplay.configs.load import CONFIG_DIR
@@ -37,7 +44,7 @@ def train(
     from raysplay.train.real_films import RealFilmsError
 
     try:
-        weights = run(config, films, landmarks)
+        weights = run(config, films, landmarks, resume=resume, pause_after=pause_after)
     except FinetuneFilmsError as error:
         raise typer.BadParameter(str(error), param_hint="--landmarks") from error
     except RealFilmsError as error:

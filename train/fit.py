@@ -6,6 +6,7 @@ kept are a running average of those trained.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import time
@@ -25,6 +26,7 @@ from raysplay.infer.foot_reader import WEIGHTS_DIR
 from raysplay.infer.network.landmark_network import LandmarkNetwork, LandmarkPrediction
 from raysplay.infer.network.locator_network import LocatorNetwork
 from raysplay.infer.network.weights import save_weights, start_weights
+from raysplay.infer.network.weights_error import WeightsError
 from raysplay.infer.settings import reading_settings
 from raysplay.train.consistency import consistency_loss, split
 from raysplay.train.familiarity import fit_familiarity, gather_features
@@ -32,6 +34,10 @@ from raysplay.train.feed import Batch, device_of, open_feed
 from raysplay.train.finetune_films import cut_films
 from raysplay.train.losses import landmark_loss, locator_loss
 from raysplay.train.settings import TrainSettings
+from raysplay.train.state import STATE_NAME, Progress, load_state, save_state
+
+PART_SEED = 7919
+"""Between the seeds of the parts of a training that was stopped and taken up again."""
 
 
 def build_network(name: str) -> nn.Module:
@@ -85,8 +91,27 @@ def loss_of(
     return loss + same, parts | {"consistency": same.detach()}
 
 
-def fit(settings: TrainSettings, log: Callable[[dict[str, Any]], None] = print) -> Path:
-    """Train as configured and return the path of the weights."""
+def fit(
+    settings: TrainSettings,
+    log: Callable[[dict[str, Any]], None] = print,
+    *,
+    resume: bool = False,
+    pause_after: float | None = None,
+) -> Path:
+    """Train as configured and return the path of the weights.
+
+    Parameters
+    ----------
+    resume : bool
+        Go on from the state that an earlier part of this training left in ``settings.out``.
+    pause_after : float, optional
+        Minutes after which this part ends though the training is not over; its state is kept.
+
+    Raises
+    ------
+    WeightsError
+        If there is no state to go on from, or it is of another configuration.
+    """
     started = time.monotonic()
     device = device_of(settings.device)
     torch.manual_seed(settings.seed)
@@ -111,29 +136,45 @@ def fit(settings: TrainSettings, log: Callable[[dict[str, Any]], None] = print) 
         lr=settings.learning_rate,
         fused=True,
     )
+    identity = hashlib.sha256(settings.model_dump_json().encode()).hexdigest()
+    before = Progress(0, 0.0, 0, 0, identity)
+    if resume:
+        before = load_state(settings.out / STATE_NAME, network, mean.network, optimiser)
+        if before.config != identity:
+            raise WeightsError(f"{settings.out / STATE_NAME}: of another configuration")
+        fresh = []
+    # Each part draws other feet.
+    drawn = settings.model_copy(update={"seed": settings.seed + PART_SEED * before.parts})
 
-    def minutes() -> float:
+    def here() -> float:
         return (time.monotonic() - started) / 60
 
-    with open_feed(settings, device) as feed:
+    def minutes() -> float:
+        return before.minutes + here()
+
+    with open_feed(drawn, device) as feed:
 
         def keep(step: int, parts: dict[str, float]) -> None:
             description = {
                 "network": settings.network,
                 "steps": str(step),
-                "feet_cast": str(feed.feet_cast),
+                "feet_cast": str(before.feet_cast + feed.feet_cast),
                 "seed": str(settings.seed),
                 "losses": json.dumps(parts),
             }
             save_weights(mean.network, weights, description)
+            cast = before.feet_cast + feed.feet_cast
+            now = Progress(step, minutes(), before.parts + 1, cast, identity)
+            save_state(settings.out / STATE_NAME, network, mean.network, optimiser, now)
 
         parameters = sum(p.numel() for p in network.parameters())
         log({"event": "start", "device": str(device), "parameters": parameters, "fresh": fresh})
-        step, done = 0, 0.0
+        step, done = before.step, max(before.step / settings.steps, before.minutes / settings.minutes)
         running: dict[str, float] = {}
         lap, lap_waited, lap_cast = time.monotonic(), 0.0, 0
-        while done < 1.0:
-            rate = settings.learning_rate * min(1.0, (step + 1) / max(1, settings.warmup))
+        while done < 1.0 and (pause_after is None or here() < pause_after):
+            # A part begins gently: the moments of its optimiser are those of other batches.
+            rate = settings.learning_rate * min(1.0, (step - before.step + 1) / max(1, settings.warmup))
             rate *= 0.5 * (1 + math.cos(math.pi * min(1.0, done))) * 0.98 + 0.02
             for group in optimiser.param_groups:
                 group["lr"] = rate
@@ -168,11 +209,12 @@ def fit(settings: TrainSettings, log: Callable[[dict[str, Any]], None] = print) 
                 lap, lap_waited, lap_cast = now, feed.waited, feed.feet_cast
             if step % settings.save_every == 0:
                 keep(step, running)
-        if isinstance(mean.network, LandmarkNetwork) and settings.familiarity_crops:
+        over = done >= 1.0
+        if over and isinstance(mean.network, LandmarkNetwork) and settings.familiarity_crops:
             features = gather_features(mean.network, feed.take, settings.familiarity_crops)
             log({"event": "familiarity", **fit_familiarity(mean.network, features)})
         keep(step, running)
-    log({"event": "end", "step": step, "weights": weights.name, "minutes": round(minutes(), 2)})
+    log({"event": "end" if over else "paused", "step": step, "weights": weights.name, "minutes": round(minutes(), 2)})
     return weights
 
 
@@ -184,7 +226,14 @@ def start_path(settings: TrainSettings) -> Path:
     return settings.start_from
 
 
-def run(config: Path, films: Path | None = None, landmarks: Path | None = None) -> Path:
+def run(
+    config: Path,
+    films: Path | None = None,
+    landmarks: Path | None = None,
+    *,
+    resume: bool = False,
+    pause_after: float | None = None,
+) -> Path:
     """Train as ``config`` says; every report goes to ``log.jsonl`` beside the weights as well as to the screen.
 
     Feet of ``films`` with a table of their ``landmarks`` (``train/finetune_films.py``) take the place of
@@ -199,7 +248,7 @@ def run(config: Path, films: Path | None = None, landmarks: Path | None = None) 
         crops, refused = cut_films(films, landmarks, settings.out / "films")
         settings = settings.model_copy(update={"real_films": settings.out / "films"})
         cut = {"event": "films", "crops": crops, "refused": refused}
-    with (settings.out / "log.jsonl").open("w", encoding="utf-8") as file:
+    with (settings.out / "log.jsonl").open("a" if resume else "w", encoding="utf-8") as file:
 
         def log(line: dict[str, Any]) -> None:
             text = json.dumps(line)
@@ -210,7 +259,7 @@ def run(config: Path, films: Path | None = None, landmarks: Path | None = None) 
         log({"event": "config", "sha256": config_digest(locate(config))})
         if cut:
             log(cut)
-        return fit(settings, log)
+        return fit(settings, log, resume=resume, pause_after=pause_after)
 
 
 if __name__ == "__main__":

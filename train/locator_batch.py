@@ -26,6 +26,9 @@ from raysplay.train.pool import Pool
 SLOTS = 2
 """Places for a foot or another thing on a film."""
 
+LEAST_SEEN = 0.35
+"""Share of the anchors, by weight, from which a foot that the edge of the film cuts off shall be found."""
+
 HEAT_SPREAD = 1.2
 """Spread of the centre target in cells."""
 
@@ -45,7 +48,7 @@ def _placements(
 
     A foot's frame here: x lateral, y distal in mm about a point amid the metatarsals.
     """
-    pixel = np.exp(rng.uniform(np.log(0.55), np.log(1.7), count))
+    pixel = np.exp(rng.uniform(np.log(0.5), np.log(2.8), count))
     number = rng.choice([0, 1, 2], count, p=[0.06, 0.62, 0.32])
     base = rng.choice([0.0, 180.0, 90.0, -90.0], count, p=[0.45, 0.35, 0.1, 0.1]) + rng.normal(0, 9, count)
     base = np.where(rng.random(count) < 0.12, rng.uniform(0, 360, count), base)
@@ -167,7 +170,7 @@ def locator_batch(
     cells = side // STRIDE
     within = ((cell >= 0) & (cell < cells)).all(-1)
     # Feet of which little is on the film are neither asked for nor forbidden.
-    positive = is_foot & within & (seen > 0.55)
+    positive = is_foot & within & (seen > LEAST_SEEN)
     grid = torch.arange(cells, device=device)
     heat = torch.zeros(count, cells, cells, device=device)
     for k in range(SLOTS):

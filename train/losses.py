@@ -10,6 +10,7 @@ from torch import Tensor
 
 from raysplay.configs import landmark_schema
 from raysplay.infer.network.landmark_network import CONDITIONS, STRIDE, VIEWS, LandmarkPrediction, cell_centres
+from raysplay.measure.axes import DISTAL_PHALANX
 from raysplay.train.landmark_batch import LandmarkBatch
 
 TARGET_SPREAD = 1.1
@@ -30,10 +31,15 @@ CHILD = 0.5
 
 @lru_cache(maxsize=4)
 def axis_indices(device: torch.device | None = None) -> Tensor:
-    """Landmarks of each shaft axis, shape (X, 4): proximal medial, proximal lateral, distal medial, distal lateral."""
+    """Landmarks of each axis, shape (X, 4): proximal medial, proximal lateral, distal medial, distal lateral.
+
+    The last phalanx of the great toe has a point at either end, which stands for both of its sides.
+    """
     schema = landmark_schema()
     bones = [code[:-5] for code in schema.codes if code.endswith("p_med") and code[:-5] + "d_lat" in schema.codes]
     corners = [[schema.index(b + e) for e in ("p_med", "p_lat", "d_med", "d_lat")] for b in bones]
+    base, tip = (schema.index(code) for code in DISTAL_PHALANX)
+    corners.append([base, base, tip, tip])
     return torch.tensor(corners, device=device)
 
 

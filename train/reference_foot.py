@@ -80,6 +80,17 @@ REFERENCE_FOOT: dict[str, tuple[float, float]] = {
     "PP4p_lat": (30.2, 74.8),
     "PP4d_med": (24.0, 83.9),
     "PP4d_lat": (29.8, 84.1),
+    "M1_base_med": (-25.5, 2.6),
+    "M1_base_lat": (-11.4, 4.2),
+    "M2_base_med": (-4.5, 0.4),
+    "C2d_med": (-5.0, -1.9),
+    "TAL_art_med": (-20.0, -44.5),
+    "TAL_art_lat": (4.0, -42.0),
+    "TAL_neck_c": (-7.5, -58.0),
+    "NAV_art_med": (-22.5, -40.6),
+    "NAV_art_lat": (7.0, -39.0),
+    "M1_head_mid": (-30.5, 64.5),
+    "PP_base_mid": (-31.2, 68.2),
 }
 
 Outline = tuple[tuple[float, float], ...]

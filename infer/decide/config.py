@@ -64,6 +64,7 @@ class Calibration(Config):
 class IntervalLimits(Config):
     level: float = Field(gt=0.0, lt=1.0)
     inflation: dict[str, Annotated[float, Field(gt=0.0)]]
+    shape_sd: dict[str, Annotated[float, Field(gt=0.0)]] = Field(default_factory=dict)
     calibrated: Calibration | None = None
     decides: Annotated[tuple[str, ...], Field(min_length=1)]
     widest: dict[str, Annotated[float, Field(gt=0.0)]]
@@ -146,7 +147,14 @@ class DecisionLimits(Config):
     def _measures_exist(self) -> DecisionLimits:
         interval = self.interval
         calibrated = interval.calibrated.feet if interval.calibrated else {}
-        named = {*interval.decides, *interval.widest, *interval.inflation, *calibrated, *self.shape.values}
+        named = {
+            *interval.decides,
+            *interval.widest,
+            *interval.inflation,
+            *interval.shape_sd,
+            *calibrated,
+            *self.shape.values,
+        }
         unknown = named - {measure.name for measure in MEASURES}
         if unknown:
             raise ValueError(f"no such measure: {', '.join(sorted(unknown))}")

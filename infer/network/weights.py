@@ -46,7 +46,7 @@ def load_weights(network: nn.Module, path: Path) -> dict[str, str]:
 def start_weights(network: nn.Module, path: Path) -> list[str]:
     """Fill ``network`` from ``path`` as far as they fit, for training to go on; gives the names that stay as drawn.
 
-    What an older network did not have, a head as a rule, starts fresh.
+    What an older network did not have, a head as a rule, starts fresh; of a head that has grown, its new part.
 
     Raises
     ------
@@ -56,10 +56,19 @@ def start_weights(network: nn.Module, path: Path) -> list[str]:
     state, _ = _read(path)
     own = _kept(network)
     fits = {n: v.to(own[n].dtype) for n, v in state.items() if n in own and v.shape == own[n].shape}
+    # A longer list of landmarks keeps the order of the older one and goes on from there.
+    grown = {n: v for n, v in state.items() if n in own and n not in fits and _begins(v, own[n])}
+    for name, value in grown.items():
+        fits[name] = torch.cat([value.to(own[name].dtype), own[name][len(value) :].cpu()])
     if 2 * len(fits) < len(own):
         raise WeightsError(f"{path.name}: made for another network")
     network.load_state_dict(fits, strict=False)
-    return sorted(set(own) - set(fits))
+    return sorted((set(own) - set(fits)) | set(grown))
+
+
+def _begins(shorter: Tensor, longer: Tensor) -> bool:
+    """Whether ``longer`` has the shape of ``shorter`` with more along its first axis."""
+    return shorter.dim() == longer.dim() and shorter.shape[1:] == longer.shape[1:] and len(shorter) < len(longer)
 
 
 def _kept(network: nn.Module) -> dict[str, Tensor]:

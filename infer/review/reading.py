@@ -96,6 +96,7 @@ class FootGauge:
         self._reported = tuple(reported)
         self._spacing = protocol.spacing_policy()
         self._level, self._inflation = limits.interval.level, limits.interval.inflation
+        self._shape_sd = limits.interval.shape_sd
         self._hand = hand
         same = [one for one in CONSTRUCTIONS if self._under(one) == self._reported]
         self.construction = same[0] if same else AS_RUN
@@ -154,7 +155,9 @@ class FootGauge:
         result = []
         for measure in measures:
             one = found[measure.name]
-            sd = float(np.hypot(self._inflation.get(measure.name, 1.0) * one.sd[0], one.sd[1]))
+            # Where every point was placed by hand, the model's error with unusual shapes has no part in it.
+            of_shape = self._shape_sd.get(measure.name, 0.0) if one.sd[0] > 0 else 0.0
+            sd = float(np.hypot(np.hypot(self._inflation.get(measure.name, 1.0) * one.sd[0], of_shape), one.sd[1]))
             value = float(one.value[0]) if np.isfinite(sd) else np.nan
             ends = value + quantile * sd * np.array([-1.0, 1.0])
             low, high = ends if measure.bounds is None else np.clip(ends, *measure.bounds)

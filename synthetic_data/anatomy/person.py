@@ -316,7 +316,7 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
     place = rng.normal(0, settings.place, (count, 3)).astype(np.float32)
     # Numbers of its own: people without it stay as they were.
     _open_tarsus(rng.spawn(1)[0], shapes, place, settings)
-    space = np.clip(rng.normal(1.7, 0.5), 0.3, 3.2) * size * _space_shares() * np.exp(rng.normal(0, 0.15, count))
+    space = np.clip(rng.normal(2.0, 0.55), 0.3, 3.6) * size * _space_shares() * np.exp(rng.normal(0, 0.15, count))
     return Person(
         female=female,
         size=size,

@@ -71,6 +71,13 @@ def bone_frame(axis: FloatArray, width_hint: FloatArray, roll: float = 0.0) -> F
 LATERAL = np.array([1.0, 0.0, 0.0])
 
 
+def cuneiform_bearing(posture: Posture) -> float:
+    """Bearing of the medial cuneiform, degrees lateral of distal: halfway from its rest to where its surface looks."""
+    axis = bones()["medial_cuneiform"].axis
+    rest = float(np.degrees(np.arctan2(axis[0], axis[1]))) + posture.adduction - 0.2 * (posture.ima - 8.0)
+    return 0.5 * (rest - posture.cuneiform_facing)
+
+
 def pose(person: Person, posture: Posture) -> PosedFoot:
     """Put every bone in its place.
 
@@ -107,10 +114,11 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
         base = MIDFOOT * lower + adduct.apply(base - MIDFOOT * lower)
         put(name, base, bone_frame(adduct.apply(axis), adduct.apply(hint)))
 
-    # Cuneiform and first metatarsal share the swing of the first ray.
     swing = posture.ima - 8.0
-    turn_c1 = Rotation.from_euler("z", 0.2 * swing, degrees=True)
-    frame[number["medial_cuneiform"]] = turn_c1.apply(frame[number["medial_cuneiform"]].T).T
+    cuneiform = number["medial_cuneiform"]
+    bearing_now = np.degrees(np.arctan2(frame[cuneiform][0, 1], frame[cuneiform][1, 1]))
+    turn_c1 = Rotation.from_euler("z", bearing_now - cuneiform_bearing(posture), degrees=True)
+    frame[cuneiform] = turn_c1.apply(frame[cuneiform].T).T
 
     # The specimen of the rest table lay rolled, its bases stacked over each other. On a standing foot they lie side
     # by side on a flatter transverse arch; ``row`` says how far between the two this foot is.
@@ -166,6 +174,13 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
         fall = np.degrees(np.arcsin(np.clip((base[2] - target) / length[i], -0.2, 0.75)))
         heading[ray] = heading_vector(bearing[ray], fall)
         put(name, base, bone_frame(heading[ray], LATERAL, roll[ray]))
+        if ray == 1:
+            # The medial cuneiform ends where the metatarsal begins; its other end gives way for the most part.
+            faces = heading_vector(-posture.cuneiform_facing, fall)
+            wanted = base - faces * (person.joint_space[number["proximal_phalanx_1"]] * 0.8)
+            middle = [person.shapes[key][cuneiform, -1] for key in ("mid_width", "mid_height")]
+            tip = origin[cuneiform] + frame[cuneiform] @ np.array([middle[0], length[cuneiform], middle[1]], float)
+            origin[cuneiform] += (wanted - tip) * np.array([1.0, 1.0, 0.5])
         head[ray] = base + heading[ray] * (length[i] - head_radius(i))
 
     # Great toe: the phalanx glides round the head; subluxation carries it further to the side.
@@ -210,7 +225,7 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
     for name, aside in (("medial_sesamoid", -6.2), ("lateral_sesamoid", 6.4)):
         i = number[name]
         half = 0.5 * length[i]
-        centre = origin[first] + distal * (length[first] - 10.5 * size) - dorsal * (under + 3.2 * size)
+        centre = origin[first] + distal * (length[first] - 12.5 * size) - dorsal * (under + 3.2 * size)
         offset = (aside * size * (1 - 0.12 * max(0.0, posture.sesamoid_drift) / 8)) + posture.sesamoid_drift
         centre = centre + lateral * offset + dorsal * max(0.0, abs(offset) - 7) * 0.35 + person.place[i] * 0.6
         axis = heading_vector(bearing[1] + 0.25 * posture.hva, 8.0)

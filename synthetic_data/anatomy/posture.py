@@ -18,7 +18,10 @@ class Posture:
 
     ``hva``, ``ima``, ``hia`` and ``ima45`` pose the bones in space. The angles on the film follow from the
     projection and from the shapes of the bones and differ from these by a few degrees. ``joint_tilt`` is how far the
-    distal joint surface of the first metatarsal faces laterally; ``eminence`` and ``fifth_eminence`` are bone in mm
+    distal joint surface of the first metatarsal faces laterally, ``base_tilt`` its proximal one (seen distally),
+    ``phalanx_tilt`` how far the shaft of the first phalanx leans laterally of its base, ``toe_head_tilt`` how far the
+    head of that phalanx faces laterally; ``cuneiform_facing`` is how far the distal surface of the medial cuneiform
+    faces medially of the second metatarsal; ``eminence`` and ``fifth_eminence`` are bone in mm
     that deformity adds to the inner side of the first head and to the outer side of the fifth. ``talus_aside`` and
     ``talus_back`` shift talus, navicular and heel, ``heel_aside`` the heel and half as far the talus, in mm of a foot
     of size 1. ``part`` is the number of the part of the mixture that the foot was drawn from.
@@ -34,6 +37,10 @@ class Posture:
     sesamoid_drift: float
     subluxation: float
     joint_tilt: float
+    base_tilt: float
+    phalanx_tilt: float
+    toe_head_tilt: float
+    cuneiform_facing: float
     eminence: float
     fifth_eminence: float
     adduction: float
@@ -99,7 +106,22 @@ def draw_posture(
     pronation = mean + sd * (np.sqrt(1 - settings.flat_pronation**2) * turned + settings.flat_pronation * flat)
     link = settings.pronation_tilt
     mean, sd = settings.joint_tilt_valgus if hva > 18 else settings.joint_tilt_normal
-    joint_tilt = mean + sd * (link * turned + np.sqrt(1 - link**2) * rng.standard_normal())
+    # Most normal joints are congruent: their surface leans with the toe.
+    with_toe = settings.joint_tilt_hva if hva <= 18 else 0.0
+    rest = np.sqrt(max(0.0, 1 - link**2 - with_toe**2))
+    joint_tilt = mean + sd * (link * turned + with_toe * a + rest * rng.standard_normal())
+    mean, sd = settings.phalanx_tilt_valgus if hva > 18 else settings.phalanx_tilt_normal
+    phalanx_tilt = rng.normal(mean, sd)
+    # An oblique first tarsometatarsal joint faces with the metatarsal, a transverse one across the foot.
+    oblique = rng.random() < (settings.oblique_share_valgus if hva > 18 else settings.oblique_share)
+    facing = rng.normal(settings.facing_by_ima * ima + settings.facing[0 if oblique else 1], settings.facing_sd)
+    base_tilt = float(
+        np.clip(
+            rng.normal(settings.base_tilt[0] + 0.5 * (ima - facing - settings.base_tilt[0]), settings.base_tilt[1]),
+            -4,
+            11,
+        )
+    )
     # The sesamoids stay with the second metatarsal while the head moves away from under them.
     drift = rng.normal(settings.drift[0] + settings.drift[1] * (1 - np.exp(-1.6 * valgus)), 1.1 + 1.0 * valgus)
     lift = rng.normal(*settings.toe_lift) + rng.normal(0, 6, 4)
@@ -147,6 +169,10 @@ def draw_posture(
         sesamoid_drift=float(drift),
         subluxation=float(rng.normal(2.5 * valgus, 1.0 + 1.5 * valgus)),
         joint_tilt=float(joint_tilt),
+        base_tilt=base_tilt,
+        phalanx_tilt=float(phalanx_tilt),
+        toe_head_tilt=float(rng.normal(*settings.toe_head_tilt)),
+        cuneiform_facing=float(facing),
         eminence=float(max(0.0, rng.normal(1.0 * valgus, 0.6 * valgus))),
         fifth_eminence=float(fifth_eminence),
         adduction=float(adduction),

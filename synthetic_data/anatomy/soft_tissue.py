@@ -23,6 +23,10 @@ LAYER_OF_TUBE = (0, 1, 2, 1, 2, 1, 3)
 """Tubes of one layer never overlap; overlapping layers are joined, not added (see ``film/formation.py``)."""
 
 
+SWOLLEN_SHARE, SWOLLEN = 0.18, (1.2, 2.1)
+"""Feet with thick soft parts, and how many times as thick; this project's choice, no source."""
+
+
 @lru_cache(maxsize=1)
 def tube_triangles() -> Tensor:
     """Vertex numbers of one tube, shape (T, 3); normals point inward as those of ``loft.triangles``."""
@@ -82,6 +86,9 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
     tip = origin + axis * length[:, None]
     size = person.size * rng.normal(1.0, 0.06)
     plump = rng.normal(1.0, 0.14)
+    # Swollen and heavy feet: thick soft parts that are no cast.
+    swollen = rng.random() < SWOLLEN_SHARE
+    plump = rng.uniform(*SWOLLEN) if swollen else plump
 
     def at(name: str, share: float) -> FloatArray:
         i = bone_index(name)
@@ -123,7 +130,7 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
                 m[0] - beyond,
                 o[0] + (11, 10, 10)[k] * size * plump,
                 (4, 3, 0)[k],
-                top[k] + (16, 12, 14)[k] * size,
+                top[k] + (16, 12, 14)[k] * size * max(1.0, plump),
             )
         )
     heads = 0.55 * tip[bone_index(first_ray)] + 0.45 * tip[bone_index(last_ray)]

@@ -28,8 +28,20 @@ ALSO = {
 }
 """Landmarks of joints: the second bone without which they do not exist."""
 
+LAST_BASE, LAST_TUFT = 0.35, 0.25
+"""Parts of the last phalanx of the great toe within which the sides of its base and of its tuft are looked for."""
+
+TALAR_HEAD, TALAR_NECK = 0.25, 0.38
+"""How far the head of the talus reaches back from its end, and where its neck lies, as parts of its length."""
+
+NEAR = 1.0
+"""Points that lie within this distance of a line count as on it, mm."""
+
 BASE_RIM, TIP_RIM = CAP_RINGS - 5, RINGS - CAP_RINGS + 4
-"""Rings on the rim of the articular surfaces."""
+"""Rings on the rim of flat articular surfaces."""
+
+HEAD_RIM = RINGS - CAP_RINGS + 2
+"""Ring where the joint surface of a round head ends: three quarters of the head are as wide."""
 
 
 def _unit(v: Tensor) -> Tensor:
@@ -86,6 +98,54 @@ def _extreme(outline: Tensor, direction: Tensor) -> Tensor:
     flat = outline.flatten(1, 2)
     best = torch.einsum("bnk,bk->bn", flat, direction).argmax(1)
     return flat[torch.arange(len(flat), device=flat.device), best]
+
+
+def _corner(outline: Tensor, along: Tensor, across: Tensor) -> Tensor:
+    """Corner of (B, R, S, 2) toward two directions (B, 2) at once: where the end of a bone turns into its side."""
+    return _extreme(outline, along + across)
+
+
+def _end_middle(outline: Tensor, axis: Tensor, part: float) -> Tensor:
+    """Middle of the end of (B, R, S, 2) that lies toward ``axis`` (B, 2).
+
+    Halfway between the sides of the last ``part`` of the bone's length, at the level of its end.
+    """
+    flat, side = outline.flatten(1, 2), _lateral(axis)
+    along, across = torch.einsum("bnk,bk->bn", flat, axis), torch.einsum("bnk,bk->bn", flat, side)
+    end = along.amax(1, keepdim=True)
+    last = along >= end - part * (end - along.amin(1, keepdim=True))
+    low = torch.where(last, across, torch.inf).amin(1, keepdim=True)
+    high = torch.where(last, across, -torch.inf).amax(1, keepdim=True)
+    return end * axis + 0.5 * (low + high) * side
+
+
+def _extreme_within(outline: Tensor, direction: Tensor, axis: Tensor, limit: Tensor) -> Tensor:
+    """Point of (B, R, S, 2) furthest along ``direction`` (B, 2) among those beyond ``limit`` (B, 2) along ``axis``."""
+    flat = outline.flatten(1, 2)
+    beyond = torch.einsum("bnk,bk->bn", flat - limit[:, None], axis) >= 0
+    reach = torch.where(beyond, torch.einsum("bnk,bk->bn", flat, direction), -torch.inf)
+    return flat[torch.arange(len(flat), device=flat.device), reach.argmax(1)]
+
+
+def _level_middle(outline: Tensor, axis: Tensor, level: Tensor) -> Tensor:
+    """Halfway between the sides of (B, R, S, 2) near the level of ``level`` (B, 2) along ``axis`` (B, 2)."""
+    flat, side = outline.flatten(1, 2), _lateral(axis)
+    away = torch.einsum("bnk,bk->bn", flat - level[:, None], axis)
+    across = torch.einsum("bnk,bk->bn", flat - level[:, None], side)
+    near = away.abs() <= NEAR
+    low = torch.where(near, across, torch.inf).amin(1, keepdim=True)
+    high = torch.where(near, across, -torch.inf).amax(1, keepdim=True)
+    # Nothing near: a bone that is no foot's, or far too coarse.
+    return level + 0.5 * torch.nan_to_num(low + high, nan=0.0) * side
+
+
+def _reach(outline: Tensor, start: Tensor, direction: Tensor) -> Tensor:
+    """Where the line from ``start`` (B, 2) along ``direction`` (B, 2) leaves (B, R, S, 2)."""
+    away = outline.flatten(1, 2) - start[:, None]
+    along, across = (torch.einsum("bnk,bk->bn", away, way) for way in (direction, _lateral(direction)))
+    near = torch.where(across.abs() <= NEAR, along, -torch.inf)
+    reach = near.amax(1, keepdim=True)
+    return start + torch.where(torch.isfinite(reach), reach, 0.0) * direction
 
 
 def _middle(outline: Tensor, axis: Tensor) -> Tensor:
@@ -151,25 +211,34 @@ def landmarks(outlines: Tensor, solid_centres: Tensor, present: Tensor) -> Tenso
     head = first[:, HEAD:]
     found["M1_head_c"] = solid_centres[:, bone_index("metatarsal_1")]
     found["M4_head_c"] = solid_centres[:, bone_index("metatarsal_4")]
-    found["M1_base_c"] = first[:, 0].mean(1)
+    found["M1_base_med"], found["M1_base_lat"] = (
+        _corner(first, -ray, -_lateral(ray)),
+        _corner(first, -ray, _lateral(ray)),
+    )
+    found["M2_base_med"] = _corner(bone("metatarsal_2"), -axes["M2"], -_lateral(axes["M2"]))
+    found["M1_base_c"] = 0.5 * (found["M1_base_med"] + found["M1_base_lat"])
     found["M2_base_c"] = bone("metatarsal_2")[:, 0].mean(1)
-    rim = first[:, TIP_RIM : TIP_RIM + 1]
+    rim = first[:, HEAD_RIM : HEAD_RIM + 1]
     found["M1_art_med"], found["M1_art_lat"] = _extreme(rim, -_lateral(ray)), _extreme(rim, _lateral(ray))
-    found["M1_head_lat_edge"] = _extreme(first[:, TIP_RIM - 2 : TIP_RIM - 1], _lateral(ray))
+    found["M1_head_lat_edge"] = _corner(head, ray, _lateral(ray))
     found["M1_emin"] = _extreme(head, -_lateral(ray))
     for k in range(1, 6):
         found[f"M{k}_tip"] = _extreme(bone(f"metatarsal_{k}"), axes["M2"])
     found["M5_lat"] = _extreme(bone("metatarsal_5")[:, HEAD:], _lateral(axes["M5"]))
 
     phalanx = bone("proximal_phalanx_1")
-    rim = phalanx[:, BASE_RIM : BASE_RIM + 1]
-    found["PP_art_med"], found["PP_art_lat"] = (
-        _extreme(rim, -_lateral(axes["PP"])),
-        _extreme(rim, _lateral(axes["PP"])),
-    )
+    toe = axes["PP"]
+    found["PP_art_med"] = _corner(phalanx, -toe, -_lateral(toe))
+    found["PP_art_lat"] = _corner(phalanx, -toe, _lateral(toe))
+    found["PP_base_mid"] = phalanx[:, 0].mean(1)
+    opposite = _unit(found["PP_base_mid"] - found["M1_head_c"])
+    found["M1_head_mid"] = _reach(head, found["M1_head_c"], opposite)
     found["PP_head_c"] = phalanx[:, -1].mean(1)
     last = bone("distal_phalanx_1")
-    found["DP_base_c"], found["DP_tip"] = last[:, 0].mean(1), last[:, -1].mean(1)
+    way = _unit(last[:, -1].mean(1) - last[:, 0].mean(1))
+    for _ in range(3):
+        found["DP_base_c"], found["DP_tip"] = _end_middle(last, -way, LAST_BASE), _end_middle(last, way, LAST_TUFT)
+        way = _unit(found["DP_tip"] - found["DP_base_c"])
 
     tibial = bone("medial_sesamoid")
     # A sesamoid in two parts counts as one outline.
@@ -189,8 +258,18 @@ def landmarks(outlines: Tensor, solid_centres: Tensor, present: Tensor) -> Tenso
     found["CC_lat"] = _extreme(block[:, BASE_RIM : BASE_RIM + 1], across)
     found["MC5_lat"] = _extreme(block[:, TIP_RIM : TIP_RIM + 1], across)
     found["MC4_lat"] = _extreme(bone("metatarsal_4")[:, BASE_RIM : BASE_RIM + 1], across)
-    rim = wedge[:, TIP_RIM : TIP_RIM + 1]
-    found["C1d_med"], found["C1d_lat"] = _extreme(rim, -across), _extreme(rim, across)
+    found["C1d_med"], found["C1d_lat"] = _corner(wedge, ray, -_lateral(ray)), _corner(wedge, ray, _lateral(ray))
     middle = bone("intermediate_cuneiform")
+    found["C2d_med"] = _corner(middle, axes["M2"], -across)
+    talus, boat = bone("talus"), bone("navicular")
+    way = _unit(talus[:, -1].mean(1) - talus[:, RINGS // 2].mean(1))
+    length = torch.einsum("bnk,bk->bn", talus.flatten(1, 2), way)
+    length = (length.amax(1) - length.amin(1))[:, None]
+    top = _extreme(talus, way)
+    for code, aside in (("med", -_lateral(way)), ("lat", _lateral(way))):
+        found[f"TAL_art_{code}"] = _extreme_within(talus, aside, way, top - TALAR_HEAD * length * way)
+        found[f"NAV_art_{code}"] = _corner(boat, -way, 2.0 * aside)
+    neck = top - TALAR_NECK * length * way
+    found["TAL_neck_c"] = _level_middle(talus, way, neck)
     found["C2p"], found["C2d"] = middle[:, 0].mean(1), middle[:, -1].mean(1)
     return torch.stack([found[code] for code in schema.codes], dim=1)

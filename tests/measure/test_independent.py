@@ -146,6 +146,22 @@ def expected(name, foot, construction="shaft"):
         "maa_mc4": lambda: adduction(f, "MC4_lat", construction),
         "maa_engel": lambda: turn(a("M2"), f.line("C2p", "C2d")),
         "tmt1": lambda: turn(a("M1"), normal(cuneiform)),
+        "m1_base_obliquity": lambda: turn(a("M1"), normal(f.line("M1_base_med", "M1_base_lat"))),
+        "tn_coverage": lambda: turn(
+            normal(f.line("TAL_art_med", "TAL_art_lat")), normal(f.line("NAV_art_med", "NAV_art_lat"))
+        ),
+        "talo_m1": lambda: turn(
+            LineString([f.at("TAL_neck_c"), f.mid("TAL_art_med", "TAL_art_lat")]),
+            a("M1"),
+        ),
+        "base_distance_12": lambda: (
+            beside(f.axis("M2"), f.at("M2_base_med")) - beside(f.axis("M2"), f.at("M1_base_lat"))
+        ),
+        "intercuneiform_gap": lambda: beside(f.axis("M2"), f.at("C2d_med")) - beside(f.axis("M2"), f.at("C1d_lat")),
+        "mtp1_space": lambda: (
+            ordinate(line := f.line("M1_head_c", "PP_base_mid"), f.at("PP_base_mid"))
+            - ordinate(line, f.at("M1_head_mid"))
+        ),
         "cuneiform_obliquity": lambda: turn(normal(cuneiform), a("M2")),
         "tsp": lambda: min(1.0, max(0.0, tibial(f, a("M1")) + 0.5)),
         "tsp_offset": lambda: tibial(f, a("M1")),

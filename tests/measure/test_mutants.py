@@ -29,6 +29,15 @@ BY_HAND = {
     "step_34": 71.0 - 64.0,
     "step_45": 64.0 - 54.5,
     "sm4_distance": 58.6 - (56.1 + 58.2) / 2,
+    "base_distance_12": 11.4 - 4.5,
+    "intercuneiform_gap": 9.0 - 5.0,
+    # From (-29.33, 57.67) to (-31.2, 68.2); the head's point lies 0.7 mm lateral of its end and 3.7 mm short of it.
+    "mtp1_space": (1.87 * 0.7 + 10.53 * 3.7) / np.hypot(1.87, 10.53),
+    # Talar head: 24 mm across and 2.5 mm up, its perpendicular leans atan(2.5 / 24) medially; navicular 29.5 and 1.6.
+    "tn_coverage": np.degrees(np.arctan2(2.5, 24.0) - np.arctan2(1.6, 29.5)),
+    # Talus from (-7.5, -58) to (-8, -43.25), the first metatarsal leans 13.995 degrees medially (section 8.5).
+    "talo_m1": np.degrees(np.arctan2(0.5, 14.75)) - 13.995,
+    "m1_base_obliquity": 13.995 - np.degrees(np.arctan2(1.6, 14.1)),
     "m1_m2_length": np.hypot(14.0, 65.6) / np.hypot(0.4, 75.0),
 }
 
@@ -128,7 +137,11 @@ def reversed_vectors():
     for name in (*GOLDEN, *BY_HAND):
         measure = by_name(name)
         for k, vector in enumerate(measure.vectors):
-            if name.startswith("m1_m2_length") or name == "forefoot_width_direct" or vector.name.startswith("length"):
+            if (
+                name.startswith("m1_m2_length")
+                or name in ("forefoot_width_direct", "mtp1_space")
+                or vector.name.startswith("length")
+            ):
                 continue  # a length has no sense
             wrong = replace(vector, start=vector.end, end=vector.start)
             vectors = (*measure.vectors[:k], wrong, *measure.vectors[k + 1 :])

@@ -359,3 +359,18 @@ def test_a_factor_for_a_measure_that_is_not_asked_for_does_no_harm(whole_foot, s
     asked = {"measures": [by_name("ima")]}
     plain = measure_feet(whole_foot, covariance, schema, **asked)["ima"]
     assert measure_feet(whole_foot, covariance, schema, inflation={"hva": 2.0}, **asked)["ima"].sd == plain.sd
+
+
+def test_the_part_of_a_bones_shape_does_not_shrink(golden_foot, schema):
+    """Independent errors add in quadrature (Gaussian error propagation): with sure landmarks the part alone is left."""
+    covariance = np.broadcast_to(0.3**2 * np.eye(2), (1, len(schema), 2, 2))
+    plain, with_shape, sure = (
+        measure_feet(golden_foot, spread, schema, inflation={"ima": 2.0}, shape_sd=part)["ima"]
+        for spread, part in ((covariance, None), (covariance, {"ima": 0.2}), (1e-12 * covariance, {"ima": 0.2}))
+    )
+    assert with_shape.sd[0] ** 2 == pytest.approx(plain.sd[0] ** 2 + 0.2**2)
+    assert sure.sd[0] == pytest.approx(0.2, rel=1e-4)
+    with pytest.raises(ValueError, match="shape_sd names no measure: imo"):
+        measure_feet(golden_foot, covariance, schema, shape_sd={"imo": 0.2})
+    with pytest.raises(ValueError, match="shape_sd must be positive"):
+        measure_feet(golden_foot, covariance, schema, shape_sd={"ima": -0.2})

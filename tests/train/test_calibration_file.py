@@ -46,6 +46,17 @@ def test_worked_by_hand():
     }
 
 
+def test_the_part_of_a_bones_shape_bears_no_factor():
+    """Half width and error 5 with a part of 3 leave 4 of each: the same rank and factor as without the part."""
+    quantile = 1.6448536269514722  # of the normal distribution at 95 % (tables)
+    errors = np.hypot(np.arange(1.0, 20.0), 3.0)
+    matched, run = archive(errors, half=np.hypot(2.0, 3.0))
+    made = calibration_section(
+        matched.pairs, run.constructions, level=0.9, inflation={}, shape_sd={"hva": 3.0 / quantile}, date=TODAY
+    )
+    assert made["inflation"] == {"hva": pytest.approx(9.0, abs=2e-3)}
+
+
 def test_feet_that_were_refused_do_not_count_and_films_of_people_are_called_so():
     matched, run = archive(np.arange(1.0, 20.0), seed="")
     refused, _ = archive(np.full(3, 500.0), decision="refused")

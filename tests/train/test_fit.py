@@ -8,6 +8,7 @@ import pytest
 import torch
 import yaml
 from PIL import Image
+from safetensors import safe_open
 
 import raysplay.train.consistency
 import raysplay.train.feed
@@ -20,6 +21,7 @@ from raysplay.infer.settings import reading_settings
 from raysplay.train.fit import RunningAverage, build_network, fit, run
 from raysplay.train.real_films import MARGIN
 from raysplay.train.settings import TrainSettings
+from raysplay.train.state import STATE_NAME, load_state, save_state
 
 
 @pytest.fixture(autouse=True)
@@ -208,3 +210,53 @@ def test_a_configuration_that_cannot_be_is_refused(tmp_path, change, where):
     path.write_text(yaml.safe_dump(values))
     with pytest.raises(ConfigError, match=rf"bad\.yaml: {where}"):
         load(TrainSettings, path)
+
+
+class TestPausedTraining:
+    """A training that is paused and resumed does the steps of one that was not; each part draws feet of its own."""
+
+    def log(self, settings, **options):
+        lines = []
+        fit(settings, lines.append, **options)
+        return lines
+
+    def test_it_goes_on_where_it_was(self, configure):
+        settings = configure("landmarks", steps=4, save_every=1)
+        first = self.log(settings, pause_after=0.0)
+        assert first[-1]["event"] == "paused"
+        assert first[-1]["step"] == 0
+        second = self.log(settings, resume=True)
+        assert [line["step"] for line in second if line["event"] == "step"] == [1, 2, 3, 4]
+        assert second[-1]["event"] == "end"
+
+    def test_network_average_and_moments_come_back(self, configure):
+        settings = configure("landmarks", steps=2, save_every=1)
+        self.log(settings)
+        path = settings.out / STATE_NAME
+        network = build_network("landmarks")
+        mean = RunningAverage(network)
+        groups = [[p for p in network.parameters() if p.dim() > 1], [p for p in network.parameters() if p.dim() <= 1]]
+        optimiser = torch.optim.AdamW([{"params": group} for group in groups])
+        progress = load_state(path, network, mean.network, optimiser)
+        assert (progress.step, progress.parts) == (2, 1)
+        copy = settings.out / "copy.safetensors"
+        save_state(copy, network, mean.network, optimiser, progress)
+        with safe_open(str(path), framework="pt") as one, safe_open(str(copy), framework="pt") as two:
+            assert set(one.keys()) == set(two.keys())
+            assert all(torch.equal(one.get_tensor(name), two.get_tensor(name)) for name in one.keys())  # noqa: SIM118
+            assert any(name.startswith("optimiser.") and one.get_tensor(name).abs().sum() > 0 for name in one.keys())  # noqa: SIM118
+
+    def test_another_configuration_or_no_state_is_refused(self, configure):
+        settings = configure("landmarks", steps=2, save_every=1)
+        with pytest.raises(WeightsError, match=STATE_NAME):
+            self.log(settings, resume=True)
+        self.log(settings, pause_after=0.0)
+        with pytest.raises(WeightsError, match="another configuration"):
+            self.log(settings.model_copy(update={"learning_rate": 1e-5}), resume=True)
+
+    def test_damage_is_named(self, configure):
+        settings = configure("landmarks", steps=2, save_every=1)
+        self.log(settings, pause_after=0.0)
+        (settings.out / STATE_NAME).write_bytes(b"damaged")
+        with pytest.raises(WeightsError, match=STATE_NAME):
+            self.log(settings, resume=True)

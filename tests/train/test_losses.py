@@ -100,6 +100,7 @@ def test_the_axis_loss_is_the_sine_of_the_turn(points, degrees):
 def test_axes_are_those_of_the_shafts():
     codes = landmark_schema().codes
     axes = [[codes[k] for k in row] for row in axis_indices().tolist()]
+    assert axes.pop() == ["DP_base_c", "DP_base_c", "DP_tip", "DP_tip"]  # a point at either end, for both sides
     bones = [row[0].removesuffix("p_med") for row in axes]
     assert {"M1", "M2", "M4", "M5", "PP"} <= set(bones)
     assert len(set(bones)) == len(bones)

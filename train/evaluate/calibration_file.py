@@ -6,12 +6,14 @@ import datetime
 import math
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from statistics import NormalDist
 
+import numpy as np
 import yaml
 
 from raysplay.configs.load import digest, shipped
 from raysplay.infer.decide.config import decision_limits
-from raysplay.train.evaluate.calibration import interval_factor
+from raysplay.train.evaluate.calibration import FloatArray, interval_factor
 from raysplay.train.evaluate.evaluation import Pair, Pairing, readings
 from raysplay.train.evaluate.run_tables import MeasuredArchive
 
@@ -34,6 +36,8 @@ def calibration_section(
     *,
     level: float,
     inflation: Mapping[str, float],
+    shape_sd: Mapping[str, float] | None = None,
+    read_level: float = 0.9,
     date: datetime.date,
 ) -> dict[str, object]:
     """What stands under ``interval`` after calibration: ``inflation`` and ``calibrated``.
@@ -50,6 +54,10 @@ def calibration_section(
         Share of the truth that intervals shall hold.
     inflation : mapping of str to float
         Factors the readings were made with; 1 for a measure it does not name.
+    shape_sd : mapping of str to float
+        The part of the readings' standard deviations that no factor is on.
+    read_level : float
+        Level of the readings' intervals.
     date : datetime.date
 
     Raises
@@ -63,7 +71,9 @@ def calibration_section(
     films: set[str] = set()
     for name in measures:
         known = readings(measured, name)
-        factor = interval_factor(known.value - known.truth, 0.5 * (known.high - known.low), level, known.films)
+        part = NormalDist().inv_cdf(0.5 + read_level / 2.0) * (shape_sd or {}).get(name, 0.0)
+        error, half = (_less(values, part) for values in (known.value - known.truth, 0.5 * (known.high - known.low)))
+        factor = interval_factor(error, half, level, known.films)
         if math.isnan(factor):
             continue
         if math.isinf(factor):
@@ -78,6 +88,12 @@ def calibration_section(
     generated = f"generated films, seed {', '.join(sorted(seeds))}" if all(seeds) else "films read by people"
     about = {"level": level, "films": len(films), "feet": feet, "source": generated, "date": date}
     return {"inflation": factors, "calibrated": about}
+
+
+def _less(widths: FloatArray, part: float) -> FloatArray:
+    """What is left of widths when a part that was added in quadrature is taken out."""
+    left: FloatArray = np.sqrt(np.maximum(widths**2 - part**2, 0.0))
+    return left
 
 
 def calibrate_run(matched: Pairing, run: MeasuredArchive, level: float | None, folder: Path) -> Path:
@@ -97,6 +113,8 @@ def calibrate_run(matched: Pairing, run: MeasuredArchive, level: float | None, f
         run.constructions,
         level=limits.level if level is None else level,
         inflation=limits.inflation,
+        shape_sd=limits.shape_sd,
+        read_level=limits.level,
         date=datetime.date.today(),
     )
     path = folder / CALIBRATION

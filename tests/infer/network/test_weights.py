@@ -146,11 +146,27 @@ def test_training_goes_on_from_weights_that_lack_a_head(tmp_path):
             assert torch.equal(value, older.state_dict()[name].half().float())
 
 
-def test_training_starts_landmarks_fresh_whose_number_changed(tmp_path):
+def test_landmarks_added_at_the_end_of_the_list_leave_the_others_as_they_were(tmp_path):
+    """Maps lie one a landmark, doubts four a landmark, in the order of the list."""
     path = tmp_path / "five.safetensors"
-    save_weights(LandmarkNetwork(5, blocks=1), path, {})
-    fresh = start_weights(LandmarkNetwork(6, blocks=1), path)
+    five, six = LandmarkNetwork(5, blocks=1), LandmarkNetwork(6, blocks=1)
+    save_weights(five, path, {})
+    drawn = {name: value.clone() for name, value in six.state_dict().items()}
+    fresh = start_weights(six, path)
     assert fresh == ["doubt.1.bias", "doubt.1.weight", "maps.bias", "maps.weight"]
+    for name in fresh:
+        known = len(five.state_dict()[name])
+        assert torch.equal(six.state_dict()[name][:known], five.state_dict()[name].half().float())
+        assert torch.equal(six.state_dict()[name][known:], drawn[name][known:])
+
+
+def test_landmarks_taken_from_the_list_start_fresh(tmp_path):
+    path = tmp_path / "six.safetensors"
+    save_weights(LandmarkNetwork(6, blocks=1), path, {})
+    five = LandmarkNetwork(5, blocks=1)
+    drawn = five.maps.weight.clone()
+    assert start_weights(five, path) == ["doubt.1.bias", "doubt.1.weight", "maps.bias", "maps.weight"]
+    assert torch.equal(five.maps.weight, drawn)
 
 
 def test_another_network_is_no_start(path):
