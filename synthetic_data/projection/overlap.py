@@ -25,7 +25,7 @@ ALONG = np.linspace(0.05, 0.95, 10)
 def overlap_share(person: Person, foot: PosedFoot, beam: Beam) -> float:
     """Share of the proximal phalanx of the first or the second toe that lies over the bones of the other on the film.
 
-    Bones count as flat strips of their own width, so this costs next to nothing; the larger share is given.
+    Bones count as flat strips of their own width, so this costs next to nothing; the larger share of the area is given.
     """
     focus = np.array(beam.focus)
     shapes = person.shapes
@@ -53,7 +53,7 @@ def overlap_share(person: Person, foot: PosedFoot, beam: Beam) -> float:
             along = (points - first) @ way / reach
             across = np.abs((points - first) @ np.array([way[1], -way[0]]))
             hidden |= (along > 0) & (along < 1) & (across < np.interp(along, ALONG, width))
-        return float(hidden.mean())
+        return float(np.average(hidden.mean(axis=1), weights=half))
 
     pairs = ((GREAT[0], SECOND), (SECOND[0], GREAT))
     return max((covered(name, others) for name, others in pairs if foot.present[bone_index(name)]), default=0.0)

@@ -33,7 +33,7 @@ def bent(seed, sd):
 
 def test_bones_move_by_the_field_and_joints_stay_joints():
     """What lies close together, on one bone or on two, moves together: by differences of the kernel, two points a
-    distance r apart part by sd * sqrt(2 - 2 exp(-r^2 / 2 l^2)) a component, here a third of a millimetre or less."""
+    distance r apart part by sd * sqrt(2 - 2 exp(-r^2 / 2 l^2)) a component, here less than half a millimetre."""
     tip, base = bone_index("metatarsal_1"), bone_index("proximal_phalanx_1")
     moves, partings = [], []
     for k in range(4):
@@ -42,7 +42,7 @@ def test_bones_move_by_the_field_and_joints_stay_joints():
         moves.append(move)
         gap = before[tip, -1, 0] - before[base, 0, 0]
         expected = np.sqrt(2 - 2 * np.exp(-(gap @ gap) / (2 * 15.0**2)))
-        assert expected < 0.4
+        assert expected < 0.5
         partings.append((move[tip, -1, 0] - move[base, 0, 0]) / expected)
     assert np.std(moves) == pytest.approx(1.0, abs=0.25)
     assert 0.4 < np.sqrt(np.mean(np.square(partings))) < 1.8
