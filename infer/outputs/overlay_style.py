@@ -1,4 +1,4 @@
-"""Colours, typeface and lines of the overlays.
+"""Colours, typeface and lines of the overlays; the colours are those of the review page, too.
 
 Lines must be seen on black and on bright bone. No one colour has a contrast of 3:1 (WCAG 2.2, 1.4.11) to both and to
 its neighbours, so every line has a black casing: each colour stands at 9:1 and more to black, and where two colours do
@@ -44,6 +44,11 @@ _FONTS: dict[int, ImageFont.FreeTypeFont | ImageFont.ImageFont] = {}
 def axis_colour(bone: str) -> Colour:
     """Colour of a bone's axis and of the points that carry it."""
     return AXIS.get(bone, TEXT)
+
+
+def css_colour(colour: Colour) -> str:
+    """A colour as style sheets write it: ``#40cd9e``. The review page takes its colours on the film from here."""
+    return "#" + bytes(colour).hex()
 
 
 def font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:

@@ -19,6 +19,8 @@ from raysplay.configs.load import landmark_descriptions, landmark_schema
 from raysplay.configs.reference_values import reference_values
 from raysplay.infer.command import CAUTION
 from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.outputs.axis_lines import bone_of
+from raysplay.infer.outputs.overlay_style import ARC, AXIS, DOUBT, TEXT, css_colour
 from raysplay.infer.outputs.settings import output_settings
 from raysplay.infer.records import Withheld
 from raysplay.infer.review.earlier import completed, is_earlier, taken_over
@@ -306,7 +308,7 @@ class Desk(ABC):
             "reader": reader,
             "study": None,
             "schema": [
-                {"code": code, "bone": bone, "text": text, "needed": code in needed}
+                {"code": code, "bone": bone, "axis": bone_of(code), "text": text, "needed": code in needed}
                 for code, bone, text in zip(self.codes, landmark_schema().bones, landmark_descriptions(), strict=True)
             ],
             "axes": {one: self.gauge.axis_landmarks(one) for one in self.gauge.constructions},
@@ -345,6 +347,12 @@ class Desk(ABC):
             "reasons_not_measurable": self.settings.not_measurable,
             "claim_seconds": 60.0 * self.settings.claim_minutes,
             "caution": CAUTION,
+            "colours": {
+                "bones": {bone: css_colour(colour) for bone, colour in AXIS.items()},
+                "other": css_colour(TEXT),
+                "doubtful": css_colour(DOUBT),
+                "arc": css_colour(ARC),
+            },
         }
 
     @cached_property

@@ -1,22 +1,30 @@
-/** Bones: their names, and the colours of their axes on the film, the same on screen, on paper and in the legend. */
+/**
+ * Bones: their names, and the colours of their axes and points on the film, the same on screen, on paper, in the legend
+ * and in the overlay pictures of the run. The one list is overlay_style.py; the session brings it.
+ */
 
 const ORDINALS = ["", "first", "second", "third", "fourth", "fifth"];
 
-/** @type {Record<string, string>} by the prefix of a bone's landmarks; light enough on a dark film */
-const COLOURS = {
-  M1: "#7ec7b2",
-  M2: "#e4cd8e",
-  M3: "#c9d9a4",
-  M4: "#97bee4",
-  M5: "#85a1d6",
-  PP: "#cdb4e2",
-  DP: "#e9a0b2",
-};
-const OTHER = "#d7d3c8";
+/** @type {import("./types.js").Colours} */
+let colours = { bones: {}, other: "", doubtful: "", arc: "" };
+/** @type {Map<string, string>} colours by code of a landmark */
+let ofLandmarks = new Map();
+
+/** Take the colours of a session; what is drawn by style sheet finds them in its variables. @param {import("./types.js").Session} session */
+export function useColours(session) {
+  ({ colours } = session);
+  ofLandmarks = new Map(session.schema.map(({ code, axis }) => [code, boneColour(axis)]));
+  for (const name of /** @type {const} */ (["doubtful", "arc"])) document.documentElement.style.setProperty(`--film-${name}`, colours[name]);
+}
 
 /** Colour of an axis. @param {string} bone M1 to M5, PP, PP2 and so on, DP */
 export function boneColour(bone) {
-  return COLOURS[bone] ?? COLOURS[bone.slice(0, 2)] ?? OTHER;
+  return colours.bones[bone] ?? colours.other;
+}
+
+/** Colour of a point that the model placed: that of its bone. @param {string} code */
+export function pointColour(code) {
+  return ofLandmarks.get(code) ?? colours.other;
 }
 
 /** A bone of the landmark schema in words. @param {string} bone "metatarsal_1" */

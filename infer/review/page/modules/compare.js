@@ -131,7 +131,7 @@ export class Compare {
     const needed = new Set(this.session.schema.filter((landmark) => landmark.needed).map((landmark) => landmark.code));
     return {
       points: this.other.points.filter((point) => needed.has(point.code) && point.visible && point.x !== null)
-        .map((point) => ({ code: point.code, kind: /** @type {"model"|"moved"} */ (point.moved ? "moved" : "model"), place: /** @type {Place} */ ({ x: point.x, y: point.y }) })),
+        .map((point) => ({ code: point.code, kind: /** @type {"model"|"moved"|"doubtful"} */ (point.moved ? "moved" : point.doubtful ? "doubtful" : "model"), place: /** @type {Place} */ ({ x: point.x, y: point.y }) })),
       axes: this.other.measured.axes, selected: null, labels: false, cross: null, outline: null,
     };
   }

@@ -1,6 +1,7 @@
 import { api, ApiError, outOfReach } from "./api.js";
 import { App } from "./app.js";
 import { banner, note } from "./banners.js";
+import { useColours } from "./bones.js";
 import { make, refill } from "./dom.js";
 import { showHelp } from "./help_dialog.js";
 import { listen } from "./keys.js";
@@ -21,6 +22,7 @@ async function start() {
   place("caution").textContent = session.caution.startsWith("Not a medical device") ? session.caution : `Not a medical device. ${session.caution}`;
   place("run").textContent = session.study ? `Study ${session.study.name}` : session.run.name;
   place("help").addEventListener("click", showHelp);
+  useColours(session);
   listen("everywhere", { help: () => void showHelp() });
   if (session.run.notices.length) note("notices", session.run.notices.join(" "));
   if (!session.reader) {

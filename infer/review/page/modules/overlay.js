@@ -1,5 +1,5 @@
 import { drawnEnds, onScreen, path } from "./axis_lines.js";
-import { boneColour } from "./bones.js";
+import { boneColour, pointColour } from "./bones.js";
 import { makeSvg } from "./dom.js";
 import { FilmWords } from "./film_words.js";
 import { SHAPES } from "./point_shapes.js";
@@ -83,6 +83,7 @@ export class Overlay {
       if (!mark) {
         mark = makeSvg("g", { "data-code": point.code }, makeSvg("path", { class: "halo" }), makeSvg("path", { class: "shape" }),
           makeSvg("path", { class: "dot", d: DOT }));
+        mark.style.setProperty("--bone", pointColour(point.code));
         this.marks.set(point.code, mark);
         this.layers.marks.append(mark);
       }

@@ -3,7 +3,8 @@
  * pixel centres at integers. Angles in degrees.
  *
  * @typedef {{x: number, y: number}} Place
- * @typedef {{code: string, bone: string, text: string, needed: boolean}} Landmark
+ * @typedef {{code: string, bone: string, axis: string, text: string, needed: boolean}} Landmark `axis`: bone of its axis, as axes name it
+ * @typedef {{bones: Record<string, string>, other: string, doubtful: string, arc: string}} Colours CSS colours on the film
  * @typedef {{name: string, title: string, from: string[], to: string[]}} AxisLandmarks
  * @typedef {{name: string, abbreviation: string, title: string, unit: string, definition: string,
  *   reference: {brief: string, says: string[]}|null, landmarks: Record<string, string[]>, drawn: boolean,
@@ -14,7 +15,7 @@
  * @typedef {{run: {name: string, identity: string, films: number, feet: number, notices: string[]}, reader: string|null,
  *   study: Study|null, schema: Landmark[], axes: Record<string, AxisLandmarks[]>, measures: Measure[],
  *   construction: string, constructions: {name: string, title: string}[], grading: GradingScheme[], grading_default: string,
- *   reasons_not_measurable: string[], claim_seconds: number, level: number, caution: string}} Session
+ *   reasons_not_measurable: string[], claim_seconds: number, level: number, caution: string, colours: Colours}} Session
  *
  * @typedef {{value: number|null, low: number|null, high: number|null}} Interval
  * @typedef {{id: number, film?: string, foot: string, foot_index?: number, state: string, decision?: string,
