@@ -278,7 +278,8 @@ def test_a_file_without_a_foot_is_refused_without_a_side(page):
     """Numbers need a side; that there is no foot does not."""
     assert save(page, 5, "confirm", 0).json()["state"] == "confirmed"
     (entry,) = page.get("/api/feet/5/history").json()
-    assert (entry["after"]["side"], entry["after"]["values"], entry["after"]["corrected_by"]) == ("", {}, None)
+    assert (entry["after"]["side"], entry["after"]["corrected_by"]) == ("", None)
+    assert [one["value"] for one in entry["after"]["values"].values()] == [None] * 3
 
 
 def test_limits_and_drawn_measures_come_with_the_session(page):

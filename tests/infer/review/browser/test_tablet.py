@@ -116,6 +116,57 @@ def test_reasons_of_a_film_open_by_tap_and_close_by_escape(serve, crowded, enter
     assert "#/foot" in page.url
 
 
+LEFT_OUT = """
+() => [...document.querySelectorAll('.who h1, .who .badge, .who .decision, .reasons .fits')].filter((one) => {
+  const { left, right } = one.getBoundingClientRect();
+  const block = getComputedStyle(one).display !== 'inline';
+  return left < 0 || right > innerWidth || block && (one.scrollWidth > one.clientWidth + 1 ||
+    one.scrollHeight > one.clientHeight + 1);
+}).map((one) => one.textContent)
+"""
+
+
+@pytest.mark.parametrize("size", [(768, 1024), (1024, 768), (1366, 768)])
+def test_the_heading_of_a_foot_and_its_reasons_are_there_whole(serve, crowded, enter, size):
+    reader = enter(serve(crowded), "AB", viewport=dict(zip(("width", "height"), size, strict=True)))
+    page = reader.page
+    page.locator("tbody tr th a").first.click()
+    reader.wait_for_film()
+    assert page.evaluate(LEFT_OUT) == []
+    told = page.locator(".reasons .fits").text_content()
+    for words in ("dorsoplantar 61 %, oblique 39 %", "41 % sure that it is one", "left, 62 % sure"):
+        assert words in told
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+
+@pytest.mark.parametrize("chosen", [False, True])
+def test_on_a_laptop_numbers_film_and_verdict_are_seen_without_scrolling(serve, crowded, enter, chosen):
+    """1366 x 768, a common small laptop (common practice, no source)."""
+    reader = enter(serve(crowded), "AB", viewport={"width": 1366, "height": 768})
+    page = reader.page
+    page.locator("tbody tr th a").first.click()
+    reader.wait_for_film()
+    if chosen:
+        reader.choose("M1d_med")
+    assert page.evaluate("document.scrollingElement.scrollHeight <= innerHeight")
+    panel, stage = page.locator(".side-scroll").bounding_box(), page.locator(".stage").bounding_box()
+    measures = page.locator(".measure")
+    assert measures.count() == 3
+    for measure in measures.all():
+        box = measure.bounding_box()
+        assert panel["y"] <= box["y"]
+        assert box["y"] + box["height"] <= panel["y"] + panel["height"], "value, interval, grade and marks"
+    for button in page.locator(".verdict button:visible").all():
+        box = button.bounding_box()
+        assert box["y"] >= panel["y"] + panel["height"]
+        assert box["y"] + box["height"] <= 768
+    assert stage["height"] >= 768 / 2
+    for code in ("PPd_med", "M1p_med", "M5p_lat", "M2d_med"):
+        x, y = reader.place(code)
+        assert stage["x"] < x < stage["x"] + stage["width"]
+        assert stage["y"] < y < stage["y"] + stage["height"]
+
+
 def test_the_order_can_be_chosen_where_its_column_is_not_shown(serve, harbour, enter):
     reader = enter(serve(harbour), "AB", viewport={"width": 768, "height": 1024}, has_touch=True)
     page = reader.page
