@@ -130,6 +130,57 @@ def test_a_withheld_number_is_printed_with_its_reason_in_words(harbour_page, pri
     assert f"{reader.number('ima'):.1f}°" in said
 
 
+def figures(page):
+    """Rows of the printed table: the cells after the name, by abbreviation."""
+    page.emulate_media(media="print")
+    page.wait_for_selector(".print-sheet .figures")
+    rows = page.locator(".print-sheet .figures tbody tr").all()
+    cells = {row.locator("th").text_content(): row.locator("td").all_text_contents() for row in rows}
+    page.emulate_media(media="null")
+    page.wait_for_selector(".print-sheet", state="detached")
+    return {re.search(r"\((.+)\)$", name)[1]: row for name, row in cells.items()}
+
+
+def test_a_number_taken_though_it_is_withheld_is_printed_with_cause_and_name(serve, doubts, enter, printed):
+    """On paper, too, it must not pass for a number that the run gave."""
+    reader = enter(serve(doubts), "AB").open("tide/wide.dcm").stay()
+    page = reader.page
+    value, about, *_ = figures(page)["IMA 4-5"]
+    assert (value, about) == ("withheld", "withheld by the run: its interval is too wide")
+    page.get_by_role("button", name="Look at the number: IMA 4-5").click()
+    page.get_by_role("button", name="Take IMA 4-5 as it is").click()
+    expect(page.locator("#value-ima45")).to_have_text("8.0°")
+    for said in ("Not saved and not confirmed: IMA 4-5 taken on this page.", "Confirmed by AB"):
+        page.wait_for_selector(".numbers:not([aria-busy=true])")
+        rows = figures(page)
+        value, about, *_ = rows["IMA 4-5"]
+        assert value == "8.0°"
+        assert about.endswith("; withheld by the run (wide interval), accepted by AB; unproven")
+        assert "accepted" not in "".join(rows["IMA"] + rows["HVA"])
+        text, sheets = printed(page)
+        assert len(sheets) == 1
+        assert said in " ".join(text.split())
+        page.keyboard.press("Control+Enter")
+        reader.wait_for_state("confirmed")
+
+
+def test_unproven_and_low_confidence_are_printed_with_their_numbers(harbour_page):
+    """Nothing is proven without the weights of proof.yaml; which measures are read badly is said by the server."""
+    page = harbour_page.reader.page
+
+    def doubted(route):
+        answer = route.fetch()
+        body = answer.json()
+        _, ima, ima45 = body["measured"]["measures"]
+        ima["low_confidence"], ima45["proven"] = True, True
+        route.fulfill(response=answer, json=body)
+
+    page.route("**/api/feet/1?*", doubted)
+    harbour_page.reader.open("spring/cook.dcm")
+    rows = {name: row[1].split("; ")[1:] for name, row in figures(page).items()}
+    assert rows == {"HVA": ["unproven"], "IMA": ["unproven", "low confidence"], "IMA 4-5": []}
+
+
 def test_a_foot_that_cannot_be_measured_is_printed_without_numbers(harbour_page, printed):
     reader = harbour_page.reader.open("spring/cook.dcm").stay()
     page = reader.page
