@@ -54,6 +54,33 @@ def test_a_number_of_earlier_points_is_marked_until_the_answer_comes(reader, vio
     assert reader.settled_number() != before
 
 
+LABEL = """
+(label) => {
+  const [text, box] = [label.querySelector('text'), label.querySelector('rect')].map((one) => getComputedStyle(one));
+  return [label.textContent, text.fontStyle, text.textDecorationLine, text.fill, box.strokeDasharray];
+}
+"""
+
+
+def test_an_angle_on_the_film_is_marked_while_it_is_of_earlier_points(reader):
+    """By letters, a line through them and a broken frame, so that no eye for colour is needed (WCAG 2.2, 1.4.1)."""
+    page = reader.page
+    label = page.locator(".stage .words [data-angle=hva]")
+    settled = label.evaluate(LABEL)
+    held = Held(page, "**/api/measure")
+    reader.drag("M1d_med", -30, 0)
+    request = held.wait(page)
+    expect(label).to_have_class("angle pending")
+    expect(label).to_have_text("HVA 32.0°")
+    pending = label.evaluate(LABEL)
+    assert all(one != other for one, other in zip(pending[1:], settled[1:], strict=True)), (settled, pending)
+    request.continue_()
+    held.wait(page, 2).continue_()
+    expect(label).to_have_class("angle")
+    expect(label).not_to_have_text("HVA 32.0°")
+    assert label.evaluate(LABEL)[1:] == settled[1:]
+
+
 def test_the_axis_on_the_film_is_of_its_points_at_once(reader):
     """Drawn from the points of the page, it waits for no answer."""
     page = reader.page
