@@ -126,9 +126,17 @@ function numbers({ foot, session, measured, behind, construction, worded }) {
       make("td", { textContent: method(found?.construction || construction) }),
       make("td", { textContent: grade ? `${grade.grade || grade.why}${grade.borderline ? `, near the border at ${amount(grade.border, measure.unit)}` : ""}` : "" }));
   });
-  return make("table", { className: "figures" },
-    make("caption", { textContent: `Numbers. Grades by ${scheme?.title ?? measured.grading}${scheme?.cited ? `, ${scheme.cited}` : ""}.` }),
-    make("thead", {}, make("tr", {}, ...head.map((text) => make("th", { scope: "col", textContent: text })))), make("tbody", {}, ...rows));
+  const references = session.measures.filter((measure) => measure.reference && measured.measures.some((one) => one.name === measure.name && one.value !== null));
+  return make("section", {}, make("table", { className: "figures" },
+    make("caption", { textContent: `Numbers. Grades by ${gradedBy(scheme, measured.grading)}.` }),
+    make("thead", {}, make("tr", {}, ...head.map((text) => make("th", { scope: "col", textContent: text })))), make("tbody", {}, ...rows)),
+    ...references.map((measure) => make("p", { className: "made", textContent: `${measure.abbreviation}: no grades; ${measure.reference?.brief}.` })));
+}
+
+/** A scheme with its source, which may begin with its name. @param {import("./types.js").GradingScheme|undefined} scheme @param {string} name */
+function gradedBy(scheme, name) {
+  const { title = name, cited = "" } = scheme ?? {};
+  return cited.startsWith(title) ? cited : [title, cited].filter(Boolean).join(", ");
 }
 
 /** What else belongs to a number that is given. @param {import("./types.js").Measured|undefined} found */

@@ -49,6 +49,8 @@ def test_a_foot_is_printed_on_one_white_sheet(serve, harbour, enter, printed, co
         "90 % interval",
         "Axis method",
         "shaft",
+        "Grades by Pique-Vidal and Vila, J Foot Ankle Res 2009;2:15.",
+        "IMA 4-5: no grades; normal up to 8 by one source",
         "side doubtful: right, 62 % sure",
         "Not a medical device. A person confirms every number used in care.",
         "As in the file: toes up.",
