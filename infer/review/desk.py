@@ -119,6 +119,11 @@ class Standing:
     reader: str = ""
     at: str = ""
 
+    def hand(self, measure: str) -> str | None:
+        """Who changed last what a number stands on; an earlier version kept only who changed the foot last."""
+        by: str | None = self.content["hands"].get(measure, self.corrected_by)
+        return by
+
     @property
     def side(self) -> str:
         return self.reading.side
@@ -637,18 +642,36 @@ class Desk(ABC):
 
     def _same(self, standing: Standing, reading: Reading, measure: Measure, frame: str) -> bool:
         """Whether a measure is built in the same way and on the same points as in what stands."""
-        before, now = standing.placed, reading.placed
-        needed = [self.codes.index(code) for code in measure.landmarks]
         stands = standing.content["values"].get(measure.name)
         return (
             stands is not None
             and stands[3] == measure.construction
-            and standing.reading.anew == reading.anew
             and standing.content["frame"] == frame
+            and self._on_same_points(standing.reading, reading, measure)
+        )
+
+    def _on_same_points(self, one: Reading, other: Reading, measure: Measure) -> bool:
+        """Whether what a measure stands on lies alike in two readings, placed by hand or not."""
+        before, now = one.placed, other.placed
+        needed = [self.codes.index(code) for code in measure.landmarks]
+        return (
+            one.anew == other.anew
             and np.array_equal(before.points[needed], now.points[needed], equal_nan=True)
             and np.array_equal(before.visible[needed], now.visible[needed])
             and np.array_equal(before.moved[needed], now.moved[needed])
         )
+
+    def _hands(self, foot: int, reading: Reading, standing: Standing, reader: str) -> dict[str, str]:
+        """Who changed last what each number in which a hand had part stands on, by measure."""
+        before = {measure.name: measure for measure in self.gauge.measures(standing.construction)}
+        hands: dict[str, str] = {}
+        for one in self.shown(foot, reading):
+            measure = one.measure
+            if one.by_hand:
+                same = measure.construction == before[measure.name].construction
+                untouched = same and self._on_same_points(standing.reading, reading, measure)
+                hands[measure.name] = (standing.hand(measure.name) if untouched else None) or reader
+        return hands
 
     def _touched(self, foot: int, reading: Reading) -> frozenset[str]:
         """Landmarks that are not as they were before any hand."""
@@ -843,6 +866,7 @@ class Desk(ABC):
             "points": self._differing(foot, reading),
             **worked_out,
             "corrected_by": reader if changed else standing.corrected_by,
+            "hands": self._hands(foot, reading, standing, reader),
             "side_by": reader if renamed else standing.side_by,
             "reason": sent.reason.strip(),
             "note": sent.note.strip(),

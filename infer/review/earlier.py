@@ -36,7 +36,8 @@ def is_earlier(content: Json) -> bool:
 
 def completed(content: Json) -> Json:
     """The same, with what an earlier version did not keep."""
-    return {"frame": "", "anew": False, "accepted": {}, "withheld": {}, "side_by": None, "remark": "", **content}
+    lacking = {"frame": "", "anew": False, "accepted": {}, "withheld": {}, "hands": {}, "side_by": None, "remark": ""}
+    return {**lacking, **content}
 
 
 def side_of_its_points(content: Json) -> str | None:

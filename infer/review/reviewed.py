@@ -103,17 +103,23 @@ def reviewed_header(measures: Sequence[str]) -> tuple[str, ...]:
 
 
 def source(standing: Standing, measure: str, by_hand: bool) -> str:
-    """Who stands for a number: the model, who corrected it, who confirmed it, who accepted what is held back."""
+    """Who stands for a number: the model, who corrected it, who confirmed it, who accepted what is held back.
+
+    A correction speaks for the numbers that its reader changed; of the others in that foot it is said that nobody did.
+    """
     accepted: Json | None = standing.reading.accepted.get(measure)
-    told = [f"corrected by {standing.corrected_by}"] if by_hand else []
+    hand = standing.hand(measure) if by_hand else None
+    told = [f"corrected by {hand}"] if by_hand else []
     if accepted is not None:
         told.append(f"accepted by {accepted['by']}")
     if standing.state == OPEN:
         told += [f"reopened by {standing.reader}"] if told else ["model"]
     elif standing.state == WRONG_SIDE:
         told = told or ["model", f"side stated by {standing.side_by or standing.reader}"]
-    elif standing.state == CONFIRMED or not told:
+    elif standing.state == CONFIRMED:
         told += [f"confirmed by {standing.reader}"]
+    elif hand != standing.reader and (accepted is None or accepted["by"] != standing.reader):
+        told = [*(told or ["model"]), f"in a foot corrected by {standing.reader}"]
     if accepted is not None:
         by_run = " by the run" if accepted.get("by_run", True) else ""
         told.append(f"withheld{by_run}: {plain(accepted['cause'])}")

@@ -78,6 +78,63 @@ def test_every_number_says_who_stands_for_it(reviewed):
     assert [rows[4][name] for name in ("film", "foot", "hva", "hva_source")] == ["autumn/hand.dcm", "", "", ""]
 
 
+SOURCES = ("hva_source", "ima_source", "ima45_source")
+
+
+def test_in_a_corrected_foot_each_number_says_whose_it_is(serve, harbour, tmp_path):
+    """AB moves the phalanx of the toe, on which HVA alone stands, then CD the fifth metatarsal, on which IMA 4-5 alone
+    stands. Before, IMA read "confirmed by", though nobody confirmed it, and HVA became CD's."""
+    server = serve(harbour)
+    pages = {reader: server.browser(reader) for reader in ("AB", "CD")}
+
+    def save(reader, version, verdict, **rest):
+        answer = pages[reader].post("/api/feet/1/reads", json={"version": version, "verdict": verdict, **rest})
+        assert answer.status_code == 200, answer.text
+        export(harbour, tmp_path / "out", "--overwrite")
+        row = table(tmp_path / "out" / "feet_reviewed.csv")[0]
+        return [row[name] for name in SOURCES]
+
+    def moved(code):
+        (point,) = [one for one in pages["AB"].get("/api/feet/1").json()["points"] if one["code"] == code]
+        return [{"code": code, "x": point["x"] + 3.0, "y": point["y"], "moved": True}]
+
+    assert save("AB", 0, "correct", points=moved("PPd_med")) == [
+        "corrected by AB",
+        "model, in a foot corrected by AB",
+        "model, in a foot corrected by AB",
+    ]
+    assert save("CD", 1, "correct", points=moved("M5d_lat")) == [
+        "corrected by AB, in a foot corrected by CD",
+        "model, in a foot corrected by CD",
+        "corrected by CD",
+    ]
+    assert save("AB", 2, "cannot_be_measured", reason="overlap") == ["", "", ""]
+    # Who reopens a foot has moved nothing.
+    assert save("CD", 3, "reopen") == ["corrected by AB, reopened by CD", "model", "corrected by CD, reopened by CD"]
+    assert save("AB", 4, "confirm") == [
+        "corrected by AB, confirmed by AB",
+        "confirmed by AB",
+        "corrected by CD, confirmed by AB",
+    ]
+
+
+def test_a_read_that_kept_no_names_by_number_says_who_changed_the_foot(serve, harbour, tmp_path, open_desk):
+    """As an earlier version saved it: the last who changed anything."""
+    from raysplay.infer.review.reviewed import source
+
+    server = serve(harbour)
+    page = server.browser("AB")
+    (point,) = [one for one in page.get("/api/feet/1").json()["points"] if one["code"] == "PPd_med"]
+    sent = [{"code": "PPd_med", "x": point["x"] + 3.0, "y": point["y"], "moved": True}]
+    page.post("/api/feet/1/reads", json={"version": 0, "verdict": "correct", "points": sent})
+    standing = open_desk(harbour).standing(1, "")
+    assert standing.content["hands"] == {"hva": "AB"}
+    plain = {name: one for name, one in standing.content.items() if name != "hands"}
+    desk = open_desk(harbour)
+    earlier = desk._stands(0, 1, "", "AB", plain)
+    assert source(earlier, "hva", by_hand=True) == "corrected by AB"
+
+
 def test_landmarks_come_in_the_form_of_training(reviewed, tmp_path):
     """Read by what reads `truth_landmarks.csv` and by fine-tuning; feet without a settled read give none."""
     out, shown = reviewed
