@@ -82,6 +82,8 @@ class Withheld(Enum):
     """Its interval is wider than the limit."""
     NO_MILLIMETRES = "no_millimetres"
     """A length on a film whose pixel spacing gives none."""
+    SIDE = "side"
+    """Its points lie as on the other foot, so that the sign of an angle would be turned."""
 
     @property
     def words(self) -> str:
@@ -93,6 +95,7 @@ _WHY_WITHHELD = {
     Withheld.DOUBTFUL_POINTS: "it stands on doubtful points",
     Withheld.WIDE_INTERVAL: "its interval is too wide",
     Withheld.NO_MILLIMETRES: "the film's pixel spacing gives no millimetres",
+    Withheld.SIDE: "its points lie as on the other foot than the run measured",
 }
 
 

@@ -18,7 +18,7 @@ from raysplay.infer.decide.needed import deciding
 from raysplay.infer.decide.pixel_shape import pixel_shape
 from raysplay.infer.decide.presence import presence
 from raysplay.infer.decide.remarks import remarks
-from raysplay.infer.decide.side import side
+from raysplay.infer.decide.side import side, side_of_points
 from raysplay.infer.decide.spacing import spacing
 from raysplay.infer.decide.unlike_training import unlike_training
 from raysplay.infer.decide.view import view, view_from_afar
@@ -80,6 +80,7 @@ def _findings(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     yield from conditions(case.landmarks, limits.conditions)
     yield from unlike_training(case.landmarks, limits.unlike_training)
     yield from side(case.film, case.foot, case.companions, limits.side)
+    yield from side_of_points(case, limits)
     measures = deciding(case.measurements, limits.interval)
     yield from cut_off(case, limits.cut_off, measures)
     yield from doubtful_landmarks(case, limits.landmarks, measures)

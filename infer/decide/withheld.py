@@ -10,6 +10,7 @@ from raysplay.infer.decide.case import Finding, FootCase
 from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.doubtful_landmarks import doubtful
 from raysplay.infer.decide.needed import deciding, needed_landmarks, reported, usable_landmarks
+from raysplay.infer.decide.side import contradicting
 from raysplay.infer.decide.wide_interval import too_wide
 from raysplay.infer.records import Measurement, Outcome, Withheld
 from raysplay.measure.definition import MILLIMETRE
@@ -18,12 +19,15 @@ from raysplay.measure.definition import MILLIMETRE
 def given(case: FootCase, limits: DecisionLimits) -> tuple[Measurement, ...]:
     """The measurements as they may be handed on: ``nan`` and why for a number that decides nothing and is unsure.
 
-    Unsure is one that stands on a doubtful landmark or whose interval is wider than its limit.
+    Unsure is one that stands on a doubtful landmark or whose interval is wider than its limit. Where the points lie as
+    on the other foot, no number is given: its sign would be turned.
     """
     why: dict[str, Withheld] = {
         **dict.fromkeys(_too_wide(case, limits), Withheld.WIDE_INTERVAL),
         **dict.fromkeys(_on_doubtful_points(case, limits), Withheld.DOUBTFUL_POINTS),
     }
+    if contradicting(case, limits):
+        why = {one.measure: Withheld.SIDE for one in case.measurements}
     without_points = _without_points(case, limits)
     for one in case.measurements:
         if not math.isfinite(one.value):

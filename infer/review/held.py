@@ -13,7 +13,7 @@ from raysplay.infer.review.reading import PlacedPoints
 from raysplay.infer.review.run import FootLandmarkTable
 from raysplay.measure import Measure
 
-SIDE = "side"
+SIDE = Withheld.SIDE.value
 """The points lie as on the other foot than the run measured."""
 UNKNOWN = "unknown"
 """The run gave no number, and an earlier version kept no reason."""
@@ -22,7 +22,6 @@ NOT_SETTLED = "sign_turned"
 
 _WORDS = {
     **{one.value: one.words for one in Withheld},
-    SIDE: "its points lie as on the other foot than the run measured",
     UNKNOWN: "the run gave no number",
     NOT_SETTLED: "an earlier version turned its sign with the name of the foot",
 }

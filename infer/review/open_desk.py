@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from datetime import date
 from functools import lru_cache
@@ -37,6 +37,7 @@ class OpenDesk(Desk):
         self._settled_by: dict[int, str] = {}
         self._know_grounds()
         self._left_out: set[int] = set()
+        self._sides_known: set[int] = set()
         self._apply((item, version, reader, content) for item, version, _, reader, content in store.current())
 
     def warm_up(self) -> None:
@@ -121,11 +122,29 @@ class OpenDesk(Desk):
         with self._lock:
             chosen = self.worklist.select(wanted)
             page = chosen[offset : offset + min(limit, self.settings.page_feet)]
+            self._hold_back_turned(page.tolist())
             rows = []
             for foot in page.tolist():
                 claim = claims.get(foot + 1)
                 rows.append({"id": foot + 1, **self.worklist.row(foot), "claimed_by": claim.reader if claim else None})
             return {"total": len(chosen), "counts": self.worklist.counts(wanted), "feet": rows}
+
+    def _hold_back_turned(self, feet: Sequence[int]) -> None:
+        """Show no number of feet whose points lie as on the other foot than the run took them for: its sign is turned.
+
+        A run of this version gives none; of others, such a foot shows by an angle below zero, as in an export, and
+        its points are looked up as its row comes into sight.
+        """
+        turned = []
+        for foot in feet:
+            doubtful = self.worklist.version[foot] == 0 and (self.run.values[foot, :, 0] < 0.0).any()
+            if not doubtful or foot in self._sides_known:
+                continue
+            self._sides_known.add(foot)
+            content = self.model_content(foot)
+            if content["frame"] != self._run_side(foot):
+                turned.append(Change(foot, 0, OPEN, {}))
+        self.worklist.apply(turned)
 
     def neighbour(self, number: int, reader: str, wanted: Filter, forward: bool) -> int | None:
         """Number of the next or previous foot of the worklist."""

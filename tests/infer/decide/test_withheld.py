@@ -9,7 +9,7 @@ from raysplay.configs.protocol import read_protocol
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.decision import decide
 from raysplay.infer.decide.withheld import given
-from raysplay.infer.records import Decision, Outcome
+from raysplay.infer.records import Decision, Outcome, Withheld
 
 LIMITS = decision_limits()
 
@@ -95,3 +95,19 @@ def test_the_foot_where_constructions_differ_is_told_so_or_sent(case, tmp_path):
     assert decide(strict, LIMITS) == Decision(Outcome.ACCEPTED, (said,))
     send = LIMITS.model_copy(update={"construction": LIMITS.construction.model_copy(update={"review": True})})
     assert decide(strict, send) == Decision(Outcome.REVIEW, (said,))
+
+
+@pytest.mark.parametrize("side", ["L", "R"])
+def test_points_as_on_the_other_foot_give_no_number(case, side):
+    """From above, with its toes up, a right foot has its great toe on the left (common practice, no source). Measured
+    as the other foot, every angle would have its sign turned: 32 degrees of valgus would read as 32 of varus."""
+    other = {"L": "R", "R": "L"}[side]
+    plain = case(side=side, film_={"laterality": side})
+    assert decide(plain, LIMITS).reasons == ()
+    misread = case(side=side, foot={"side": other}, film_={"laterality": other})
+    decision = decide(misread, LIMITS)
+    assert decision.outcome is Outcome.REVIEW
+    assert f"side contradicted: the points lie as on {side}, the picture was read as {other}" in decision.reasons
+    numbers = given(misread, LIMITS)
+    assert {one.withheld for one in numbers} == {Withheld.SIDE}
+    assert np.isnan([[one.value, one.low, one.high] for one in numbers]).all()

@@ -141,6 +141,11 @@ def test_a_model_whose_points_contradict_the_run_is_held_back(make_run, serve, t
     run = make_run({"a.dcm": [("R", "review", ["odd"], {"shown": "L"})]}, "odd", "odd_films")
     page = serve(run).browser("AB")
     assert float(table(run / "feet.csv")[0]["hva"]) == pytest.approx(-31.995, abs=0.051)
+    # Neither before it was opened nor after, and in no order of the list.
+    for sort in ("doubt", "hva", "width"):
+        (row,) = page.get("/api/feet", params={"sort": sort}).json()["feet"]
+        assert [one["value"] for one in row["values"].values()] == [None] * 3
+        assert (row["widest"], row["border"]) == (None, None)
     shown = foot(page)
     assert set(numbers(shown).values()) == {None}
     assert shown["measured"]["measures"][0]["held"]["cause"] == "side"

@@ -10,6 +10,7 @@ const WORDS = [
   [/^foot doubtful: score ([01]\.\d\d)$/, (_, score) => `foot doubtful: ${percent(score)} sure that it is one`],
   [/^side doubtful: ([LR]) at ([01]\.\d\d)$/, (_, side, chance) => `side doubtful: ${sideWord(side)}, ${percent(chance)} sure`],
   [/^side conflict: the file says ([LR]), the anatomy says ([LR])$/, (_, file, anatomy) => `side conflict: the file says ${sideWord(file)}, the anatomy says ${sideWord(anatomy)}`],
+  [/^side contradicted: the points lie as on ([LR]), the picture was read as ([LR])$/, (_, points, picture) => `side contradicted: the points lie as on a ${sideWord(points)} foot, the picture was read as a ${sideWord(picture)} one`],
   [/^side repeated: more than one foot on this film reads as ([LR])$/, (_, side) => `side repeated: more than one foot on this film reads as ${sideWord(side)}`],
   [/^unreadable: truncated: (\d+) of (\d+) bytes of pixel data$/, (_, have, want) => `This file cannot be read: it is cut off, ${percent(String(Number(have) / Number(want)))} of the picture is there`],
   [/^unreadable: (.+)$/, (_, why) => `This file cannot be read: ${why}`],
