@@ -14,7 +14,9 @@ let ofLandmarks = new Map();
 export function useColours(session) {
   ({ colours } = session);
   ofLandmarks = new Map(session.schema.map(({ code, axis }) => [code, boneColour(axis)]));
-  for (const name of /** @type {const} */ (["doubtful", "arc"])) document.documentElement.style.setProperty(`--film-${name}`, colours[name]);
+  const { style } = document.documentElement;
+  style.setProperty("--film-doubt", colours.doubtful);
+  style.setProperty("--film-arc", colours.arc);
 }
 
 /** Colour of an axis. @param {string} bone M1 to M5, PP, PP2 and so on, DP */
