@@ -12,7 +12,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 
-WITHOUT_EXTRAS = ("configs", "measure", "infer", "synthetic_data", "train/evaluate")
+WITHOUT_EXTRAS = ("configs", "measure", "infer", "synthetic_data", "train/suite")
 """Folders whose modules a user's commands reach; synthetic_data/skeleton needs its extra and says so."""
 
 BROUGHT_BY = {"pydantic_core": "pydantic", "pydantic-core": "pydantic", "starlette": "fastapi"}

@@ -29,8 +29,8 @@ READERS = {
     "raysplay.synthetic_data.archive_settings": ("archive_settings",),
     "raysplay.synthetic_data.demo": ("demo_settings",),
     "raysplay.synthetic_data.settings": ("generator_settings",),
-    "raysplay.train.evaluate.config": ("evaluation_settings",),
-    "raysplay.train.evaluate.suite_settings": ("suite_settings",),
+    "raysplay.infer.compare.config": ("evaluation_settings",),
+    "raysplay.train.suite.settings": ("suite_settings",),
 }
 
 

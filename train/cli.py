@@ -17,8 +17,8 @@ from raysplay.infer.network.weights_error import WeightsError
 from raysplay.infer.review.command import review
 from raysplay.infer.review.export_command import export
 from raysplay.synthetic_data.command import demo_archive, synthesize
-from raysplay.train.command import train
-from raysplay.train.evaluate.command import evaluate
+from raysplay.train.evaluate_command import evaluate
+from raysplay.train.train_command import train
 
 
 class _Commands(typer.core.TyperGroup):

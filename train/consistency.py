@@ -20,7 +20,7 @@ from raysplay.train.degrade import degrade_settings, store, vary_grey
 from raysplay.train.intensity import Intensity
 from raysplay.train.landmark_batch import REAL_PIXEL_MM, crop_jitter
 from raysplay.train.losses import map_loss, place_loss
-from raysplay.train.real_films import MARGIN, RealCrops
+from raysplay.train.real_crops.real_films import MARGIN, RealCrops
 
 CONFIDENT = 0.6
 """Landmarks of which the teacher is less sure are not used."""

@@ -27,7 +27,7 @@ from raysplay.infer.network.landmark_network import VIEWS, LandmarkNetwork
 from raysplay.infer.network.weights import load_weights, save_weights
 from raysplay.train.feed import Batch, Source, device_of
 from raysplay.train.landmark_batch import LandmarkBatch
-from raysplay.train.real_films import RealCrops, RealFilmsError
+from raysplay.train.real_crops.real_films import RealCrops, RealFilmsError
 from raysplay.train.settings import TrainSettings
 
 FloatArray = npt.NDArray[np.float64]

@@ -30,7 +30,7 @@ from raysplay.train.intensity import Intensity
 from raysplay.train.landmark_batch import LandmarkBatch, join, landmark_batch, real_batch
 from raysplay.train.locator_batch import LocatorBatch, locator_batch
 from raysplay.train.pool import Pool, end_with_parent
-from raysplay.train.real_films import load_real_crops
+from raysplay.train.real_crops.real_films import load_real_crops
 from raysplay.train.settings import TrainSettings
 
 SLOTS = 4

@@ -31,8 +31,8 @@ from raysplay.infer.settings import reading_settings
 from raysplay.train.consistency import consistency_loss, split
 from raysplay.train.familiarity import fit_familiarity, gather_features
 from raysplay.train.feed import Batch, device_of, open_feed
-from raysplay.train.finetune_films import cut_films
 from raysplay.train.losses import landmark_loss, locator_loss
+from raysplay.train.real_crops.own_films import cut_films
 from raysplay.train.settings import TrainSettings
 from raysplay.train.state import STATE_NAME, Progress, load_state, save_state
 
@@ -236,7 +236,7 @@ def run(
 ) -> Path:
     """Train as ``config`` says; every report goes to ``log.jsonl`` beside the weights as well as to the screen.
 
-    Feet of ``films`` with a table of their ``landmarks`` (``train/finetune_films.py``) take the place of
+    Feet of ``films`` with a table of their ``landmarks`` (``train/real_crops/own_films.py``) take the place of
     ``real_films``.
     """
     settings = load(TrainSettings, config)

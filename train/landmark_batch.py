@@ -27,7 +27,7 @@ from raysplay.synthetic_data.film.wear import spoil_display, spoil_plate
 from raysplay.train.degrade import DegradeSettings, add_marks, degrade_settings, exposed_field, store, vary_grey
 from raysplay.train.intensity import Intensity
 from raysplay.train.pool import Pool
-from raysplay.train.real_films import MARGIN, RealCrops
+from raysplay.train.real_crops.real_films import MARGIN, RealCrops
 
 REAL_PIXEL_MM = 0.4
 """Size of a crop pixel on an average foot, taken for real crops, whose scale is unknown."""

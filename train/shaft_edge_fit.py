@@ -17,6 +17,7 @@ import numpy.typing as npt
 from scipy.optimize import minimize
 
 from raysplay.configs import landmark_schema
+from raysplay.infer.compare.truth import TrueFoot, read_truth
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.foot_reader import FootReader
 from raysplay.infer.settings import ShaftEdgeSettings, reading_settings
@@ -24,7 +25,6 @@ from raysplay.infer.shafts.refine import Sight, look
 from raysplay.infer.user_table import UserTableError
 from raysplay.infer.warp import transform_points
 from raysplay.synthetic_data.archive import FILMS
-from raysplay.train.evaluate.truth import TrueFoot, read_truth
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -16,12 +16,12 @@ import numpy as np
 import numpy.typing as npt
 import typer
 
+from raysplay.infer.compare.run_tables import MeasuredArchive, RunTablesError, read_run
+from raysplay.infer.compare.truth import read_truth
 from raysplay.infer.records import Outcome
 from raysplay.infer.user_table import UserTableError
 from raysplay.measure.axes import SHAFT_LEVELS
 from raysplay.synthetic_data.archive import TRUTH
-from raysplay.train.evaluate.run_tables import MeasuredArchive, RunTablesError, read_run
-from raysplay.train.evaluate.truth import read_truth
 
 Points = Mapping[str, tuple[float, float]]
 """Landmarks of one foot by code, x and y in pixels of the film."""

@@ -20,6 +20,7 @@ import typer
 from torch import Tensor
 
 from raysplay.configs import landmark_schema
+from raysplay.infer.compare.truth import read_truth
 from raysplay.infer.films.collect import collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
@@ -29,10 +30,9 @@ from raysplay.infer.network.weights import load_weights, save_weights
 from raysplay.infer.user_table import UserTableError
 from raysplay.infer.warp import crop
 from raysplay.synthetic_data.archive import FILMS, TRUTH
-from raysplay.train.evaluate.truth import read_truth
 from raysplay.train.familiarity import pooled_features
 from raysplay.train.landmark_batch import real_batch
-from raysplay.train.real_films import RealCrops, RealFilmsError, load_real_crops
+from raysplay.train.real_crops.real_films import RealCrops, RealFilmsError, load_real_crops
 
 BATCH, BATCHES = 32, 44
 """Real crops laid at once, and how often."""

@@ -27,7 +27,7 @@ from raysplay.infer.outputs import overlay
 from raysplay.infer.outputs.tables import FEET_ABOUT, FEET_NOTES
 from raysplay.measure import MEASURES, measure_values
 from raysplay.train.cli import app
-from raysplay.train.reference_foot import REFERENCE_FOOT
+from raysplay.train.reference_page.foot import REFERENCE_FOOT
 
 if sys.platform != "win32":
     import resource

@@ -8,6 +8,7 @@ import pytest
 import torch
 
 from raysplay.configs import landmark_schema
+from raysplay.infer.compare.truth import read_truth
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, Spacing
 from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
@@ -22,7 +23,6 @@ from raysplay.synthetic_data.archive_settings import archive_settings
 from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
 from raysplay.synthetic_data.settings import generator_settings
 from raysplay.synthetic_data.subject import draw_subject
-from raysplay.train.evaluate.truth import read_truth
 
 SIDE = reading_settings().film_side
 CELLS = SIDE // STRIDE

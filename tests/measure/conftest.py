@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from raysplay.configs.load import landmark_schema
-from raysplay.train.reference_foot import REFERENCE_FOOT
+from raysplay.train.reference_page.foot import REFERENCE_FOOT
 
 
 @pytest.fixture(scope="session")

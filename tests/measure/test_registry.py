@@ -7,7 +7,7 @@ from raysplay.configs.load import landmark_schema
 from raysplay.configs.protocol import reported_measures
 from raysplay.measure import MEASURES, Evidence, by_name, cite, measure_values, under
 from raysplay.measure.axes import BONES, CONSTRUCTIONS, NO_AXIS, axis
-from raysplay.train.reference_foot import REFERENCE_FOOT
+from raysplay.train.reference_page.foot import REFERENCE_FOOT
 
 EVERY = pytest.mark.parametrize("measure", MEASURES, ids=lambda measure: measure.name)
 

@@ -14,11 +14,11 @@ import torch
 from pydicom.pixels import apply_voi_lut
 
 from raysplay.configs import landmark_schema
+from raysplay.infer.compare.truth import read_truth
 from raysplay.measure import measure_values, to_foot_frame
 from raysplay.synthetic_data.archive import FILMS, LANDMARKS, write_archive
 from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset, patient_orientation
 from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
-from raysplay.train.evaluate.truth import read_truth
 
 N, SEED = 14, 23
 

@@ -11,7 +11,7 @@ from raysplay.configs import landmark_schema
 from raysplay.infer.network.landmark_network import CONDITIONS, STRIDE, VIEWS, LandmarkPrediction
 from raysplay.infer.settings import reading_settings
 from raysplay.train.consistency import CONFIDENT, SPREAD_MAX, CropPairs, consistency_loss, crop_pairs, split, unlabelled
-from raysplay.train.real_films import MARGIN, RealCrops
+from raysplay.train.real_crops.real_films import MARGIN, RealCrops
 
 COUNT = len(landmark_schema())
 ROWS, COLUMNS = 120, 96

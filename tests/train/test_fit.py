@@ -19,7 +19,7 @@ from raysplay.configs.load import ConfigError, digest
 from raysplay.infer.network.weights import WeightsError, load_weights, save_weights
 from raysplay.infer.settings import reading_settings
 from raysplay.train.fit import RunningAverage, build_network, fit, run
-from raysplay.train.real_films import MARGIN
+from raysplay.train.real_crops.real_films import MARGIN
 from raysplay.train.settings import TrainSettings
 from raysplay.train.state import STATE_NAME, load_state, save_state
 

@@ -12,7 +12,7 @@ from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
 from raysplay.infer.warp import similarity, transform_points
 from raysplay.train.degrade import draw_marks, no_degradation, store
 from raysplay.train.landmark_batch import join, landmark_batch, lay_crops, real_batch
-from raysplay.train.real_films import MARGIN, RealCrops
+from raysplay.train.real_crops.real_films import MARGIN, RealCrops
 
 from .conftest import shown_landmarks
 

@@ -9,10 +9,10 @@ import typer
 from typer.testing import CliRunner
 
 from raysplay.configs import landmark_schema
+from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot
 from raysplay.synthetic_data.projection.shadow import cast
 from raysplay.synthetic_data.subject import draw_subject
-from raysplay.train.evaluate.run_tables import MeasuredArchive, MeasuredFoot
-from raysplay.train.reference_foot import REFERENCE_FOOT
+from raysplay.train.reference_page.foot import REFERENCE_FOOT
 from raysplay.train.shape_gap import accepted_feet, foot_shape, main, shape_gaps
 
 

@@ -11,7 +11,7 @@ from raysplay.infer.outputs.run_files import STORE
 from raysplay.infer.review.run import ReviewRun
 from raysplay.infer.review.store import Key, ReadStore, Subject
 from raysplay.train.cli import app
-from raysplay.train.reference_foot import REFERENCE_FOOT
+from raysplay.train.reference_page.foot import REFERENCE_FOOT
 
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
 

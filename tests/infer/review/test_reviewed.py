@@ -9,10 +9,10 @@ import pytest
 from typer.testing import CliRunner
 
 from raysplay.configs.load import landmark_schema
+from raysplay.infer.compare.truth import read_truth
 from raysplay.infer.outputs.run_files import STORE
 from raysplay.train.cli import app
-from raysplay.train.evaluate.truth import read_truth
-from raysplay.train.finetune_films import read_landmarks
+from raysplay.train.real_crops.own_films import read_landmarks
 
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
 

@@ -11,8 +11,8 @@ import pytest
 from typer.testing import CliRunner
 
 from raysplay.train.cli import app
-from raysplay.train.finetune_films import lay_crop, read_landmarks
-from raysplay.train.reference_foot import REFERENCE_FOOT
+from raysplay.train.real_crops.own_films import lay_crop, read_landmarks
+from raysplay.train.reference_page.foot import REFERENCE_FOOT
 
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
 

@@ -14,7 +14,7 @@ from raysplay.configs.load import ConfigError
 from raysplay.infer.review.run import ReviewRun
 from raysplay.infer.review.study import Study, StudyError, StudyItem
 from raysplay.train.cli import app
-from raysplay.train.reference_foot import REFERENCE_FOOT
+from raysplay.train.reference_page.foot import REFERENCE_FOOT
 
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
 

@@ -1,0 +1,1 @@
+"""Compares a run with truth: readings of people, or what a generator knows."""

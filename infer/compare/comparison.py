@@ -1,0 +1,153 @@
+"""Compares a run, a finished one or one made for it, with a table of truth."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable, Mapping
+from contextlib import ExitStack
+from pathlib import Path
+
+import typer
+from rich.console import Console
+
+from raysplay.configs.load import locate, shipped
+from raysplay.configs.protocol import read_protocol
+from raysplay.infer.command import holds_reads, run_measure
+from raysplay.infer.compare.calibration_file import CALIBRATION, CalibrationError, calibrate_run
+from raysplay.infer.compare.cautions import cautions
+from raysplay.infer.compare.config import evaluation_settings
+from raysplay.infer.compare.evaluation import evaluate_pairs, pair_feet
+from raysplay.infer.compare.report import FILES, print_report, write_report
+from raysplay.infer.compare.run_tables import MeasuredArchive, RunTablesError, read_run
+from raysplay.infer.compare.truth import Truth, on_films, read_truth_table, refuse_other_constructions
+from raysplay.infer.compare.truth_choice import Choice
+from raysplay.infer.compare.truth_use import TruthUse, print_truth_use, truth_use
+from raysplay.infer.film_names import FilmNames
+from raysplay.infer.films.collect import collect
+from raysplay.infer.outputs.names import film_name
+
+
+def compare(
+    films: Path,
+    table: Path,
+    choice: Choice,
+    *,
+    skip_missing: bool = False,
+    out: Path | None = None,
+    overwrite: bool = False,
+    threads: int | None = None,
+    landmark_weights: Path | None = None,
+    measured: Path | None = None,
+    protocol: Path | None = None,
+    calibrate: bool = False,
+    level: float | None = None,
+) -> None:
+    """Print how far a run is from its truth, and write the figures into ``out``.
+
+    All that can be wrong with the table comes out before a film is measured. The options are those of ``raysplay
+    evaluate``.
+
+    Raises
+    ------
+    UserTableError
+        If the table cannot be used.
+    typer.BadParameter
+        If anything else of the call cannot.
+    """
+    settings, console = evaluation_settings(), Console()
+    truth = read_truth_table(table, choice)
+    if out is not None and not overwrite and any((out / name).exists() for name in FILES):
+        raise typer.BadParameter(
+            f"{out}: holds an earlier evaluation; choose another folder or pass --overwrite", param_hint="--out"
+        )
+    with ExitStack() as kept:
+        if measured is not None:
+            folder, run = measured, _read(measured)
+            truth, use = _account(truth, run.films, run.constructions, skip_missing)
+            print_truth_use(use, console)
+        else:
+            truth, use = _account(truth, _film_names(films, out), _constructions(protocol), skip_missing)
+            print_truth_use(use, console)
+            scratch = (
+                out if out is not None else Path(kept.enter_context(tempfile.TemporaryDirectory(prefix="raysplay-")))
+            )
+            folder = scratch / "run"
+            if lost := holds_reads(folder):
+                raise typer.BadParameter(lost, param_hint="--out")
+            run_measure(
+                [films],
+                folder,
+                overwrite=overwrite,
+                overlays=out is not None,
+                threads=threads,
+                landmark_weights=landmark_weights,
+                protocol=protocol,
+                console=Console(stderr=True),
+            )
+            run = _read(folder)
+    if out is not None and (out / FILES[0]).exists():
+        # What an earlier evaluation found belongs to another run or another table.
+        for name in (*FILES, CALIBRATION):
+            (out / name).unlink(missing_ok=True)
+    copies = [foot for foot in truth.feet if run.is_copy(foot.film)]
+    if copies:
+        truth = truth.without(copies, "film is a copy of another one")
+        use = truth_use(truth, FilmNames(run.films), run.constructions)
+        console.print(f"  {len(copies)} feet not used: their film is a copy of another one", highlight=False)
+    matched = pair_feet(run, truth.feet)
+    result = evaluate_pairs(matched, run, settings)
+    said = (*_other_folder(films, run, measured), *cautions(matched.pairs, run.constructions, settings))
+    if out is not None:
+        write_report(result, out, use=use, run=folder, cautions=said)
+    print_report(result, console, said)
+    if out is None:
+        return
+    console.print(f"Report: {out / FILES[1]}", highlight=False, soft_wrap=True)
+    if calibrate:
+        try:
+            file = calibrate_run(matched, run, level, out)
+        except CalibrationError as error:
+            raise typer.BadParameter(str(error), param_hint="--calibrate") from error
+        console.print(f"Paste under interval in decision.yaml: {file}", highlight=False, soft_wrap=True)
+
+
+def _account(
+    truth: Truth, films: Iterable[str], constructions: Mapping[str, str], skip_missing: bool
+) -> tuple[Truth, TruthUse]:
+    """The truth on these films, checked to be comparable, and what of its table is used."""
+    names = FilmNames(films)
+    truth = on_films(truth, names, skip_missing=skip_missing)
+    refuse_other_constructions(truth, constructions)
+    return truth, truth_use(truth, names, constructions)
+
+
+def _read(folder: Path) -> MeasuredArchive:
+    try:
+        return read_run(folder)
+    except RunTablesError as error:
+        raise typer.BadParameter(str(error), param_hint="--measured") from error
+
+
+def _constructions(protocol: Path | None) -> dict[str, str]:
+    """How a run by this protocol will build what it reports."""
+    file = shipped("protocol.yaml") if protocol is None else locate(protocol)
+    return {measure.name: measure.construction for measure in read_protocol(file).reported_measures()}
+
+
+def _film_names(folder: Path, out: Path | None) -> list[str]:
+    """Names of the films as a run of the folder will have them."""
+    try:
+        candidates = collect([folder]).candidates
+    except FileNotFoundError as error:
+        raise typer.BadParameter(str(error), param_hint="FILMS") from error
+    outside = [one for one in candidates if out is None or out.absolute() not in one.path.absolute().parents]
+    if not outside:
+        raise typer.BadParameter(f"{folder}: there is no file to measure", param_hint="FILMS")
+    return [film_name(one.name) for one in outside]
+
+
+def _other_folder(films: Path, run: MeasuredArchive, measured: Path | None) -> list[str]:
+    """A word where a finished run is not one of the folder that is named."""
+    if measured is None or run.folder is None or films.resolve() == Path(run.folder).resolve():
+        return []
+    return [f"the run {measured} was made from {run.folder}, not from {films}; all figures are of that run."]

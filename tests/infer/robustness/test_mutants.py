@@ -1,0 +1,57 @@
+"""A small share of the broken files that ``raysplay.infer.robustness.mutants`` makes, read as a run reads them."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+import pytest
+
+from raysplay.infer.films.decode import FilmReader
+from raysplay.infer.films.limits import film_limits
+from raysplay.infer.films.read import read_film
+from raysplay.infer.robustness.mutants import COLUMNS, ROWS, mutant, originals, read_mutants
+
+NUMBER = 400
+
+
+@pytest.fixture(scope="module")
+def made() -> dict[str, bytes]:
+    return originals()
+
+
+def test_the_originals_are_sound(made, tmp_path) -> None:
+    """Every format shows the same picture, but for lossy ones and those with a window."""
+    path = tmp_path / "film"
+    path.write_bytes(made["png"])
+    plain = read_film(path, film_limits()).pixels
+    for name, content in made.items():
+        path.write_bytes(content)
+        film = read_film(path, film_limits())
+        assert film.pixels.shape == (ROWS, COLUMNS), name
+        assert film.damage is None, name
+        assert np.corrcoef(film.pixels.ravel(), plain.ravel())[0, 1] > 0.99, name
+
+
+def test_a_seed_and_a_number_make_one_mutant(made) -> None:
+    some = [mutant(made, 5, number) for number in range(60)]
+    assert some == [mutant(made, 5, number) for number in range(60)]
+    assert len({content for _, content in some}) > 50
+    assert len({name for name, _ in some}) > 10
+    assert sum(content != made[name] for name, content in some) > 55
+
+
+def test_films_and_reasons_only_and_none_beyond_the_limit(made, tmp_path) -> None:
+    """Time limits end a decoder after 30 s; none of these comes near, however busy the machine."""
+    with FilmReader() as films:
+        fates = [fate for fate, _ in read_mutants(range(NUMBER), 2, films, tmp_path, made)]
+    outcomes = Counter(fate.outcome for fate in fates)
+    assert len(fates) == NUMBER
+    assert outcomes["film"] > NUMBER / 20
+    assert outcomes["film with impossible grey values"] == 0
+    for outcome in outcomes:
+        assert "took longer" not in outcome
+        assert "more memory" not in outcome
+        assert "crashed" not in outcome
+        assert "\n" not in outcome
+        assert 3 < len(outcome) < 200

@@ -1,1 +1,0 @@
-"""Compares a run with truth."""

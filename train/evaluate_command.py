@@ -1,0 +1,235 @@
+"""``raysplay evaluate``: compares what is measured with truth."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+_SUITE, _TRUTH = "Of --suite", "Of FILMS and TRUTH"
+
+
+def evaluate(
+    films: Annotated[
+        Path | None, typer.Argument(metavar="FILMS", help="Folder of films; not with --suite.", show_default=False)
+    ] = None,
+    truth: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="TRUTH",
+            help="CSV with one row a foot: film (path below FILMS), foot (L, R or empty for none), measures by name "
+            "(hva, ima, ...); may hold construction, view (dp, oblique, lateral, other), x, y, width, height of the "
+            "foot in pixels, condition (what makes the foot unfit, or empty), study, reader, repeat. Or reads.csv of "
+            "export. Commas, semicolons or tabs; decimal points or commas; no number: empty, - or n/a.",
+            show_default=False,
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Folder for tables, plots and run/; needed by --suite."),
+    ] = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier evaluation.")] = False,
+    threads: Annotated[int | None, typer.Option("--threads", min=1, help="Threads of the network.")] = None,
+    landmark_weights: Annotated[
+        Path | None,
+        typer.Option(
+            "--landmark-weights", metavar="FILE", help="Fine-tuned landmark network; the shipped one if left out."
+        ),
+    ] = None,
+    measured: Annotated[
+        Path | None,
+        typer.Option(
+            "--measured",
+            metavar="RUN_DIR",
+            help="Use this finished run instead of measuring again.",
+            rich_help_panel=_TRUTH,
+        ),
+    ] = None,
+    protocol: Annotated[
+        Path | None,
+        typer.Option(
+            "--protocol",
+            metavar="FILE",
+            help="Measures to compare and how TRUTH builds them; see measure.",
+            rich_help_panel=_TRUTH,
+        ),
+    ] = None,
+    study: Annotated[
+        str | None,
+        typer.Option("--study", metavar="NAME", help="Which study, if TRUTH holds several.", rich_help_panel=_TRUTH),
+    ] = None,
+    reader: Annotated[
+        str | None,
+        typer.Option(
+            "--reader",
+            metavar="INITIALS",
+            help="Whose reads, if TRUTH holds several readers', below each other or side by side (hva_AB, hva_CD).",
+            rich_help_panel=_TRUTH,
+        ),
+    ] = None,
+    repeat: Annotated[
+        str | None,
+        typer.Option("--repeat", metavar="N", help="Which repeat, if TRUTH holds several.", rich_help_panel=_TRUTH),
+    ] = None,
+    ignore: Annotated[
+        str | None,
+        typer.Option(
+            "--ignore",
+            metavar="A,B",
+            help="Leave these columns of TRUTH out. Columns of numbers that nobody knows must be named here.",
+            rich_help_panel=_TRUTH,
+        ),
+    ] = None,
+    skip_missing: Annotated[
+        bool,
+        typer.Option(
+            "--skip-missing",
+            help="Leave out rows of TRUTH whose film is not there, and say how many.",
+            rich_help_panel=_TRUTH,
+        ),
+    ] = False,
+    calibrate: Annotated[
+        bool,
+        typer.Option(
+            "--calibrate",
+            help="Also write DIR/calibration.yaml: factors for decision.yaml under which intervals hold their level.",
+            rich_help_panel=_TRUTH,
+        ),
+    ] = False,
+    level: Annotated[
+        float | None,
+        typer.Option(
+            "--level",
+            min=0.5,
+            max=0.999,
+            help="Share of true values that --calibrate shall hold; that of decision.yaml if left out.",
+            rich_help_panel=_TRUTH,
+        ),
+    ] = None,
+    suite: Annotated[
+        bool,
+        typer.Option(
+            "--suite", help="Generate and measure a fixed list of conditions (suite.yaml).", rich_help_panel=_SUITE
+        ),
+    ] = False,
+    n: Annotated[
+        int | None,
+        typer.Option("--n", min=1, help="Films a condition; that of suite.yaml if left out.", rich_help_panel=_SUITE),
+    ] = None,
+    seed: Annotated[
+        int | None,
+        typer.Option("--seed", min=0, help="Same seed, same films; that of suite.yaml.", rich_help_panel=_SUITE),
+    ] = None,
+    conditions: Annotated[
+        str | None,
+        typer.Option("--conditions", metavar="A,B", help="Only these conditions.", rich_help_panel=_SUITE),
+    ] = None,
+    archive: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--archive",
+            metavar="NAME=DIR",
+            help="Also this archive (films/, truth.csv), as a condition of suite.yaml that is not generated.",
+            rich_help_panel=_SUITE,
+        ),
+    ] = None,
+    real: Annotated[
+        Path | None,
+        typer.Option("--real", metavar="FOLDER", help="Also real films, without truth.", rich_help_panel=_SUITE),
+    ] = None,
+    listed: Annotated[
+        Path | None,
+        typer.Option(
+            "--list",
+            metavar="CSV",
+            help="What the real films show: film (path below FOLDER), view, and conditions if known.",
+            rich_help_panel=_SUITE,
+        ),
+    ] = None,
+) -> None:
+    """Compare what is measured on FILMS with TRUTH and print the errors, or run the whole suite of conditions."""
+    from raysplay.infer.outputs.owner_only import owner_only
+
+    if suite:
+        _only(films=films, truth=truth, measured=measured, protocol=protocol, calibrate=calibrate, level=level)
+        _only(study=study, reader=reader, repeat=repeat, ignore=ignore, skip_missing=skip_missing)
+        if out is None:
+            raise typer.BadParameter("is needed", param_hint="--out")
+        if (real is None) != (listed is None):
+            raise typer.BadParameter("--real and --list go together", param_hint="--real")
+        from raysplay.train.suite.run import run_suite
+
+        with owner_only(), _held(out):
+            run_suite(
+                out,
+                films=n,
+                seed=seed,
+                names=conditions,
+                archives=archive or (),
+                real=real,
+                listed=listed,
+                overwrite=overwrite,
+                threads=threads,
+                landmark_weights=landmark_weights,
+            )
+        return
+    _only(n=n, seed=seed, conditions=conditions, archive=archive, real=real, list=listed)
+    if films is None or truth is None:
+        raise typer.BadParameter("FILMS and TRUTH are needed, or --suite", param_hint="FILMS TRUTH")
+    if measured is not None and protocol is not None:
+        raise typer.BadParameter("a finished run keeps the protocol it was read by", param_hint="--protocol")
+    if measured is not None and landmark_weights is not None:
+        raise typer.BadParameter("a finished run keeps the weights it was read with", param_hint="--landmark-weights")
+    if calibrate and out is None:
+        raise typer.BadParameter("is needed by --calibrate", param_hint="--out")
+    if level is not None and not calibrate:
+        raise typer.BadParameter("only with --calibrate", param_hint="--level")
+    from raysplay.infer.compare.comparison import compare
+    from raysplay.infer.compare.truth_choice import Choice
+    from raysplay.infer.user_table import UserTableError
+
+    try:
+        with owner_only(), _held(out):
+            compare(
+                films,
+                truth,
+                Choice(study, reader, repeat, ignore or ""),
+                skip_missing=skip_missing,
+                out=out,
+                overwrite=overwrite,
+                threads=threads,
+                landmark_weights=landmark_weights,
+                measured=measured,
+                protocol=protocol,
+                calibrate=calibrate,
+                level=level,
+            )
+    except UserTableError as error:
+        raise typer.BadParameter(str(error), param_hint="TRUTH") from error
+
+
+@contextlib.contextmanager
+def _held(out: Path | None) -> Iterator[None]:
+    """Keep other programs out of the folder of an evaluation."""
+    from raysplay.infer.outputs.folder_lock import FolderInUseError, taken
+
+    with contextlib.ExitStack() as stack:
+        if out is not None:
+            try:
+                stack.enter_context(taken(out))
+            except FolderInUseError as error:
+                raise typer.BadParameter(str(error), param_hint="--out") from None
+            except OSError as error:
+                raise typer.BadParameter(f"{out}: cannot be written ({error.strerror})", param_hint="--out") from error
+        yield
+
+
+def _only(**others: object) -> None:
+    """Refuse what belongs to the other way of evaluating."""
+    for name, value in others.items():
+        if value not in (None, False, []):
+            hint = name.upper() if name in ("films", "truth") else f"--{name.replace('_', '-')}"
+            raise typer.BadParameter("does not go with this way of evaluating; see --suite", param_hint=hint)

@@ -1,0 +1,1 @@
+"""Studies of fine-tuned weights: how many own films buy how much, what new weights change."""

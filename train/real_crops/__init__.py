@@ -1,0 +1,1 @@
+"""Crops of real films, to train on."""

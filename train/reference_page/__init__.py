@@ -1,0 +1,1 @@
+"""The reference page of measures (``measure/REFERENCE.md``) and its drawings."""

@@ -1,0 +1,1 @@
+"""The suite: films of single conditions, generated and measured, against targets."""
