@@ -1,4 +1,4 @@
-"""The ``raysplay`` command."""
+"""The ``raysplay`` command, and the subcommands that stand on this floor."""
 
 from __future__ import annotations
 
@@ -9,20 +9,48 @@ from typing import Annotated, Any
 
 import typer
 import typer.core
+import typer.main
 
 from raysplay.configs.load import ConfigError
-from raysplay.infer.command import measure
-from raysplay.infer.measures_command import measures
+from raysplay.configs.subcommand import Subcommand
+from raysplay.infer.cli import COMMANDS as OF_INFER
 from raysplay.infer.network.weights_error import WeightsError
-from raysplay.infer.review.command import review
-from raysplay.infer.review.export_command import export
-from raysplay.synthetic_data.command import demo_archive, synthesize
-from raysplay.train.evaluate_command import evaluate
-from raysplay.train.train_command import train
+from raysplay.synthetic_data.cli import COMMANDS as OF_SYNTHETIC_DATA
+
+COMMANDS = (
+    Subcommand(
+        "evaluate",
+        "raysplay.train.evaluate_command",
+        "evaluate",
+        "Compare what is measured on FILMS with TRUTH and print the errors, or run the whole suite of conditions.",
+    ),
+    Subcommand(
+        "train",
+        "raysplay.train.train_command",
+        "train",
+        "Train a network on generated films, and on own ones with train_finetune.yaml.",
+    ),
+)
+"""In the order of ``raysplay --help``."""
+
+ALL_COMMANDS = {one.name: one for one in (*OF_INFER, *OF_SYNTHETIC_DATA, *COMMANDS)}
+"""Every subcommand of ``raysplay`` by its name."""
 
 
 class _Commands(typer.core.TyperGroup):
-    """Commands that end a wrong configuration or weights file with one line and status 2."""
+    """All subcommands: listed by what is declared of them, imported where they are called.
+
+    A wrong configuration or weights file ends them with one line and status 2.
+    """
+
+    def __init__(self, **attributes: Any) -> None:
+        super().__init__(**attributes)
+        for one in ALL_COMMANDS.values():
+            self.add_command(typer.core.TyperCommand(one.name, help=one.help, hidden=one.hidden))
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> tuple[str | None, Any, list[str]]:
+        name, listed, rest = super().resolve_command(ctx, args)
+        return name, _loaded(ALL_COMMANDS[listed.name]) if listed is not None and listed.name else listed, rest
 
     def invoke(self, ctx: Any) -> Any:
         try:
@@ -30,6 +58,13 @@ class _Commands(typer.core.TyperGroup):
         except (ConfigError, WeightsError) as error:
             typer.echo(f"Error: {' '.join(str(error).split())}", err=True)
             raise typer.Exit(2) from error
+
+
+def _loaded(command: Subcommand) -> Any:
+    """The subcommand with its options, its module imported."""
+    alone = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
+    alone.command(command.name, hidden=command.hidden)(command.load())
+    return typer.main.get_command(alone)
 
 
 app = typer.Typer(
@@ -41,9 +76,6 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
-for command in (measure, measures, review, export, evaluate, synthesize, train):
-    app.command()(command)
-app.command(hidden=True)(demo_archive)
 
 
 def _version(wanted: bool) -> None:

@@ -125,7 +125,7 @@ def gather_features(network: LandmarkNetwork, take: Callable[[], Batch], count: 
 def main(
     weights: Annotated[Path, typer.Argument(help="Landmark weights; rewritten.")],
     n: Annotated[int, typer.Option(help="Crops.")] = 2000,
-    real: Annotated[Path | None, typer.Option(help="Folder of real crops made by gather_real_crops.")] = None,
+    real: Annotated[Path | None, typer.Option(help="Folder of real crops made by real_crops.gather.")] = None,
     seed: Annotated[int, typer.Option(help="Of the generated feet.")] = 20261299,
 ) -> None:
     """Write what usual films look like into WEIGHTS."""

@@ -260,9 +260,3 @@ def run(
         if cut:
             log(cut)
         return fit(settings, log, resume=resume, pause_after=pause_after)
-
-
-if __name__ == "__main__":
-    import sys
-
-    run(Path(sys.argv[1]))

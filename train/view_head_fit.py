@@ -2,7 +2,7 @@
 
 What a crop shows is told from the pooled features of the landmark network by a small head. Where some crops it was
 trained on bore the wrong view, the head alone is fitted again, on the features of generated films with truth (ARCHIVE:
-films/ and truth.csv) and of real crops of known view (REAL, see ``gather_real_crops``); nothing else changes, so that
+films/ and truth.csv) and of real crops of known view (REAL, see ``real_crops.gather``); nothing else changes, so that
 landmarks stay where they were. Evaluate on other films.
 """
 
@@ -133,7 +133,7 @@ def fit_view_head(
 
 def main(
     weights: Annotated[Path, typer.Argument(help="Landmark weights; rewritten.")],
-    real: Annotated[Path, typer.Argument(help="Folder of real crops made by gather_real_crops.")],
+    real: Annotated[Path, typer.Argument(help="Folder of real crops made by real_crops.gather.")],
     archives: Annotated[
         list[Path], typer.Argument(metavar="ARCHIVE...", help="Generated films with truth, as synthesize writes them.")
     ],

@@ -1,6 +1,6 @@
 """Real crops beside the generated ones: films with a known view, some with landmarks.
 
-A folder made by ``gather_real_crops`` holds one crop a foot (wider than the network's crop, so that it can
+A folder made by ``real_crops.gather`` holds one crop a foot (wider than the network's crop, so that it can
 be laid anew) and ``crops.csv`` with crop, film and view, and optionally a column for each condition (yes, no, or
 empty where it is not known); landmarks of feet that have them are in ``landmarks.csv`` (crop, landmark, x, y in pixels
 of the stored crop).

@@ -234,7 +234,7 @@ def test_a_folder_is_refused_by_line_and_column(folder, table, text, said):
     assert said in str(caught.value)
 
 
-@pytest.mark.parametrize("module", ["gather_real_crops", "view_head_fit", "familiarity", "shaft_edge_fit", "shape_gap"])
+@pytest.mark.parametrize("module", ["real_crops.gather", "view_head_fit", "familiarity", "shaft_edge_fit", "shape_gap"])
 def test_modules_that_take_tables_say_in_words_what_is_wrong_with_them(tmp_path, module):
     """Status 2 and no traceback, before any long work."""
     (tmp_path / "films").mkdir()
@@ -242,7 +242,7 @@ def test_modules_that_take_tables_say_in_words_what_is_wrong_with_them(tmp_path,
     for name in ("truth.csv", "list.csv"):
         (tmp_path / name).write_text("film,view,foot,hav,trusted\na,dp,L,1,perhaps\n", encoding="utf-8")
     arguments = {
-        "gather_real_crops": [tmp_path / "films", tmp_path / "list.csv", tmp_path / "out"],
+        "real_crops.gather": [tmp_path / "films", tmp_path / "list.csv", tmp_path / "out"],
         "view_head_fit": [WEIGHTS_DIR / "landmarks.safetensors", folder_of_crops(tmp_path), tmp_path],
         "familiarity": [WEIGHTS_DIR / "landmarks.safetensors", "--real", tmp_path / "nowhere"],
         "shaft_edge_fit": [tmp_path],
@@ -257,7 +257,7 @@ def test_modules_that_take_tables_say_in_words_what_is_wrong_with_them(tmp_path,
     said = " ".join(done.stderr.replace("│", " ").split())
     assert done.returncode == 2, done.stderr
     assert "Traceback" not in done.stderr
-    expected = {"gather_real_crops": "column trusted: 'perhaps'", "familiarity": "crops.csv: cannot be read"}
+    expected = {"real_crops.gather": "column trusted: 'perhaps'", "familiarity": "crops.csv: cannot be read"}
     assert expected.get(module, "did you mean hva?") in said
 
 

@@ -1,0 +1,22 @@
+"""Subcommands of ``raysplay`` that stand on this floor."""
+
+from __future__ import annotations
+
+from raysplay.configs.subcommand import Subcommand
+
+COMMANDS = (
+    Subcommand(
+        "synthesize",
+        "raysplay.synthetic_data.command",
+        "synthesize",
+        "Write generated DICOM films and the true angles and landmarks of every foot on them.",
+    ),
+    Subcommand(
+        "demo-archive",
+        "raysplay.synthetic_data.command",
+        "demo_archive",
+        "Write the small archive of an invented clinic that the demonstration measures.",
+        hidden=True,
+    ),
+)
+"""In the order of ``raysplay --help``."""
