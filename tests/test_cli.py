@@ -91,6 +91,29 @@ def test_a_command_that_does_not_exist_is_bad_usage():
     assert "No such command 'mesure'" in done.output
 
 
+@pytest.mark.parametrize(
+    ("library", "arguments"),
+    [
+        ("matplotlib", ["evaluate", "--suite", "--n", "1", "--conditions", "clean", "--out", "suite"]),
+        ("albumentations", ["train", "train_landmarks.yaml"]),
+    ],
+)
+def test_a_library_that_is_missing_is_said_before_any_work(library, arguments, tmp_path):
+    """One line and status 2, and nothing is written: not an hour of films first."""
+    code = (
+        "import sys\n"
+        f"sys.modules[{library!r}] = None\n"
+        "from raysplay.train.cli import main\n"
+        f"sys.argv = ['raysplay', *{arguments!r}]\n"
+        "main()"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith(f"Error: the library {library} is missing.")
+    assert done.stderr.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []
+
+
 def modules_to_run():
     """Every module of the project that ``python -m`` runs, as it is called."""
     for folder in ("configs", "measure", "infer", "synthetic_data", "train"):

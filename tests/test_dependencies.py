@@ -46,3 +46,8 @@ def test_every_import_is_a_dependency(folder):
             if not brought & declared:
                 missing.setdefault(package, path.relative_to(ROOT).as_posix())
     assert missing == {}
+
+
+def test_what_draws_the_plots_of_a_suite_comes_with_every_installation():
+    assert "matplotlib" in set(outside(ROOT / "train/suite/plots.py"))
+    assert "matplotlib" in names(PROJECT["dependencies"])

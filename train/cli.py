@@ -40,7 +40,7 @@ ALL_COMMANDS = {one.name: one for one in (*OF_INFER, *OF_SYNTHETIC_DATA, *COMMAN
 class _Commands(typer.core.TyperGroup):
     """All subcommands: listed by what is declared of them, imported where they are called.
 
-    A wrong configuration or weights file ends them with one line and status 2.
+    A wrong configuration or weights file, or a library that is not installed, ends them with one line and status 2.
     """
 
     def __init__(self, **attributes: Any) -> None:
@@ -57,6 +57,16 @@ class _Commands(typer.core.TyperGroup):
             return super().invoke(ctx)
         except (ConfigError, WeightsError) as error:
             typer.echo(f"Error: {' '.join(str(error).split())}", err=True)
+            raise typer.Exit(2) from error
+        except ModuleNotFoundError as error:
+            missing = (error.name or "").partition(".")[0]
+            if missing in ("", "raysplay"):
+                raise
+            typer.echo(
+                f"Error: the library {missing} is missing. Install raysplay with all that it needs: '.[pinned]', for "
+                "raysplay train '.[pinned,train]'",
+                err=True,
+            )
             raise typer.Exit(2) from error
 
 

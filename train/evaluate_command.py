@@ -151,8 +151,6 @@ def evaluate(
     ] = None,
 ) -> None:
     """Compare what is measured on FILMS with TRUTH and print the errors, or run the whole suite of conditions."""
-    from raysplay.infer.outputs.owner_only import owner_only
-
     if suite:
         _only(films=films, truth=truth, measured=measured, protocol=protocol, calibrate=calibrate, level=level)
         _only(study=study, reader=reader, repeat=repeat, ignore=ignore, skip_missing=skip_missing)
@@ -160,21 +158,21 @@ def evaluate(
             raise typer.BadParameter("is needed", param_hint="--out")
         if (real is None) != (listed is None):
             raise typer.BadParameter("--real and --list go together", param_hint="--real")
-        from raysplay.train.suite.run import run_suite
+        from raysplay.train.suite.run import SuiteOptions, run_suite
 
-        with owner_only(), _held(out):
-            run_suite(
-                out,
-                films=n,
-                seed=seed,
-                names=conditions,
-                archives=archive or (),
-                real=real,
-                listed=listed,
-                overwrite=overwrite,
-                threads=threads,
-                landmark_weights=landmark_weights,
-            )
+        asked = SuiteOptions(
+            films=n,
+            seed=seed,
+            names=conditions,
+            archives=tuple(archive or ()),
+            real=real,
+            listed=listed,
+            overwrite=overwrite,
+            threads=threads,
+            landmark_weights=landmark_weights,
+        )
+        with _held(out):
+            run_suite(out, asked)
         return
     _only(n=n, seed=seed, conditions=conditions, archive=archive, real=real, list=listed)
     if films is None or truth is None:
@@ -187,36 +185,36 @@ def evaluate(
         raise typer.BadParameter("is needed by --calibrate", param_hint="--out")
     if level is not None and not calibrate:
         raise typer.BadParameter("only with --calibrate", param_hint="--level")
-    from raysplay.infer.compare.comparison import compare
+    from raysplay.infer.compare.comparison import CompareOptions, compare
     from raysplay.infer.compare.truth_choice import Choice
     from raysplay.infer.user_table import UserTableError
 
+    options = CompareOptions(
+        choice=Choice(study, reader, repeat, ignore or ""),
+        skip_missing=skip_missing,
+        out=out,
+        overwrite=overwrite,
+        threads=threads,
+        landmark_weights=landmark_weights,
+        measured=measured,
+        protocol=protocol,
+        calibrate=calibrate,
+        level=level,
+    )
     try:
-        with owner_only(), _held(out):
-            compare(
-                films,
-                truth,
-                Choice(study, reader, repeat, ignore or ""),
-                skip_missing=skip_missing,
-                out=out,
-                overwrite=overwrite,
-                threads=threads,
-                landmark_weights=landmark_weights,
-                measured=measured,
-                protocol=protocol,
-                calibrate=calibrate,
-                level=level,
-            )
+        with _held(out):
+            compare(films, truth, options)
     except UserTableError as error:
         raise typer.BadParameter(str(error), param_hint="TRUTH") from error
 
 
 @contextlib.contextmanager
 def _held(out: Path | None) -> Iterator[None]:
-    """Keep other programs out of the folder of an evaluation."""
+    """Keep other programs, and the eyes of other users, out of the folder of an evaluation."""
     from raysplay.infer.outputs.folder_lock import FolderInUseError, taken
+    from raysplay.infer.outputs.owner_only import owner_only
 
-    with contextlib.ExitStack() as stack:
+    with owner_only(), contextlib.ExitStack() as stack:
         if out is not None:
             try:
                 stack.enter_context(taken(out))

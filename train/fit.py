@@ -31,6 +31,7 @@ from raysplay.infer.settings import reading_settings
 from raysplay.train.consistency import consistency_loss, split
 from raysplay.train.familiarity import fit_familiarity, gather_features
 from raysplay.train.feed import Batch, device_of, open_feed
+from raysplay.train.intensity import require_albumentations
 from raysplay.train.losses import landmark_loss, locator_loss
 from raysplay.train.real_crops.own_films import cut_films
 from raysplay.train.settings import TrainSettings
@@ -240,6 +241,8 @@ def run(
     ``real_films``.
     """
     settings = load(TrainSettings, config)
+    if settings.intensity_share > 0:
+        require_albumentations()  # else it is missed only after feet were cast
     settings.out.mkdir(parents=True, exist_ok=True)
     cut: dict[str, Any] = {}
     if films is not None and landmarks is not None:

@@ -6,6 +6,7 @@ one 3 x 3 matrix of ours (``infer/warp.py``) and only grey values are changed he
 
 from __future__ import annotations
 
+import importlib.util
 import os
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
@@ -15,6 +16,18 @@ import torch
 from torch import Tensor
 
 os.environ.setdefault("NO_ALBUMENTATIONS_UPDATE", "1")
+
+
+def require_albumentations() -> None:
+    """See that the library of the extra ``train`` is there, without the time that its import takes.
+
+    Raises
+    ------
+    ModuleNotFoundError
+        If it is not.
+    """
+    if importlib.util.find_spec("albumentations") is None:
+        raise ModuleNotFoundError("No module named 'albumentations'", name="albumentations")
 
 
 def build(seed: int) -> Any:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import typer
@@ -16,7 +17,7 @@ from raysplay.infer.command import holds_reads, run_measure
 from raysplay.infer.compare.calibration_file import CALIBRATION, CalibrationError, calibrate_run
 from raysplay.infer.compare.cautions import cautions
 from raysplay.infer.compare.config import evaluation_settings
-from raysplay.infer.compare.evaluation import evaluate_pairs, pair_feet
+from raysplay.infer.compare.evaluation import Pairing, evaluate_pairs, pair_feet
 from raysplay.infer.compare.report import FILES, print_report, write_report
 from raysplay.infer.compare.run_tables import MeasuredArchive, RunTablesError, read_run
 from raysplay.infer.compare.truth import Truth, on_films, read_truth_table, refuse_other_constructions
@@ -27,25 +28,51 @@ from raysplay.infer.films.collect import collect
 from raysplay.infer.outputs.names import film_name
 
 
-def compare(
-    films: Path,
-    table: Path,
-    choice: Choice,
-    *,
-    skip_missing: bool = False,
-    out: Path | None = None,
-    overwrite: bool = False,
-    threads: int | None = None,
-    landmark_weights: Path | None = None,
-    measured: Path | None = None,
-    protocol: Path | None = None,
-    calibrate: bool = False,
-    level: float | None = None,
-) -> None:
-    """Print how far a run is from its truth, and write the figures into ``out``.
+@dataclass(frozen=True)
+class CompareOptions:
+    """Options of ``raysplay evaluate FILMS TRUTH``.
 
-    All that can be wrong with the table comes out before a film is measured. The options are those of ``raysplay
-    evaluate``.
+    Attributes
+    ----------
+    choice : Choice
+        Whose rows of the table are taken.
+    skip_missing : bool
+        Leave out rows whose film is not there; else they are an error.
+    out : Path, optional
+        Folder for tables and the run; without it the figures are only printed.
+    overwrite : bool
+        Replace an earlier evaluation in ``out``.
+    threads : int, optional
+        Of the network.
+    landmark_weights : Path, optional
+        Fine-tuned landmark network; the shipped one by default.
+    measured : Path, optional
+        A finished run to take instead of measuring.
+    protocol : Path, optional
+        Measures to compare, and how the table builds them; the shipped one by default. Not with ``measured``, whose own
+        counts.
+    calibrate : bool
+        Also write interval factors into ``out``, which must be given then.
+    level : float, optional
+        Share of true values that these shall hold; that of ``decision.yaml`` by default.
+    """
+
+    choice: Choice = field(default_factory=Choice)
+    skip_missing: bool = False
+    out: Path | None = None
+    overwrite: bool = False
+    threads: int | None = None
+    landmark_weights: Path | None = None
+    measured: Path | None = None
+    protocol: Path | None = None
+    calibrate: bool = False
+    level: float | None = None
+
+
+def compare(films: Path, table: Path, options: CompareOptions) -> None:
+    """Print how far a run of ``films`` is from the truth in ``table``, and write the figures into ``options.out``.
+
+    All that can be wrong with the table comes out before a film is measured.
 
     Raises
     ------
@@ -54,37 +81,25 @@ def compare(
     typer.BadParameter
         If anything else of the call cannot.
     """
-    settings, console = evaluation_settings(), Console()
-    truth = read_truth_table(table, choice)
-    if out is not None and not overwrite and any((out / name).exists() for name in FILES):
+    console, out = Console(), options.out
+    settings = evaluation_settings()
+    truth = read_truth_table(table, options.choice)
+    if out is not None and not options.overwrite and any((out / name).exists() for name in FILES):
         raise typer.BadParameter(
             f"{out}: holds an earlier evaluation; choose another folder or pass --overwrite", param_hint="--out"
         )
     with ExitStack() as kept:
-        if measured is not None:
-            folder, run = measured, _read(measured)
-            truth, use = _account(truth, run.films, run.constructions, skip_missing)
+        if options.measured is not None:
+            folder, run = options.measured, _read(options.measured)
+            truth, use = _account(truth, run.films, run.constructions, options.skip_missing)
             print_truth_use(use, console)
         else:
-            truth, use = _account(truth, _film_names(films, out), _constructions(protocol), skip_missing)
+            truth, use = _account(
+                truth, _film_names(films, out), _constructions(options.protocol), options.skip_missing
+            )
             print_truth_use(use, console)
-            scratch = (
-                out if out is not None else Path(kept.enter_context(tempfile.TemporaryDirectory(prefix="raysplay-")))
-            )
-            folder = scratch / "run"
-            if lost := holds_reads(folder):
-                raise typer.BadParameter(lost, param_hint="--out")
-            run_measure(
-                [films],
-                folder,
-                overwrite=overwrite,
-                overlays=out is not None,
-                threads=threads,
-                landmark_weights=landmark_weights,
-                protocol=protocol,
-                console=Console(stderr=True),
-            )
-            run = _read(folder)
+            scratch = out or Path(kept.enter_context(tempfile.TemporaryDirectory(prefix="raysplay-")))
+            folder, run = _measured(films, scratch / "run", options)
     if out is not None and (out / FILES[0]).exists():
         # What an earlier evaluation found belongs to another run or another table.
         for name in (*FILES, CALIBRATION):
@@ -96,19 +111,39 @@ def compare(
         console.print(f"  {len(copies)} feet not used: their film is a copy of another one", highlight=False)
     matched = pair_feet(run, truth.feet)
     result = evaluate_pairs(matched, run, settings)
-    said = (*_other_folder(films, run, measured), *cautions(matched.pairs, run.constructions, settings))
+    said = (*_other_folder(films, run, options.measured), *cautions(matched.pairs, run.constructions, settings))
     if out is not None:
         write_report(result, out, use=use, run=folder, cautions=said)
     print_report(result, console, said)
-    if out is None:
-        return
-    console.print(f"Report: {out / FILES[1]}", highlight=False, soft_wrap=True)
-    if calibrate:
-        try:
-            file = calibrate_run(matched, run, level, out)
-        except CalibrationError as error:
-            raise typer.BadParameter(str(error), param_hint="--calibrate") from error
-        console.print(f"Paste under interval in decision.yaml: {file}", highlight=False, soft_wrap=True)
+    if out is not None:
+        console.print(f"Report: {out / FILES[1]}", highlight=False, soft_wrap=True)
+        if options.calibrate:
+            _calibrate(matched, run, options.level, out, console)
+
+
+def _measured(films: Path, folder: Path, options: CompareOptions) -> tuple[Path, MeasuredArchive]:
+    """A run of the films, made into ``folder``."""
+    if lost := holds_reads(folder):
+        raise typer.BadParameter(lost, param_hint="--out")
+    run_measure(
+        [films],
+        folder,
+        overwrite=options.overwrite,
+        overlays=options.out is not None,
+        threads=options.threads,
+        landmark_weights=options.landmark_weights,
+        protocol=options.protocol,
+        console=Console(stderr=True),
+    )
+    return folder, _read(folder)
+
+
+def _calibrate(matched: Pairing, run: MeasuredArchive, level: float | None, out: Path, console: Console) -> None:
+    try:
+        file = calibrate_run(matched, run, level, out)
+    except CalibrationError as error:
+        raise typer.BadParameter(str(error), param_hint="--calibrate") from error
+    console.print(f"Paste under interval in decision.yaml: {file}", highlight=False, soft_wrap=True)
 
 
 def _account(

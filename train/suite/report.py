@@ -86,9 +86,25 @@ def target_lines(figures: SuiteFigures) -> list[list[str]]:
 
 
 def _text(figures: SuiteFigures, made: SuiteRun, plots: Sequence[str]) -> Iterable[str]:
+    limits = [f"within {limit:g}°" for limit in made.within]
+    yield from _opening(made)
+    yield "## Targets\n"
+    yield "Met or not by the figure itself; the interval in brackets says how far so many films can tell.\n"
+    yield from _table(["Figure", "Condition", "Wanted", "Reached", "", "Source"], target_lines(figures))
+    yield from _outcomes(figures)
+    yield from _errors_by_condition(figures, limits)
+    yield from _errors_by_severity(figures, limits)
+    yield from _errors_that_stay(figures)
+    yield from _reasons(figures)
+    yield from _real(made)
+    yield "## Plots\n"
+    yield from (f"![{name}]({name})" for name in plots)
+
+
+def _opening(made: SuiteRun) -> Iterable[str]:
+    """How the suite was made, and what its figures are."""
     spent = ", ".join(f"{stage} {seconds:.0f} s" for stage, seconds in made.seconds.items())
     weights = ", ".join(f"{name} {sha[:12]}" for name, sha in made.digests.items() if name.endswith(".safetensors"))
-    limits = [f"within {limit:g}°" for limit in made.within]
     yield "# Evaluation suite\n"
     yield f"raysplay {made.version}; {made.films} films a condition, seed {made.seed}; {spent}."
     yield f"Weights (SHA-256): {weights}."
@@ -98,9 +114,10 @@ def _text(figures: SuiteFigures, made: SuiteRun, plots: Sequence[str]) -> Iterab
         "landmarks projected from the bones. Intervals in brackets are 95 %: of means by bootstrap of films, of shares "
         "by Wilson.\n"
     )
-    yield "## Targets\n"
-    yield "Met or not by the figure itself; the interval in brackets says how far so many films can tell.\n"
-    yield from _table(["Figure", "Condition", "Wanted", "Reached", "", "Source"], target_lines(figures))
+
+
+def _outcomes(figures: SuiteFigures) -> Iterable[str]:
+    """What became of the feet, a row a condition."""
     yield "## What became of the feet\n"
     yield (
         "Where feet shall be measured, shares are of dorsoplantar feet; a foot that was not found counts as refused. "
@@ -126,6 +143,10 @@ def _text(figures: SuiteFigures, made: SuiteRun, plots: Sequence[str]) -> Iterab
             for row in figures.rows
         ],
     )
+
+
+def _errors_by_condition(figures: SuiteFigures, limits: Sequence[str]) -> Iterable[str]:
+    """Errors of all measured and of accepted feet, a row a condition and measure."""
     yield "## Errors by condition\n"
     yield from _table(
         [*_head("Condition", limits), "Accepted", "MAE of accepted", *limits, "Coverage"],
@@ -136,18 +157,27 @@ def _text(figures: SuiteFigures, made: SuiteRun, plots: Sequence[str]) -> Iterab
             if all_feet.n
         ],
     )
-    if figures.together is not None:
-        yield "## Errors by severity\n"
-        yield "All conditions in which feet shall be measured, by true HVA (common practice, no source).\n"
-        yield from _table(
-            _head("Feet", limits),
-            [
-                _errors(group.group, measure, one)
-                for group in figures.together.groups
-                for measure, one in group.measures.items()
-                if one.n
-            ],
-        )
+
+
+def _errors_by_severity(figures: SuiteFigures, limits: Sequence[str]) -> Iterable[str]:
+    """Errors by band of true HVA; nothing where no condition shall be measured."""
+    if figures.together is None:
+        return
+    yield "## Errors by severity\n"
+    yield "All conditions in which feet shall be measured, by true HVA (common practice, no source).\n"
+    yield from _table(
+        _head("Feet", limits),
+        [
+            _errors(group.group, measure, one)
+            for group in figures.together.groups
+            for measure, one in group.measures.items()
+            if one.n
+        ],
+    )
+
+
+def _errors_that_stay(figures: SuiteFigures) -> Iterable[str]:
+    """Error of the feet that stay where those with wide intervals are sent away, a row a measure."""
     yield "## Error among the feet that stay\n"
     yield (
         "Feet are sent away in order of the width of their interval, the widest first. Area: mean of the error over "
@@ -167,6 +197,10 @@ def _text(figures: SuiteFigures, made: SuiteRun, plots: Sequence[str]) -> Iterab
             for name, curve in figures.curves.items()
         ],
     )
+
+
+def _reasons(figures: SuiteFigures) -> Iterable[str]:
+    """The commonest reasons of each condition."""
     yield "## Reasons\n"
     yield f"The {_COMMONEST} commonest of each condition; all of them in suite.json.\n"
     yield from _table(
@@ -177,18 +211,21 @@ def _text(figures: SuiteFigures, made: SuiteRun, plots: Sequence[str]) -> Iterab
             for (outcome, reason), n in _ranked(one)[:_COMMONEST]
         ],
     )
-    if made.real:
-        yield "## Real films without truth\n"
-        yield from _table(
-            ["Shown", "Films", "Foot measured", "Accepted", "Review", "Refused"],
-            [
-                [one.kind, str(one.films), str(one.found)]
-                + [str(one.outcomes.get(name, 0)) for name in ("accepted", "review", "refused")]
-                for one in made.real
-            ],
-        )
-    yield "## Plots\n"
-    yield from (f"![{name}]({name})" for name in plots)
+
+
+def _real(made: SuiteRun) -> Iterable[str]:
+    """What became of real films; nothing where there are none."""
+    if not made.real:
+        return
+    yield "## Real films without truth\n"
+    yield from _table(
+        ["Shown", "Films", "Foot measured", "Accepted", "Review", "Refused"],
+        [
+            [one.kind, str(one.films), str(one.found)]
+            + [str(one.outcomes.get(name, 0)) for name in ("accepted", "review", "refused")]
+            for one in made.real
+        ],
+    )
 
 
 def _head(first: str, limits: Sequence[str]) -> list[str]:
