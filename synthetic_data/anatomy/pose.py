@@ -5,7 +5,7 @@ Frame: right foot, mm, x lateral, y distal along the second metatarsal, z dorsal
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,51 +78,112 @@ def cuneiform_bearing(posture: Posture) -> float:
     return 0.5 * (rest - posture.cuneiform_facing)
 
 
+@dataclass
+class _Placing:
+    """Bones of one person on their way to their places: base (N, 3) and frame (N, 3, 3) of each, in mm."""
+
+    person: Person
+    posture: Posture
+    origin: FloatArray
+    frame: FloatArray
+    length: FloatArray
+    space: FloatArray
+    number: Mapping[str, int]
+
+    @classmethod
+    def of(cls, person: Person, posture: Posture) -> _Placing:
+        names = bone_names()
+        return cls(
+            person,
+            posture,
+            np.zeros((len(names), 3)),
+            np.zeros((len(names), 3, 3)),
+            person.shapes["length"].astype(float),
+            person.joint_space.astype(float),
+            {name: i for i, name in enumerate(names)},
+        )
+
+    @property
+    def lower(self) -> FloatArray:
+        """Scale of places at rest, (3,): the size of the person, and the arch in height."""
+        size = self.person.size
+        return np.array([size, size, size * self.posture.arch])
+
+    def put(self, name: str, base: FloatArray, axes: FloatArray) -> None:
+        self.origin[self.number[name]] = base
+        self.frame[self.number[name]] = axes
+
+    def move(self, name: str, by: FloatArray) -> None:
+        self.origin[self.number[name]] = self.origin[self.number[name]] + by
+
+    def head_radius(self, bone: int) -> np.float32:
+        """Radius of the round end of a metatarsal, from its section at nine tenths of the length."""
+        at, shapes = round(0.9 * (FINE - 1)), self.person.shapes
+        radius: np.float32 = 0.42 * 0.5 * (shapes["width"][bone, at] + shapes["height"][bone, at])
+        return radius
+
+
 def pose(person: Person, posture: Posture) -> PosedFoot:
     """Put every bone in its place.
 
     Metatarsals turn about their bases, toes about the metatarsal heads; the tarsus keeps its rest order and is
     turned as a whole for forefoot adduction. The whole foot is then pitched and rolled as it lies on the plate.
     """
-    names = bone_names()
-    number = {name: i for i, name in enumerate(names)}
-    rest = bones()
-    size = person.size
-    length, space = person.shapes["length"].astype(float), person.joint_space.astype(float)
-    origin = np.zeros((len(names), 3))
-    frame = np.zeros((len(names), 3, 3))
-    lower = np.array([size, size, size * posture.arch])
+    placing = _Placing.of(person, posture)
+    _lay_at_rest(placing)
+    _turn_medial_cuneiform(placing)
+    shift = _base_shifts(posture)
+    _carry_tarsus(placing, shift)
+    bearing = _bearings(posture)
+    heads = _put_metatarsals(placing, shift, bearing)
+    _put_great_toe(placing, heads[1], bearing[1])
+    for ray in LESSER_RAYS:
+        _put_lesser_toe(placing, ray, heads[ray], bearing[ray])
+    _put_sesamoids(placing, bearing[1])
+    _put_small_sesamoids(placing)
+    _put_leg(placing)
+    present = person.present.copy()
+    if not posture.leg:
+        present[[placing.number["tibia"], placing.number["fibula"]]] = False
 
-    def put(name: str, base: FloatArray, axes: FloatArray) -> None:
-        origin[number[name]] = base
-        frame[number[name]] = axes
+    pivot = np.array([8.0, -60.0, 25.0]) * person.size
+    turn = Rotation.from_euler("yx", [posture.foot_roll, posture.foot_pitch], degrees=True)
+    origin = pivot + turn.apply(placing.origin - pivot)
+    frame = np.einsum("ij,njk->nik", turn.as_matrix(), placing.frame)
+    return PosedFoot(origin, frame, present, np.ones(len(origin), bool), turn.as_matrix(), pivot)
 
-    def head_radius(bone: int) -> np.float32:
-        """Radius of the round end of a metatarsal, from its section at nine tenths of the length."""
-        at = round(0.9 * (FINE - 1))
-        radius: np.float32 = 0.42 * 0.5 * (person.shapes["width"][bone, at] + person.shapes["height"][bone, at])
-        return radius
 
-    # The forefoot keeps its direction: the tarsus turns outwards under it.
+def _lay_at_rest(placing: _Placing) -> None:
+    """Every bone where it is at rest. The forefoot keeps its direction: the tarsus turns outwards under it."""
+    lower, posture = placing.lower, placing.posture
     adduct = Rotation.from_euler("z", -posture.adduction, degrees=True)
-    for name, bone in rest.items():
-        i = number[name]
-        base = (np.array(bone.base) + person.place[i]) * lower
+    for name, bone in bones().items():
+        base = (np.array(bone.base) + placing.person.place[placing.number[name]]) * lower
         axis, hint = np.array(bone.axis, float), np.array(bone.width_axis, float)
         if name not in ("tibia", "fibula"):
             axis = axis * np.array([1, 1, posture.arch])
         base = MIDFOOT * lower + adduct.apply(base - MIDFOOT * lower)
-        put(name, base, bone_frame(adduct.apply(axis), adduct.apply(hint)))
+        placing.put(name, base, bone_frame(adduct.apply(axis), adduct.apply(hint)))
 
-    swing = posture.ima - 8.0
-    cuneiform = number["medial_cuneiform"]
+
+def _turn_medial_cuneiform(placing: _Placing) -> None:
+    frame, cuneiform = placing.frame, placing.number["medial_cuneiform"]
     bearing_now = np.degrees(np.arctan2(frame[cuneiform][0, 1], frame[cuneiform][1, 1]))
-    turn_c1 = Rotation.from_euler("z", bearing_now - cuneiform_bearing(posture), degrees=True)
-    frame[cuneiform] = turn_c1.apply(frame[cuneiform].T).T
+    turn = Rotation.from_euler("z", bearing_now - cuneiform_bearing(placing.posture), degrees=True)
+    frame[cuneiform] = turn.apply(frame[cuneiform].T).T
 
-    # The specimen of the rest table lay rolled, its bases stacked over each other. On a standing foot they lie side
-    # by side on a flatter transverse arch; ``row`` says how far between the two this foot is.
-    rest_base = {ray: np.array(rest[f"metatarsal_{ray}"].base) for ray in range(1, 6)}
+
+def _base_at_rest(ray: int) -> FloatArray:
+    return np.array(bones()[f"metatarsal_{ray}"].base)
+
+
+def _base_shifts(posture: Posture) -> dict[int, FloatArray]:
+    """How far the base of each metatarsal lies from its place at rest, by ray, in mm of the rest table.
+
+    The specimen of the rest table lay rolled, its bases stacked over each other. On a standing foot they lie side
+    by side on a flatter transverse arch; ``row`` says how far between the two this foot is.
+    """
+    rest_base = {ray: _base_at_rest(ray) for ray in range(1, 6)}
     row_base = {2: rest_base[2] - np.array([0.0, 0.0, 10.0])}
     for ray, aside, drop in (
         (3, posture.base_gap[1], 4.5),
@@ -131,7 +192,12 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
     ):
         row_base[ray] = np.array([row_base[ray - 1][0] + aside, rest_base[ray][1], row_base[ray - 1][2] - drop])
     row_base[1] = np.array([rest_base[2][0] - posture.base_gap[0], rest_base[1][1], rest_base[1][2]])
-    shift = {ray: posture.row * (row_base[ray] - rest_base[ray]) for ray in range(1, 6)}
+    return {ray: posture.row * (row_base[ray] - rest_base[ray]) for ray in range(1, 6)}
+
+
+def _carry_tarsus(placing: _Placing, shift: Mapping[int, FloatArray]) -> None:
+    """Tarsal bones follow the bases before them; talus and heel lie behind as the posture says."""
+    size, posture = placing.person.size, placing.posture
     carried = {
         "medial_cuneiform": shift[1],
         "intermediate_cuneiform": 0.5 * (shift[1] + shift[2]),
@@ -144,147 +210,159 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
         "accessory_navicular": 0.4 * shift[1],
     }
     for name, by in carried.items():
-        origin[number[name]] = origin[number[name]] + by * lower
+        placing.move(name, by * placing.lower)
     talus = size * np.array([posture.talus_aside, -posture.talus_back, 0.0])
     heel = size * np.array([posture.heel_aside, 0.0, 0.0])
     behind = {"talus": talus + 0.5 * heel, "navicular": talus, "accessory_navicular": talus, "calcaneus": talus + heel}
     for name, by in behind.items():
-        origin[number[name]] = origin[number[name]] + by
+        placing.move(name, by)
 
-    # Metatarsals about their bases: only the shafts fan out.
-    bearing = {
+
+def _bearings(posture: Posture) -> dict[int, float]:
+    """Direction of each metatarsal, degrees lateral of distal, by ray."""
+    return {
         1: -posture.ima,
         2: 0.0,
         3: posture.spread_2_3,
         4: posture.spread_2_3 + posture.spread_3_4,
         5: posture.spread_2_3 + posture.spread_3_4 + posture.ima45,
     }
+
+
+def _put_metatarsals(
+    placing: _Placing, shift: Mapping[int, FloatArray], bearing: Mapping[int, float]
+) -> dict[int, FloatArray]:
+    """Turn metatarsals about their bases, so that only the shafts fan out; centres of their heads, by ray."""
+    person, posture, size = placing.person, placing.posture, placing.person.size
     head_height = {1: 4.0, 2: 1.5, 3: 0.5, 4: 0.0, 5: -0.5}
-    head: dict[int, FloatArray] = {}
-    heading: dict[int, FloatArray] = {}
     roll = {1: posture.pronation - 4.0, 2: 0.0, 3: 4.0, 4: 8.0, 5: 12.0}
+    heads: dict[int, FloatArray] = {}
     for ray in range(1, 6):
         name = f"metatarsal_{ray}"
-        i = number[name]
-        base = (rest_base[ray] + shift[ray] + 0.6 * person.place[i]) * lower
+        i = placing.number[name]
+        base = (_base_at_rest(ray) + shift[ray] + 0.6 * person.place[i]) * placing.lower
         if ray == 1:
             # A cuneiform turned inwards carries the base with it, a little.
-            base = base + np.array([-0.06 * swing, 0.0, 0.0]) * size
+            base = base + np.array([-0.06 * (posture.ima - 8.0), 0.0, 0.0]) * size
         target = (posture.head_height + head_height[ray]) * size
-        fall = np.degrees(np.arcsin(np.clip((base[2] - target) / length[i], -0.2, 0.75)))
-        heading[ray] = heading_vector(bearing[ray], fall)
-        put(name, base, bone_frame(heading[ray], LATERAL, roll[ray]))
+        fall = np.degrees(np.arcsin(np.clip((base[2] - target) / placing.length[i], -0.2, 0.75)))
+        heading = heading_vector(bearing[ray], fall)
+        placing.put(name, base, bone_frame(heading, LATERAL, roll[ray]))
         if ray == 1:
-            # The medial cuneiform ends where the metatarsal begins; its other end gives way for the most part.
-            faces = heading_vector(-posture.cuneiform_facing, fall)
-            wanted = base - faces * (person.joint_space[number["proximal_phalanx_1"]] * 0.8)
-            middle = [person.shapes[key][cuneiform, -1] for key in ("mid_width", "mid_height")]
-            tip = origin[cuneiform] + frame[cuneiform] @ np.array([middle[0], length[cuneiform], middle[1]], float)
-            origin[cuneiform] += (wanted - tip) * np.array([1.0, 1.0, 0.5])
-        head[ray] = base + heading[ray] * (length[i] - head_radius(i))
+            _fit_medial_cuneiform(placing, base, fall)
+        heads[ray] = base + heading * (placing.length[i] - placing.head_radius(i))
+    return heads
 
-    # Great toe: the phalanx glides round the head; subluxation carries it further to the side.
-    def joint(ray: int, bearing_toe: float, inclination: float, share: float, aside: float) -> FloatArray:
-        i = number[f"metatarsal_{ray}"]
-        way = heading_vector(bearing[ray] + share * (bearing_toe - bearing[ray]), inclination * 0.7)
-        dish = float(person.shapes["caps"][number[f"proximal_phalanx_{ray}"], 0, 2])
-        # The rim of a hollow base reaches over the head: the joint space is measured at its middle.
-        reach = head_radius(i) + space[number[f"proximal_phalanx_{ray}"]] - 0.9 * dish
-        place: FloatArray = head[ray] + way * reach + np.array([aside, 0.0, 0.0])
-        return place
 
-    great = bearing[1] + posture.hva
-    base = joint(1, great, -posture.hallux_lift, 0.75, posture.subluxation)
+def _fit_medial_cuneiform(placing: _Placing, base: FloatArray, fall: float) -> None:
+    """The medial cuneiform ends where the metatarsal begins; its other end gives way for the most part."""
+    shapes, cuneiform = placing.person.shapes, placing.number["medial_cuneiform"]
+    faces = heading_vector(-placing.posture.cuneiform_facing, fall)
+    wanted = base - faces * (placing.person.joint_space[placing.number["proximal_phalanx_1"]] * 0.8)
+    middle = [shapes[key][cuneiform, -1] for key in ("mid_width", "mid_height")]
+    reach = np.array([middle[0], placing.length[cuneiform], middle[1]], float)
+    tip = placing.origin[cuneiform] + placing.frame[cuneiform] @ reach
+    placing.origin[cuneiform] += (wanted - tip) * np.array([1.0, 1.0, 0.5])
+
+
+def _toe_base(
+    placing: _Placing, ray: int, head: FloatArray, way: tuple[float, float], aside: float = 0.0
+) -> FloatArray:
+    """Base of a toe on the round head of its metatarsal, ``way`` (bearing, fall) from the centre of the head."""
+    toe = placing.number[f"proximal_phalanx_{ray}"]
+    dish = float(placing.person.shapes["caps"][toe, 0, 2])
+    # The rim of a hollow base reaches over the head: the joint space is measured at its middle.
+    reach = placing.head_radius(placing.number[f"metatarsal_{ray}"]) + placing.space[toe] - 0.9 * dish
+    place: FloatArray = head + heading_vector(*way) * reach + np.array([aside, 0.0, 0.0])
+    return place
+
+
+def _put_great_toe(placing: _Placing, head: FloatArray, bearing: float) -> None:
+    """The phalanx glides round the head; subluxation carries it further to the side."""
+    posture, number = placing.posture, placing.number
+    great = bearing + posture.hva
+    way = bearing + 0.75 * (great - bearing), -posture.hallux_lift * 0.7
+    base = _toe_base(placing, 1, head, way, posture.subluxation)
     axis = heading_vector(great, -posture.hallux_lift)
-    put("proximal_phalanx_1", base, bone_frame(axis, LATERAL, posture.hallux_roll))
-    tip = base + axis * (length[number["proximal_phalanx_1"]] + space[number["distal_phalanx_1"]])
+    placing.put("proximal_phalanx_1", base, bone_frame(axis, LATERAL, posture.hallux_roll))
+    reach = placing.length[number["proximal_phalanx_1"]] + placing.space[number["distal_phalanx_1"]]
+    tip = base + axis * reach
     axis = heading_vector(great + posture.hia, -posture.hallux_lift * 0.3)
-    put("distal_phalanx_1", tip, bone_frame(axis, LATERAL, posture.hallux_roll * 1.1))
+    placing.put("distal_phalanx_1", tip, bone_frame(axis, LATERAL, posture.hallux_roll * 1.1))
 
-    for ray in LESSER_RAYS:
-        k = ray - 2
-        fall = -posture.toe_lift[k]
-        lean = bearing[ray] + posture.toe_lean[k]
-        base = joint(ray, lean, fall, 0.85, 0.0)
-        axis = heading_vector(lean, fall)
-        roll_toe = {2: 0.0, 3: -4.0, 4: -10.0, 5: -22.0}[ray]
-        put(f"proximal_phalanx_{ray}", base, bone_frame(axis, LATERAL, roll_toe))
-        base = base + axis * (length[number[f"proximal_phalanx_{ray}"]] + space[number[f"middle_phalanx_{ray}"]])
-        fall += posture.toe_curl[k]
-        axis = heading_vector(lean - 0.3 * posture.toe_lean[k], fall)
-        put(f"middle_phalanx_{ray}", base, bone_frame(axis, LATERAL, roll_toe))
-        base = base + axis * (length[number[f"middle_phalanx_{ray}"]] + space[number[f"distal_phalanx_{ray}"]])
-        fall += posture.tip_curl[k]
-        axis = heading_vector(lean - 0.5 * posture.toe_lean[k], fall)
-        put(f"distal_phalanx_{ray}", base, bone_frame(axis, LATERAL, roll_toe))
 
-    # Sesamoids under the head, turned with the metatarsal, drifting to the side as the head leaves them.
-    first = number["metatarsal_1"]
-    lateral, distal, dorsal = frame[first].T
+def _put_lesser_toe(placing: _Placing, ray: int, head: FloatArray, bearing: float) -> None:
+    """Three phalanges, each lifted and curled after the one before."""
+    posture, k = placing.posture, ray - 2
+    lean = bearing + posture.toe_lean[k]
+    fall = -posture.toe_lift[k]
+    base = _toe_base(placing, ray, head, (bearing + 0.85 * (lean - bearing), fall * 0.7))
+    roll = {2: 0.0, 3: -4.0, 4: -10.0, 5: -22.0}[ray]
+    falls = fall, fall + posture.toe_curl[k], fall + posture.toe_curl[k] + posture.tip_curl[k]
+    leans = lean, lean - 0.3 * posture.toe_lean[k], lean - 0.5 * posture.toe_lean[k]
+    axes = [heading_vector(*way) for way in zip(leans, falls, strict=True)]
+    names = [f"{part}_phalanx_{ray}" for part in ("proximal", "middle", "distal")]
+    placing.put(names[0], base, bone_frame(axes[0], LATERAL, roll))
+    for before, name, axis, next_axis in zip(names, names[1:], axes, axes[1:], strict=False):
+        base = base + axis * (placing.length[placing.number[before]] + placing.space[placing.number[name]])
+        placing.put(name, base, bone_frame(next_axis, LATERAL, roll))
+
+
+def _put_sesamoids(placing: _Placing, bearing: float) -> None:
+    """Sesamoids under the head, turned with the metatarsal, drifting to the side as the head leaves them."""
+    person, posture, number, size = placing.person, placing.posture, placing.number, placing.person.size
+    length, first = placing.length, placing.number["metatarsal_1"]
+    lateral, distal, dorsal = placing.frame[first].T
     under = 0.5 * float(person.shapes["height"][first, 55])
     for name, aside in (("medial_sesamoid", -6.2), ("lateral_sesamoid", 6.4)):
         i = number[name]
         half = 0.5 * length[i]
-        centre = origin[first] + distal * (length[first] - 12.5 * size) - dorsal * (under + 3.2 * size)
+        centre = placing.origin[first] + distal * (length[first] - 12.5 * size) - dorsal * (under + 3.2 * size)
         offset = (aside * size * (1 - 0.12 * max(0.0, posture.sesamoid_drift) / 8)) + posture.sesamoid_drift
         centre = centre + lateral * offset + dorsal * max(0.0, abs(offset) - 7) * 0.35 + person.place[i] * 0.6
-        axis = heading_vector(bearing[1] + 0.25 * posture.hva, 8.0)
+        axis = heading_vector(bearing + 0.25 * posture.hva, 8.0)
         axes = bone_frame(axis, LATERAL, posture.pronation)
         if name == "medial_sesamoid" and person.present[number["medial_sesamoid_half"]]:
             # In two parts: this one lies in front, the other behind, with a narrow gap between.
             other = number["medial_sesamoid_half"]
             whole_length = 1.12 * (length[i] + length[other])
-            put("medial_sesamoid_half", centre - axis * 0.5 * whole_length, axes)
+            placing.put("medial_sesamoid_half", centre - axis * 0.5 * whole_length, axes)
             centre = centre + axis * (0.5 * whole_length - half)
-        put(name, centre - axis * half, axes)
-    _put_small_sesamoids(put, person, number, origin, frame)
+        placing.put(name, centre - axis * half, axes)
 
-    # Ankle: talus follows the leg by a part of its flexion.
-    ankle = origin[number["talus"]] + frame[number["talus"]] @ np.array([0, 16.0, 16.0]) * size
+
+def _put_small_sesamoids(placing: _Placing) -> None:
+    """Sesamoids under the interphalangeal joint of the great toe and under the second and fifth heads."""
+    person, shapes, number = placing.person, placing.person.shapes, placing.number
+
+    def under(bone: str, share: float, name: str, across: bool) -> None:
+        i, n = number[bone], number[name]
+        width, along, up = placing.frame[i].T
+        at = round(min(share, 0.95) * (FINE - 1))
+        drop = 0.5 * (shapes["height"][i, at] + shapes["height"][n, FINE // 2])
+        middle = placing.origin[i] + along * share * shapes["length"][i] - up * (drop + 0.8 * person.size)
+        middle = middle + width * shapes["mid_width"][i, at] + person.place[n] * person.size
+        axis, hint = (width, along) if across else (along, width)
+        placing.put(name, middle - axis * 0.5 * shapes["length"][n], bone_frame(axis, hint))
+
+    under("proximal_phalanx_1", 0.97, "hallux_interphalangeal_sesamoid", True)
+    under("metatarsal_2", 0.88, "second_sesamoid", False)
+    under("metatarsal_5", 0.88, "fifth_sesamoid", False)
+
+
+def _put_leg(placing: _Placing) -> None:
+    """Tibia and fibula over the ankle; the talus follows the leg by a part of its flexion."""
+    posture, size, i = placing.posture, placing.person.size, placing.number["talus"]
+    origin, frame = placing.origin, placing.frame
     tilt = Rotation.from_euler("ZX", [posture.leg_turn, posture.ankle_flexion], degrees=True)
     part = Rotation.from_euler("X", 0.35 * posture.ankle_flexion, degrees=True)
-    i = number["talus"]
-    head_talus = origin[i] + frame[i][:, 1] * length[i]
+    head = origin[i] + frame[i][:, 1] * placing.length[i]
     frame[i] = part.apply(frame[i].T).T
-    origin[i] = head_talus - frame[i][:, 1] * length[i]
+    origin[i] = head - frame[i][:, 1] * placing.length[i]
     ankle = origin[i] + frame[i] @ np.array([0, 18.0, 15.0]) * size
     for name, offset_rest in (
         ("tibia", np.array([0.0, 0.0, 3.0])),
         ("fibula", np.array([25.0, -6.0, -22.0])),
     ):
         axis = tilt.apply(np.array([0.0, 0.0, 1.0]))
-        put(name, ankle + tilt.apply(offset_rest * size), bone_frame(axis, tilt.apply(LATERAL)))
-    present = person.present.copy()
-    if not posture.leg:
-        present[[number["tibia"], number["fibula"]]] = False
-
-    pivot = np.array([8.0, -60.0, 25.0]) * size
-    turn = Rotation.from_euler("yx", [posture.foot_roll, posture.foot_pitch], degrees=True)
-    origin = pivot + turn.apply(origin - pivot)
-    frame = np.einsum("ij,njk->nik", turn.as_matrix(), frame)
-    return PosedFoot(origin, frame, present, np.ones(len(names), bool), turn.as_matrix(), pivot)
-
-
-def _put_small_sesamoids(
-    put: Callable[[str, FloatArray, FloatArray], None],
-    person: Person,
-    number: Mapping[str, int],
-    origin: FloatArray,
-    frame: FloatArray,
-) -> None:
-    """Sesamoids under the interphalangeal joint of the great toe and under the second and fifth heads."""
-    shapes = person.shapes
-
-    def under(bone: str, share: float, name: str, across: bool) -> None:
-        i, n = number[bone], number[name]
-        width, along, up = frame[i].T
-        at = round(min(share, 0.95) * (FINE - 1))
-        drop = 0.5 * (shapes["height"][i, at] + shapes["height"][n, FINE // 2])
-        middle = origin[i] + along * share * shapes["length"][i] - up * (drop + 0.8 * person.size)
-        middle = middle + width * shapes["mid_width"][i, at] + person.place[n] * person.size
-        axis, hint = (width, along) if across else (along, width)
-        put(name, middle - axis * 0.5 * shapes["length"][n], bone_frame(axis, hint))
-
-    under("proximal_phalanx_1", 0.97, "hallux_interphalangeal_sesamoid", True)
-    under("metatarsal_2", 0.88, "second_sesamoid", False)
-    under("metatarsal_5", 0.88, "fifth_sesamoid", False)
+        placing.put(name, ankle + tilt.apply(offset_rest * size), bone_frame(axis, tilt.apply(LATERAL)))
