@@ -37,7 +37,7 @@ from raysplay.synthetic_data.film.parts import parts_path, table
 from raysplay.synthetic_data.film.screen import draw_angles, move_points, photograph
 from raysplay.synthetic_data.film.wear import COARSE_MM, draw_quality, lose_resolution, spoil_display, spoil_plate
 from raysplay.synthetic_data.projection.beam import project
-from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Subject, cast
+from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Shadow, Subject, cast
 from raysplay.synthetic_data.subject import draw_subject
 
 FloatArray = npt.NDArray[np.float64]
@@ -238,16 +238,17 @@ def _compose(key: tuple[int, ...], settings: ArchiveSettings, request: FilmReque
 
     letters = _letters(rng, groups, layout, settings, request)
     look = draw_looks(rng, 1)
+    plate = _Plate(size, pixel_mm, look, settings)
+    exposed = [
+        _expose(rng, extra, exposure, area, letters[k], plate, aids=k == 0)
+        for k, (exposure, area) in enumerate(zip(exposures, fields, strict=True))
+    ]
     taken = np.zeros((-(-size[0] // SOFT_STEP), -(-size[1] // SOFT_STEP)), bool)
-    put: list[mark.Stamp] = []
-    printed: list[tuple[mark.Stamp, tuple[int, int]]] = []
-    pictures, feet_on_film = [], []
-    for k, (exposure, area) in enumerate(zip(exposures, fields, strict=True)):
-        picture, origin, feet = _expose(
-            rng, extra, exposure, area, pixel_mm, size, look, letters[k], settings, k == 0, taken, put, printed
-        )
-        pictures.append((picture, area, origin))
-        feet_on_film += feet
+    for one in exposed:
+        one.cover(taken)
+    put = [stamp for one in exposed for stamp in one.lead]
+    to_print = [each for one in exposed for each in one.to_print]
+    pictures = [(one.picture, area, one.corner) for one, area in zip(exposed, fields, strict=True)]
     surround = draw_surround(rng, settings.collimation)
     film = join_exposures(pictures, size, pixel_mm, surround)
 
@@ -263,11 +264,13 @@ def _compose(key: tuple[int, ...], settings: ArchiveSettings, request: FilmReque
         free.append(mark.sign(rng, chance, pixel_mm))
     for stamp in free:
         if not stamp.mark.lead:
-            printed.append((stamp, mark.place(rng, stamp, taken, SOFT_STEP)))
-    for stamp, at in printed:
+            to_print.append((stamp, mark.place(rng, stamp, taken, SOFT_STEP)))
+    for stamp, at in to_print:
         mark.print_on(film, stamp, at)
         put.append(mark.put(stamp, at))
-    made = GeneratedFilm(film, tuple(feet_on_film), pixel_mm, tuple(s.mark for s in put), key)
+    made = GeneratedFilm(
+        film, tuple(foot for one in exposed for foot in one.feet), pixel_mm, tuple(s.mark for s in put), key
+    )
     return _wear(made, settings)
 
 
@@ -556,70 +559,143 @@ def _letters(
     return letters
 
 
+@dataclass(frozen=True)
+class _Plate:
+    """What all exposures of a film share: rows and columns, mm a pixel, how it is developed, and the settings."""
+
+    size: tuple[int, int]
+    pixel_mm: float
+    look: Look
+    settings: ArchiveSettings
+
+
+@dataclass(frozen=True)
+class _Exposed:
+    """One exposure in its window of the plate.
+
+    Attributes
+    ----------
+    picture : ndarray, shape (R, C), float32
+    corner : (column, row)
+        Of the window on the plate.
+    feet : list of GeneratedFoot
+    lead : list of Stamp
+        Marks that the beam has shown, placed on the plate.
+    to_print : list of (Stamp, (column, row))
+        Marks that are printed on the finished film, and where on the plate.
+    covered : ndarray of bool
+        Cells of ``SOFT_STEP`` pixels of the window where feet or marks lie.
+    """
+
+    picture: npt.NDArray[np.float32]
+    corner: tuple[int, int]
+    feet: list[GeneratedFoot]
+    lead: list[mark.Stamp]
+    to_print: list[tuple[mark.Stamp, tuple[int, int]]]
+    covered: npt.NDArray[np.bool_]
+
+    def cover(self, taken: npt.NDArray[np.bool_]) -> None:
+        """Mark what is covered in ``taken``, the cells of the whole plate."""
+        row, column = self.corner[1] // SOFT_STEP, self.corner[0] // SOFT_STEP
+        part = taken[row : row + self.covered.shape[0], column : column + self.covered.shape[1]]
+        part |= self.covered[: part.shape[0], : part.shape[1]]
+
+
 def _expose(
     rng: np.random.Generator,
     extra: np.random.Generator,
     exposure: _Exposure,
     area: Field,
-    pixel_mm: float,
-    size: tuple[int, int],
-    look: Look,
     letters: list[tuple[str, int]],
-    settings: ArchiveSettings,
+    plate: _Plate,
     aids: bool,
-    taken: npt.NDArray[np.bool_],
-    put: list[mark.Stamp],
-    printed: list[tuple[mark.Stamp, tuple[int, int]]],
-) -> tuple[npt.NDArray[np.float32], tuple[int, int], list[GeneratedFoot]]:
-    """Picture of one exposure in its window of the plate, the corner of the window, and its feet.
+) -> _Exposed:
+    """Expose feet in a field of the plate, with the side ``letters`` beside them and measuring aids if ``aids``."""
+    corner, window = _window(area, plate.pixel_mm, plate.size)
+    shadow = _shadow(exposure, corner, window, plate.pixel_mm)
+    layers = shadow.soft.sum(0, keepdim=True)
+    soft, metal, conditions = _with_carried(extra, exposure, shadow, join_soft(layers, window, SOFT_STEP), plate)
+    points, placed = shadow.points.double().numpy() + np.array(corner), shadow.placed.numpy()
+    on_plate = [
+        _truth(f, p, on, c, area, plate.pixel_mm, plate.size)
+        for f, p, on, c in zip(exposure.feet, points, placed, conditions, strict=True)
+    ]
 
-    Marks cells of ``taken`` where feet lie, adds lead marks to ``put`` and letters to print to ``printed``.
-    """
-    (left, top), (rows, columns) = _window(area, pixel_mm, size)
+    covered = layers[0].amax(0).numpy() > 1.0
+    cell = corner[0] // SOFT_STEP, corner[1] // SOFT_STEP
+    busy = covered | (openness(area, covered.shape, cell, plate.pixel_mm * SOFT_STEP) < 1)
+    stamps = _stamps(rng, letters, [foot.box for foot in on_plate], exposure, plate, aids)
+    cortical = (shadow.outer - shadow.inner).sum(0, keepdim=True)
+    bone, flesh = cortical[0].numpy(), soft[0].numpy()
+    lead: list[mark.Stamp] = []
+    to_print: list[tuple[mark.Stamp, tuple[int, int]]] = []
+    for stamp, near in stamps:
+        beside = None if near is None else (near[0] - corner[0], near[1] - corner[1])
+        x, y = mark.place(rng, stamp, busy, SOFT_STEP, beside)
+        cells = slice(y // SOFT_STEP, None), slice(x // SOFT_STEP, None)
+        high, wide = (-(-n // SOFT_STEP) for n in stamp.ink.shape)
+        busy[cells][:high, :wide] = True
+        covered[cells][:high, :wide] = True
+        at = x + corner[0], y + corner[1]
+        if stamp.mark.lead:
+            mark.add_lead(bone, flesh, stamp, (x, y))
+            lead.append(mark.put(stamp, at))
+        else:
+            to_print.append((stamp, at))
+    generator = torch.Generator().manual_seed(int(rng.integers(2**62)))
+    spongy = shadow.inner.sum(0, keepdim=True)
+    picture = form(cortical, spongy, soft, plate.look, torch.tensor([plate.pixel_mm]), generator, metal)
+    feet = [foot for foot in on_plate if foot.view != "other"]
+    return _Exposed(picture[0].numpy(), corner, feet, lead, to_print, covered)
+
+
+def _shadow(exposure: _Exposure, corner: tuple[int, int], window: tuple[int, int], pixel_mm: float) -> Shadow:
+    """Shadow of every foot of an exposure in its window of the plate."""
     matrices = []
     for foot in exposure.feet:
         matrix = np.eye(3)
         matrix[:2, :2] = foot.linear / pixel_mm
-        matrix[:2, 2] = foot.shift / pixel_mm - (left, top)
+        matrix[:2, 2] = foot.shift / pixel_mm - corner
         matrices.append(matrix)
-    shadow = cast([f.subject for f in exposure.feet], torch.as_tensor(np.stack(matrices)), (rows, columns))
-    cortical = (shadow.outer - shadow.inner).sum(0, keepdim=True)
-    spongy, layers = shadow.inner.sum(0, keepdim=True), shadow.soft.sum(0, keepdim=True)
-    points = shadow.points.double().numpy() + np.array([left, top])
-    soft = join_soft(layers, (rows, columns), SOFT_STEP)
+    return cast([f.subject for f in exposure.feet], torch.as_tensor(np.stack(matrices)), window)
+
+
+def _with_carried(
+    extra: np.random.Generator, exposure: _Exposure, shadow: Shadow, soft: torch.Tensor, plate: _Plate
+) -> tuple[torch.Tensor, torch.Tensor | None, list[frozenset[str]]]:
+    """Soft tissue (1, R, C) with what the feet carry and lie on, metal over them (1, R, C) if any, and the conditions
+    of every foot."""
+    settings, window = plate.settings, (soft.shape[1], soft.shape[2])
     chosen = choose_carried(extra, len(exposure.feet), settings.conditions.model_dump())
-    pixels = torch.full((len(exposure.feet),), pixel_mm)
+    pixels = torch.full((len(exposure.feet),), plate.pixel_mm)
     over = overlapped(shadow.outer, shadow.points)
     conditions = [
-        f.subject.conditions | {c for c in CARRIED if k in chosen[c]} | ({"overlap"} if over[k] else set())
+        frozenset(f.subject.conditions | {c for c in CARRIED if k in chosen[c]} | ({"overlap"} if over[k] else set()))
         for k, f in enumerate(exposure.feet)
     ]
-    added = None
+    metal = None
     if any(len(feet) for feet in chosen.values()):
-        own = join_soft(shadow.soft, (rows, columns), SOFT_STEP)
+        own = join_soft(shadow.soft, window, SOFT_STEP)
         source = torch.Generator().manual_seed(int(extra.integers(2**62)))
         added = carry(chosen, own, shadow.points, pixels, extra, source, settings.conditions.strength)
         assert added is not None
-        soft = soft + added.soft.sum(0, keepdim=True)
+        soft, metal = soft + added.soft.sum(0, keepdim=True), added.metal.sum(0, keepdim=True)
     if exposure.feet[0].view != "other" and extra.random() < settings.wear.aids:
         aids_here = table([draw_aids(extra)], soft.device)
-        soft = soft + parts_path(aids_here, shadow.points[:1], pixels[:1], (rows, columns))
+        soft = soft + parts_path(aids_here, shadow.points[:1], pixels[:1], window)
+    return soft, metal, conditions
 
-    here = layers[0].amax(0).numpy() > 1.0
-    r, c = top // SOFT_STEP, left // SOFT_STEP
-    part = taken[r : r + here.shape[0], c : c + here.shape[1]]
-    part |= here[: part.shape[0], : part.shape[1]]
-    shut = openness(area, here.shape, (left // SOFT_STEP, top // SOFT_STEP), pixel_mm * SOFT_STEP) < 1
-    busy = here | shut
 
-    placed = shadow.placed.numpy()
-    feet = [
-        _truth(f, p, on, frozenset(c), area, pixel_mm, size)
-        for f, p, on, c in zip(exposure.feet, points, placed, conditions, strict=True)
-    ]
-    boxes = [foot.box for foot in feet]
-    feet = [foot for foot in feet if foot.view != "other"]
-    chance = settings.marks
+def _stamps(
+    rng: np.random.Generator,
+    letters: list[tuple[str, int]],
+    boxes: Sequence[Box],
+    exposure: _Exposure,
+    plate: _Plate,
+    aids: bool,
+) -> list[tuple[mark.Stamp, tuple[float, float] | None]]:
+    """Marks of an exposure in their order, and the place on the plate that each wants to lie at, if any."""
+    chance, pixel_mm = plate.settings.marks, plate.pixel_mm
     stamps: list[tuple[mark.Stamp, tuple[float, float] | None]] = []
     for letter, i in letters:
         stamps.append((mark.side_letter(rng, chance, letter, pixel_mm), _beside(boxes[i], exposure.feet[i])))
@@ -632,23 +708,7 @@ def _expose(
         ):
             if rng.random() < share:
                 stamps.append((draw(rng, chance, pixel_mm), None))
-    bone, flesh = cortical[0].numpy(), soft[0].numpy()
-    for stamp, near in stamps:
-        beside = None if near is None else (near[0] - left, near[1] - top)
-        x, y = mark.place(rng, stamp, busy, SOFT_STEP, beside)
-        cells = slice(y // SOFT_STEP, None), slice(x // SOFT_STEP, None)
-        high, wide = (-(-n // SOFT_STEP) for n in stamp.ink.shape)
-        busy[cells][:high, :wide] = True
-        part[cells][:high, :wide] = True
-        if stamp.mark.lead:
-            mark.add_lead(bone, flesh, stamp, (x, y))
-            put.append(mark.put(stamp, (x + left, y + top)))
-        else:
-            printed.append((stamp, (x + left, y + top)))
-    generator = torch.Generator().manual_seed(int(rng.integers(2**62)))
-    metal = None if added is None else added.metal.sum(0, keepdim=True)
-    picture = form(cortical, spongy, soft, look, torch.tensor([pixel_mm]), generator, metal)
-    return picture[0].numpy(), (left, top), feet
+    return stamps
 
 
 def _window(area: Field, pixel_mm: float, size: tuple[int, int]) -> tuple[tuple[int, int], tuple[int, int]]:
