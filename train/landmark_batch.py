@@ -98,7 +98,23 @@ def landmark_batch(
     intensity: Intensity | None,
     degrade: DegradeSettings | None = None,
 ) -> LandmarkBatch:
-    """Cut, expose and degrade ``count`` crops from the store; ``degrade`` is ``degrade.yaml`` by default."""
+    """Cut, expose and degrade crops of feet from the store.
+
+    Parameters
+    ----------
+    pool : Pool
+        Feet to cut them from.
+    count : int
+        Crops.
+    rng, generator
+        Numbers on the processor and on the device of the pool; drawn from in one order.
+    marks : Tensor, shape (M, h, w)
+        Bitmaps of ``draw_marks``.
+    intensity : Intensity, optional
+        Grey-value changes of the extra ``train``; none are made without.
+    degrade : DegradeSettings, optional
+        Those of ``degrade.yaml`` by default.
+    """
     degrade = degrade or degrade_settings().landmarks
     size = reading_settings().crop_size
     rows, columns = size
@@ -125,22 +141,9 @@ def landmark_batch(
     lengths, over = _add_guests(lengths, at, inside, pool, rng, generator, degrade)
     own = conditions[:, CONDITIONS.index("overlap")]
     conditions[:, CONDITIONS.index("overlap")] = torch.where(other | (own > 0), own, over)
-    chosen = choose_carried(rng, count, degrade.conditions.model_dump())
-    added = carry(chosen, lengths[:, 2], at, pixel, rng, generator, degrade.conditions.strength)
-    foot = (~other).float()
-    for name in CARRIED:
-        if len(chosen[name]):
-            where = send_index(chosen[name], device)
-            conditions[where, CONDITIONS.index(name)] = foot[where]
     cortical, spongy, soft = lengths.unbind(1)
-    metal = None
-    if added is not None:
-        soft, metal = soft + foot[:, None, None] * added.soft, foot[:, None, None] * added.metal
-    helped = some(rng, count, degrade.wear.aids)
-    if len(helped):
-        where = send_index(helped, device)
-        aids = table([draw_aids(rng) for _ in helped], device)
-        soft = soft.index_add(0, where, parts_path(aids, at[where], pixel[where], size))
+    soft, metal, carried = _with_carried(soft, at, pixel, ~other, rng, generator, degrade)
+    conditions = torch.where(carried, (~other).float()[:, None], conditions)
 
     # Sizes of filters are needed on the processor; fetched once, the device is waited for once.
     pixel_mm = pixel.cpu()
@@ -160,6 +163,35 @@ def landmark_batch(
     shown = field.flatten(1).gather(1, row * columns + column)
     conditions[:, CONDITIONS.index("cut_off")] = _cut_off(placed, inside, shown)
     return LandmarkBatch(images, at, inside & shown, view, pixel, torch.ones_like(inside), conditions)
+
+
+def _with_carried(
+    soft: Tensor,
+    at: Tensor,
+    pixel: Tensor,
+    is_foot: Tensor,
+    rng: np.random.Generator,
+    generator: torch.Generator,
+    degrade: DegradeSettings,
+) -> tuple[Tensor, Tensor | None, Tensor]:
+    """Soft tissue (B, R, C) with what feet carry and lie on, metal over them if any, and who carries what (B, K)."""
+    count, device = len(soft), soft.device
+    chosen = choose_carried(rng, count, degrade.conditions.model_dump())
+    added = carry(chosen, soft, at, pixel, rng, generator, degrade.conditions.strength)
+    carried = torch.zeros(count, len(CONDITIONS), dtype=torch.bool, device=device)
+    for name in CARRIED:
+        if len(chosen[name]):
+            carried[send_index(chosen[name], device), CONDITIONS.index(name)] = True
+    metal = None
+    if added is not None:
+        foot = is_foot.float()[:, None, None]
+        soft, metal = soft + foot * added.soft, foot * added.metal
+    helped = some(rng, count, degrade.wear.aids)
+    if len(helped):
+        where = send_index(helped, device)
+        aids = table([draw_aids(rng) for _ in helped], device)
+        soft = soft.index_add(0, where, parts_path(aids, at[where], pixel[where], (soft.shape[1], soft.shape[2])))
+    return soft, metal, carried
 
 
 def _cut_off(placed: Tensor, inside: Tensor, shown: Tensor) -> Tensor:

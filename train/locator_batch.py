@@ -81,31 +81,52 @@ def _placements(
     return matrix, mirrored, used, pixel
 
 
-@torch.no_grad()
-def locator_batch(
-    pool: Pool,
-    count: int,
-    rng: np.random.Generator,
-    generator: torch.Generator,
-    marks: Tensor,
-    intensity: Intensity | None,
-    degrade: DegradeSettings | None = None,
-) -> LocatorBatch:
-    """Compose, expose and degrade ``count`` small films; ``degrade`` is that of ``degrade.yaml`` by default."""
-    degrade = degrade or degrade_settings().locator
+@dataclass(frozen=True)
+class _Laid:
+    """Path lengths on films with up to ``SLOTS`` feet each, and where these lie.
+
+    Attributes
+    ----------
+    lengths : Tensor, shape (B, 3, S, S)
+        Through cortical bone, spongy bone and soft tissue, mm.
+    metal : Tensor, shape (B, S, S)
+        Through metal, mm.
+    anchors : Tensor, shape (B, SLOTS, A, 2)
+        Points that place a crop, pixels of the film.
+    placed : Tensor of bool, shape (B, SLOTS, A)
+        Whether the foot has them.
+    views : Tensor of int, shape (B, SLOTS)
+        Numbers in ``VIEWS``.
+    """
+
+    lengths: Tensor
+    metal: Tensor
+    anchors: Tensor
+    placed: Tensor
+    views: Tensor
+
+
+def _anchors(device: torch.device) -> tuple[Tensor, Tensor]:
+    """Numbers of the anchors in the schema, and their weights."""
     settings, schema = reading_settings(), landmark_schema()
-    side, device, pitch = settings.film_side, pool.device, pool.settings.pitch_mm
     index = torch.tensor([schema.index(a.code) for a in settings.anchors], device=device)
     weights = torch.as_tensor(settings.anchor_weights, dtype=torch.float32, device=device)
+    return index, weights
+
+
+def _lay(
+    pool: Pool,
+    film_from_foot: Tensor,
+    used: np.ndarray,
+    pixel_mm: Tensor,
+    rng: np.random.Generator,
+    generator: torch.Generator,
+    degrade: DegradeSettings,
+) -> _Laid:
+    """Lay feet of the store, and what they carry, on films by the maps ``film_from_foot`` (B, SLOTS, 3, 3)."""
+    count, side, device, pitch = len(used), reading_settings().film_side, pool.device, pool.settings.pitch_mm
+    index, weights = _anchors(device)
     middle_of = weights / weights.sum()
-    placed, mirrored, used, pixel = _placements(rng, count, side)
-    pixel_mm = torch.from_numpy(pixel.astype(np.float32))
-    photographed = some(rng, count, degrade.wear.photographed)
-    photo_from_film = np.tile(np.eye(3), (count, 1, 1))
-    photo_from_film[photographed] = np.linalg.inv(
-        draw_angles(rng, len(photographed), (side, side), degrade.wear.strength)
-    )
-    film_from_foot = send(photo_from_film[:, None] @ placed, device, 0)
     total = torch.zeros(count, 3, side, side, device=device)
     metal = torch.zeros(count, side, side, device=device)
     anchors, present, views = [], [], []
@@ -135,16 +156,65 @@ def locator_batch(
             metal += foot * added.metal
         anchors.append(there[:, index])
         present.append(pool.placed[number][:, index])
-    at, view = torch.stack(anchors, 1), torch.stack(views, 1)
+    return _Laid(total, metal, torch.stack(anchors, 1), torch.stack(present, 1), torch.stack(views, 1))
 
-    images = form(total[:, 0], total[:, 1], total[:, 2], draw_looks(rng, count), pixel_mm, generator, metal)
-    size = (side, side)
-    field = exposed_field(rng, count, size, device, degrade)
+
+@torch.no_grad()
+def locator_batch(
+    pool: Pool,
+    count: int,
+    rng: np.random.Generator,
+    generator: torch.Generator,
+    marks: Tensor,
+    intensity: Intensity | None,
+    degrade: DegradeSettings | None = None,
+) -> LocatorBatch:
+    """Compose, expose and degrade small films with their targets.
+
+    Parameters
+    ----------
+    pool : Pool
+        Feet to lay on them.
+    count : int
+        Films.
+    rng, generator
+        Numbers on the processor and on the device of the pool; drawn from in one order.
+    marks : Tensor, shape (M, h, w)
+        Bitmaps of ``draw_marks``.
+    intensity : Intensity, optional
+        Grey-value changes of the extra ``train``; none are made without.
+    degrade : DegradeSettings, optional
+        Those of ``degrade.yaml`` by default.
+    """
+    degrade = degrade or degrade_settings().locator
+    side, device = reading_settings().film_side, pool.device
+    placed, mirrored, used, pixel = _placements(rng, count, side)
+    pixel_mm = torch.from_numpy(pixel.astype(np.float32))
+    photographed = some(rng, count, degrade.wear.photographed)
+    photo_from_film = np.tile(np.eye(3), (count, 1, 1))
+    photo_from_film[photographed] = np.linalg.inv(
+        draw_angles(rng, len(photographed), (side, side), degrade.wear.strength)
+    )
+    film_from_foot = send(photo_from_film[:, None] @ placed, device, 0)
+    laid = _lay(pool, film_from_foot, used, pixel_mm, rng, generator, degrade)
+
+    cortical, spongy, soft = laid.lengths.unbind(1)
+    images = form(cortical, spongy, soft, draw_looks(rng, count), pixel_mm, generator, laid.metal)
+    field = exposed_field(rng, count, (side, side), device, degrade)
     outside = send(rng.choice([0.0, 0.03, 1.0], count, p=[0.6, 0.2, 0.2]), device)
     images = torch.where(field, images, outside)
     images = spoil_plate(images, rng, generator, degrade.wear)
     images = add_marks(images, marks, rng, degrade.marks, degrade.mark_height)
-    # A film that is not square leaves two black bands.
+    on_film = _narrowed(rng, count, side, device)
+    images = store(images, float(np.median(pixel)), rng, degrade)
+    images = spoil_display(images, pixel_mm, rng, degrade.wear, photographed) * on_film
+    if intensity is not None:
+        images = intensity(images, rng)
+    return LocatorBatch(images, _target(laid, used, mirrored, field & on_film))
+
+
+def _narrowed(rng: np.random.Generator, count: int, side: int, device: torch.device) -> Tensor:
+    """Where there is film (B, S, S): one that is not square leaves two black bands."""
     narrow = np.where(rng.random(count) < 0.7, rng.uniform(0.5, 1.0, count), 1.0)
     upright = rng.random(count) < 0.75
     x = torch.linspace(-1, 1, side, device=device).abs()
@@ -152,33 +222,25 @@ def locator_batch(
     wide = x[None] <= band
     tall = torch.ones_like(wide)
     up = torch.as_tensor(upright, device=device)[:, None]
-    on_film = torch.where(up, tall, wide)[:, :, None] & torch.where(up, wide, tall)[:, None, :]
-    images = store(images, float(np.median(pixel)), rng, degrade)
-    images = spoil_display(images, pixel_mm, rng, degrade.wear, photographed) * on_film
-    if intensity is not None:
-        images = intensity(images, rng)
+    return torch.where(up, tall, wide)[:, :, None] & torch.where(up, wide, tall)[:, None, :]
 
-    shown_field = field & on_film
+
+def _target(laid: _Laid, used: np.ndarray, mirrored: np.ndarray, shown_field: Tensor) -> dict[str, Tensor]:
+    """Targets of ``locator_loss`` for feet on films of which ``shown_field`` (B, S, S) is exposed and on the film."""
+    at, view, device, side = laid.anchors, laid.views, laid.anchors.device, shown_field.shape[-1]
+    _, weights = _anchors(device)
     column = at[..., 0].round().long().clamp(0, side - 1)
     row = at[..., 1].round().long().clamp(0, side - 1)
     shown = shown_field.flatten(1).gather(1, (row * side + column).flatten(1)).reshape(row.shape)
-    inside = ((at > 0) & (at < side - 1)).all(-1) & shown & torch.stack(present, 1)
+    inside = ((at > 0) & (at < side - 1)).all(-1) & shown & laid.placed
     seen = (inside.float() * weights).sum(-1) / weights.sum()
     is_foot = torch.as_tensor(used, device=device) & (view != VIEWS.index("other"))
-    centre = (at * middle_of[:, None]).sum(2)
+    centre = (at * (weights / weights.sum())[:, None]).sum(2)
     cell = ((centre - (STRIDE - 1) / 2) / STRIDE).round().long()
     cells = side // STRIDE
     within = ((cell >= 0) & (cell < cells)).all(-1)
     # Feet of which little is on the film are neither asked for nor forbidden.
     positive = is_foot & within & (seen > LEAST_SEEN)
-    grid = torch.arange(cells, device=device)
-    heat = torch.zeros(count, cells, cells, device=device)
-    for k in range(SLOTS):
-        gx = torch.exp(-0.5 * ((grid - cell[:, k, :1]) / HEAT_SPREAD) ** 2)
-        gy = torch.exp(-0.5 * ((grid - cell[:, k, 1:]) / HEAT_SPREAD) ** 2)
-        peak = gy[:, :, None] * gx[:, None, :]
-        strength = torch.where(positive[:, k], 1.0, torch.where(is_foot[:, k] & (seen[:, k] > 0.2), 0.9, 0.0))
-        heat = torch.maximum(heat, peak * strength[:, None, None])
 
     image, slot = torch.nonzero(positive).unbind(1)
     around = torch.tensor([(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1)], device=device)
@@ -190,13 +252,26 @@ def locator_batch(
     repeat = len(around)
     side_known = (view[image, slot] != VIEWS.index("lateral")).float()
     left = torch.as_tensor(mirrored, device=device)[image, slot]
-    target = {
-        "heat": heat,
+    held = inside[image, slot].float() * 0.9 + 0.1
+    return {
+        "heat": _heat(cell, positive, is_foot & (seen > 0.2), cells),
         "cell": torch.stack([image[:, None].expand(-1, repeat), rows, columns], -1).reshape(-1, 3),
         "offsets": offsets.reshape(-1, *offsets.shape[2:]),
-        "weight": (inside[image, slot].float() * 0.9 + 0.1)[:, None].expand(-1, repeat, -1).reshape(-1, len(index)),
+        "weight": held[:, None].expand(-1, repeat, -1).reshape(-1, len(weights)),
         "left": left.float()[:, None].expand(-1, repeat).reshape(-1),
         "side_weight": side_known[:, None].expand(-1, repeat).reshape(-1),
         "view": view[image, slot][:, None].expand(-1, repeat).reshape(-1),
     }
-    return LocatorBatch(images, target)
+
+
+def _heat(cell: Tensor, positive: Tensor, partly: Tensor, cells: int) -> Tensor:
+    """Map of centres (B, cells, cells): 1 at feet to be found, less at those of which a part is seen."""
+    grid = torch.arange(cells, device=cell.device)
+    heat = torch.zeros(len(cell), cells, cells, device=cell.device)
+    for k in range(SLOTS):
+        gx = torch.exp(-0.5 * ((grid - cell[:, k, :1]) / HEAT_SPREAD) ** 2)
+        gy = torch.exp(-0.5 * ((grid - cell[:, k, 1:]) / HEAT_SPREAD) ** 2)
+        peak = gy[:, :, None] * gx[:, None, :]
+        strength = torch.where(positive[:, k], 1.0, torch.where(partly[:, k], 0.9, 0.0))
+        heat = torch.maximum(heat, peak * strength[:, None, None])
+    return heat
