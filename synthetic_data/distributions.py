@@ -22,7 +22,7 @@ from raysplay.configs.load import Config, load
 from raysplay.measure import measure_values
 from raysplay.synthetic_data.anatomy.posture import Posture
 from raysplay.synthetic_data.anatomy.rest import FINE, bone_index
-from raysplay.synthetic_data.projection.shadow import Subject, cast
+from raysplay.synthetic_data.projection.shadow import Subject, project_subjects
 from raysplay.synthetic_data.subject import draw_subject
 
 FloatArray = npt.NDArray[np.float64]
@@ -117,7 +117,7 @@ def measure_feet(count: int, seed: int = _SEED) -> dict[str, FloatArray]:
     for start in range(0, count, _BATCH):
         drawn = [draw_subject([seed, k]) for k in range(start, min(start + _BATCH, count))]
         subjects = [subject for subject, _ in drawn]
-        shadow = cast(subjects, torch.eye(3).expand(len(drawn), 3, 3), (8, 8))
+        shadow = project_subjects(subjects, torch.eye(3).expand(len(drawn), 3, 3), (8, 8))
         points = shadow.detector_points.double().numpy()
         points[~shadow.placed.numpy()] = np.nan
         measured = measure_values(points, landmark_schema(), millimetres=True)

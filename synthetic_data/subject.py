@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from raysplay.synthetic_data.anatomy.ageing import age_joints
 from raysplay.synthetic_data.anatomy.growth import grow
 from raysplay.synthetic_data.anatomy.missing_toes import lose_toes
 from raysplay.synthetic_data.anatomy.person import draw_person
@@ -13,9 +14,8 @@ from raysplay.synthetic_data.anatomy.pose import pose
 from raysplay.synthetic_data.anatomy.posture import Posture, cross_toes, draw_posture
 from raysplay.synthetic_data.anatomy.remodelling import remodel
 from raysplay.synthetic_data.anatomy.soft_tissue import soft_tissue
-from raysplay.synthetic_data.anatomy.wear import wear
 from raysplay.synthetic_data.projection.beam import draw_beam
-from raysplay.synthetic_data.projection.overlap import HEAVY, overlap_share
+from raysplay.synthetic_data.projection.crossed_toes import HEAVY, crossed_share
 from raysplay.synthetic_data.projection.shadow import Subject
 from raysplay.synthetic_data.settings import GeneratorSettings, generator_settings
 
@@ -68,12 +68,12 @@ def draw_subject(
 
     person = draw_person(rng, settings.person)
     child = condition == "growth_plates"
-    person = grow(rng, person) if child else wear(rng, person, settings.person)
+    person = grow(rng, person) if child else age_joints(rng, person, settings.person)
     posture = draw_posture(rng, settings.posture, view, settings.posture.child_shares if child else None)
     person = remodel(person, posture)
     beam = draw_beam(rng, settings.exposure)
     foot = pose(person, posture)
-    overlap = overlap_share(person, foot, beam)
+    overlap = crossed_share(person, foot, beam)
     if condition == "overlap":
         straight = posture
         for _ in range(_TRIES):
@@ -81,10 +81,10 @@ def draw_subject(
                 break
             posture = cross_toes(rng, straight)
             foot = pose(person, posture)
-            overlap = overlap_share(person, foot, beam)
+            overlap = crossed_share(person, foot, beam)
     if condition == "missing_toe":
         person, foot = lose_toes(rng, person, foot)
-        overlap = overlap_share(person, foot, beam)
+        overlap = crossed_share(person, foot, beam)
     has = {condition} if condition in ("growth_plates", "missing_toe") else set()
     if view == "dp" and overlap > HEAVY:
         has.add("overlap")

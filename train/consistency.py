@@ -16,7 +16,7 @@ from torch import Tensor
 from raysplay.infer.network.landmark_network import STRIDE, VIEWS, LandmarkPrediction
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import warp
-from raysplay.train.degrade import degrade_settings, store, vary_grey
+from raysplay.train.degrade import archive, degrade_settings, vary_grey
 from raysplay.train.intensity import Intensity
 from raysplay.train.landmark_batch import REAL_PIXEL_MM, crop_jitter
 from raysplay.train.losses import map_loss, place_loss
@@ -64,7 +64,7 @@ def crop_pairs(
         matrices.append(torch.as_tensor(laid, dtype=torch.float32, device=device))
     seen, shown = (warp(stored, matrix, size)[:, 0] for matrix in matrices)
     shown = vary_grey(shown, rng, generator)
-    shown = store(shown, REAL_PIXEL_MM, rng, degrade_settings().landmarks)
+    shown = archive(shown, REAL_PIXEL_MM, rng, degrade_settings().landmarks)
     if intensity is not None:
         shown = intensity(shown, rng)
     return CropPairs(seen, shown, torch.linalg.inv(matrices[1]) @ matrices[0])

@@ -47,7 +47,7 @@ def degrade_settings() -> BatchSettings:
 
 
 def no_degradation() -> DegradeSettings:
-    """Feet as they were cast, on films without wear; a base for a single condition at a known strength."""
+    """Feet as they were projected, on films without wear; a base for a single condition at a known strength."""
     return DegradeSettings(conditions=ConditionSettings(), wear=WearSettings())
 
 
@@ -61,7 +61,7 @@ RESOLUTIONS = 8
 """Resolutions in a batch; films of one are shrunk together."""
 
 
-def store(images: Tensor, pixel_mm: float, rng: np.random.Generator, settings: DegradeSettings) -> Tensor:
+def archive(images: Tensor, pixel_mm: float, rng: np.random.Generator, settings: DegradeSettings) -> Tensor:
     """Films as they come back from an archive: fewer pixels, compressed at that size.
 
     ``pixel_mm`` is the usual size of a pixel of ``images``. The films of a batch stand in no order, so that each
@@ -72,14 +72,14 @@ def store(images: Tensor, pixel_mm: float, rng: np.random.Generator, settings: D
     fine = np.exp(rng.uniform(low, high, RESOLUTIONS - coarse))
     wanted = np.concatenate([rng.uniform(*settings.coarse_mm, coarse), fine])
     parts = torch.tensor_split(images, RESOLUTIONS)
-    stored = []
+    archived = []
     for part, mm in zip(parts, rng.permutation(wanted), strict=True):
         quality = None
         if settings.wear.jpeg > 0:
             quality = draw_quality(rng, len(part), settings.wear.jpeg).to(images.device, non_blocking=True)
         if len(part):
-            stored.append(lose_resolution(part, float(mm) / pixel_mm, quality))
-    return torch.cat(stored)
+            archived.append(lose_resolution(part, float(mm) / pixel_mm, quality))
+    return torch.cat(archived)
 
 
 def exposed_field(

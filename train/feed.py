@@ -1,7 +1,7 @@
 """Batches cut ahead of training, by processes of their own.
 
-Casting, exposing and spoiling a foot takes about as long as learning from it. ``feed_workers`` processes, each with its
-own store of feet and its own seed, cut batches into slots of shared memory; the loop takes them in turn, so that the
+Projecting, exposing and spoiling a foot takes about as long as learning from it. ``feed_workers`` processes, each with
+its own pool of feet and its own seed, cut batches into slots of shared memory; the loop takes them in turn, so that the
 order of batches depends on the seed alone, however fast a worker is. With no worker batches are cut in the loop.
 """
 
@@ -57,7 +57,7 @@ class Batch:
 
 
 class Source:
-    """A store of feet and all that is needed to cut one batch after another from it; reproducible from the seed."""
+    """A pool of feet and all that is needed to cut one batch after another from it; reproducible from the seed."""
 
     def __init__(self, settings: TrainSettings, seed: int, device: torch.device) -> None:
         self.settings = settings
@@ -71,7 +71,7 @@ class Source:
         self.pool.fill(8 * settings.batch)
 
     def cut(self) -> Batch:
-        """The next batch; then the feet that the store is owed are cast."""
+        """The next batch; then the feet that the pool is owed are projected."""
         s, common = self.settings, (self.rng, self.generator)
         if s.network == "locator":
             batch = Batch(films=locator_batch(self.pool, s.batch, *common, self.marks, self.intensity))
@@ -98,9 +98,9 @@ class Feed:
         self.waited = 0.0
 
     @property
-    def feet_cast(self) -> int:
-        """Feet cast so far."""
-        return self._source.pool.cast_count
+    def feet_projected(self) -> int:
+        """Feet projected so far."""
+        return self._source.pool.projected_count
 
     def take(self) -> Batch:
         """The next batch, on the training device. ``waited`` sums the seconds that this took."""
@@ -122,7 +122,7 @@ class _Worker:
     filled: Any
     free: Any
     ring: Tensor | None = None
-    feet_cast: int = 0
+    feet_projected: int = 0
 
 
 class WorkerFeed(Feed):
@@ -149,9 +149,9 @@ class WorkerFeed(Feed):
             self._workers.append(_Worker(process, filled, free))
 
     @property
-    def feet_cast(self) -> int:
-        """Feet cast so far, by all workers."""
-        return sum(worker.feet_cast for worker in self._workers)
+    def feet_projected(self) -> int:
+        """Feet projected so far, by all workers."""
+        return sum(worker.feet_projected for worker in self._workers)
 
     def take(self) -> Batch:
         """The next batch, on the training device.
@@ -169,7 +169,7 @@ class WorkerFeed(Feed):
             path, size = message
             worker.ring = _map(path, size)
             message = self._next(worker)
-        slot, layout, worker.feet_cast = message
+        slot, layout, worker.feet_projected = message
         batch = _unpack(worker.ring[slot], layout, self._device)
         worker.free.put(slot)
         self.waited += time.monotonic() - since
@@ -247,7 +247,7 @@ def _work(
             except queue.Empty:
                 continue
             layout = _pack(batch, ring[slot])
-            filled.put(("batch", (slot, layout, source.pool.cast_count)))
+            filled.put(("batch", (slot, layout, source.pool.projected_count)))
             batch = source.cut()
     except Exception:
         filled.put(("failed", traceback.format_exc()))

@@ -159,20 +159,20 @@ def fit(
             description = {
                 "network": settings.network,
                 "steps": str(step),
-                "feet_cast": str(before.feet_cast + feed.feet_cast),
+                "feet_projected": str(before.feet_projected + feed.feet_projected),
                 "seed": str(settings.seed),
                 "losses": json.dumps(parts),
             }
             save_weights(mean.network, weights, description)
-            cast = before.feet_cast + feed.feet_cast
-            now = Progress(step, minutes(), before.parts + 1, cast, identity)
+            projected = before.feet_projected + feed.feet_projected
+            now = Progress(step, minutes(), before.parts + 1, projected, identity)
             save_state(settings.out / STATE_NAME, network, mean.network, optimiser, now)
 
         parameters = sum(p.numel() for p in network.parameters())
         log({"event": "start", "device": str(device), "parameters": parameters, "fresh": fresh})
         step, done = before.step, max(before.step / settings.steps, before.minutes / settings.minutes)
         running: dict[str, float] = {}
-        lap, lap_waited, lap_cast = time.monotonic(), 0.0, 0
+        lap, lap_waited, lap_projected = time.monotonic(), 0.0, 0
         while done < 1.0 and (pause_after is None or here() < pause_after):
             # A part begins gently: the moments of its optimiser are those of other batches.
             rate = settings.learning_rate * min(1.0, (step - before.step + 1) / max(1, settings.warmup))
@@ -202,12 +202,12 @@ def fit(
                         **running,
                         "steps_per_s": round(settings.report_every / (now - lap), 2),
                         "waited": round((feed.waited - lap_waited) / (now - lap), 3),
-                        "cast_per_s": round((feed.feet_cast - lap_cast) / (now - lap), 1),
-                        "feet_cast": feed.feet_cast,
+                        "projected_per_s": round((feed.feet_projected - lap_projected) / (now - lap), 1),
+                        "feet_projected": feed.feet_projected,
                         "minutes": round(minutes(), 2),
                     }
                 )
-                lap, lap_waited, lap_cast = now, feed.waited, feed.feet_cast
+                lap, lap_waited, lap_projected = now, feed.waited, feed.feet_projected
             if step % settings.save_every == 0:
                 keep(step, running)
         over = done >= 1.0
@@ -242,7 +242,7 @@ def run(
     """
     settings = load(TrainSettings, config)
     if settings.intensity_share > 0:
-        require_albumentations()  # else it is missed only after feet were cast
+        require_albumentations()  # else it is missed only after feet were projected
     settings.out.mkdir(parents=True, exist_ok=True)
     cut: dict[str, Any] = {}
     if films is not None and landmarks is not None:

@@ -17,14 +17,14 @@ from raysplay.infer.warp import warp
 from raysplay.measure.registry import by_name
 from raysplay.synthetic_data.film.aids import draw_aids
 from raysplay.synthetic_data.film.carried import CARRIED, carry, choose_carried
+from raysplay.synthetic_data.film.covered import COVERED_SHARE, covered_share
 from raysplay.synthetic_data.film.draws import send, send_index, some
 from raysplay.synthetic_data.film.formation import form
 from raysplay.synthetic_data.film.look import draw_looks
-from raysplay.synthetic_data.film.overlap import OVERLAP_SHARE, covered_share
 from raysplay.synthetic_data.film.parts import parts_path, table
 from raysplay.synthetic_data.film.screen import draw_angles, move_points
 from raysplay.synthetic_data.film.wear import spoil_display, spoil_plate
-from raysplay.train.degrade import DegradeSettings, add_marks, degrade_settings, exposed_field, store, vary_grey
+from raysplay.train.degrade import DegradeSettings, add_marks, archive, degrade_settings, exposed_field, vary_grey
 from raysplay.train.intensity import Intensity
 from raysplay.train.pool import Pool
 from raysplay.train.real_crops.real_films import MARGIN, RealCrops
@@ -34,7 +34,7 @@ REAL_PIXEL_MM = 0.4
 
 
 CLEAR_SHARE = 0.06
-"""Below this share of covered landmarks a foot counts as free of another; up to ``OVERLAP_SHARE`` neither is said."""
+"""Below this share of covered landmarks a foot counts as free of another; up to ``COVERED_SHARE`` neither is said."""
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,7 @@ def landmark_batch(
     intensity: Intensity | None,
     degrade: DegradeSettings | None = None,
 ) -> LandmarkBatch:
-    """Cut, expose and degrade crops of feet from the store.
+    """Cut, expose and degrade crops of feet from the pool.
 
     Parameters
     ----------
@@ -153,7 +153,7 @@ def landmark_batch(
     images = torch.where(field, images, outside[:, None, None])
     images = spoil_plate(images, rng, generator, degrade.wear)
     images = add_marks(images, marks, rng, degrade.marks, degrade.mark_height)
-    images = store(images, float(pixel_mm.median()), rng, degrade)
+    images = archive(images, float(pixel_mm.median()), rng, degrade)
     images = spoil_display(images, pixel_mm, rng, degrade.wear, photographed)
     if intensity is not None:
         images = intensity(images, rng)
@@ -245,7 +245,7 @@ def _add_guests(
     added = warp(pool.lengths[guest].float(), placed, size, fill="zeros")
     share = covered_share(added[:, 0] + added[:, 1], at[where], counted[where])
     unsure = torch.where(share < CLEAR_SHARE, 0.0, torch.nan)
-    over = over.index_copy(0, where, torch.where(share >= OVERLAP_SHARE, 1.0, unsure))
+    over = over.index_copy(0, where, torch.where(share >= COVERED_SHARE, 1.0, unsure))
     return lengths.index_add(0, where, added), over
 
 
@@ -270,7 +270,7 @@ def real_batch(
     matrix[:, :2, 2] += MARGIN
     images = warp(real.images[number][:, None].float() / 255, matrix, size)[:, 0]
     images = vary_grey(images, rng, generator)
-    images = store(images, REAL_PIXEL_MM, rng, degrade_settings().landmarks)
+    images = archive(images, REAL_PIXEL_MM, rng, degrade_settings().landmarks)
     if intensity is not None:
         images = intensity(images, rng)
     at = move_points(torch.linalg.inv(matrix), real.points[number])

@@ -19,7 +19,7 @@ from raysplay.synthetic_data.film.formation import form
 from raysplay.synthetic_data.film.look import draw_looks
 from raysplay.synthetic_data.film.screen import draw_angles, move_points
 from raysplay.synthetic_data.film.wear import spoil_display, spoil_plate
-from raysplay.train.degrade import DegradeSettings, add_marks, degrade_settings, exposed_field, store
+from raysplay.train.degrade import DegradeSettings, add_marks, archive, degrade_settings, exposed_field
 from raysplay.train.intensity import Intensity
 from raysplay.train.pool import Pool
 
@@ -123,7 +123,7 @@ def _lay(
     generator: torch.Generator,
     degrade: DegradeSettings,
 ) -> _Laid:
-    """Lay feet of the store, and what they carry, on films by the maps ``film_from_foot`` (B, SLOTS, 3, 3)."""
+    """Lay feet of the pool, and what they carry, on films by the maps ``film_from_foot`` (B, SLOTS, 3, 3)."""
     count, side, device, pitch = len(used), reading_settings().film_side, pool.device, pool.settings.pitch_mm
     index, weights = _anchors(device)
     middle_of = weights / weights.sum()
@@ -140,12 +140,12 @@ def _lay(
             middle.new_tensor([290.0, 560.0]) * 0.34 / pitch,
             middle,
         )
-        foot_from_store = torch.zeros(count, 3, 3, device=device)
-        foot_from_store[:, 0, 0], foot_from_store[:, 1, 1], foot_from_store[:, 2, 2] = pitch, -pitch, 1
-        foot_from_store[:, 0, 2], foot_from_store[:, 1, 2] = -pitch * middle[:, 0], pitch * middle[:, 1]
-        film_from_store = film_from_foot[:, k] @ foot_from_store
-        lengths = warp(pool.lengths[number].float(), torch.linalg.inv(film_from_store), (side, side), fill="zeros")
-        there = move_points(film_from_store, points)
+        foot_from_pool = torch.zeros(count, 3, 3, device=device)
+        foot_from_pool[:, 0, 0], foot_from_pool[:, 1, 1], foot_from_pool[:, 2, 2] = pitch, -pitch, 1
+        foot_from_pool[:, 0, 2], foot_from_pool[:, 1, 2] = -pitch * middle[:, 0], pitch * middle[:, 1]
+        film_from_pool = film_from_foot[:, k] @ foot_from_pool
+        lengths = warp(pool.lengths[number].float(), torch.linalg.inv(film_from_pool), (side, side), fill="zeros")
+        there = move_points(film_from_pool, points)
         on = send(used[:, k], device)
         total += lengths * on[:, None]
         chosen = choose_carried(rng, count, degrade.conditions.model_dump())
@@ -206,7 +206,7 @@ def locator_batch(
     images = spoil_plate(images, rng, generator, degrade.wear)
     images = add_marks(images, marks, rng, degrade.marks, degrade.mark_height)
     on_film = _narrowed(rng, count, side, device)
-    images = store(images, float(np.median(pixel)), rng, degrade)
+    images = archive(images, float(np.median(pixel)), rng, degrade)
     images = spoil_display(images, pixel_mm, rng, degrade.wear, photographed) * on_film
     if intensity is not None:
         images = intensity(images, rng)

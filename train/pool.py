@@ -1,7 +1,7 @@
-"""A store of cast feet on the training device.
+"""Projected feet on the training device.
 
-Casting a foot costs more than a training step on it. Feet are therefore cast once, kept as path lengths, and cut,
-exposed and shown anew each time they are used; the store is renewed piece by piece while training goes on.
+Projecting a foot costs more than a training step on it. Feet are therefore projected once, kept as path lengths, and
+cut, exposed and shown anew each time they are used; the pool is renewed piece by piece while training goes on.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from raysplay.configs import landmark_schema
 from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
 from raysplay.synthetic_data.anatomy.other_parts import OTHER_PARTS, draw_other_part
 from raysplay.synthetic_data.film.formation import join_soft
-from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Subject, cast
+from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Subject, project_subjects
 from raysplay.synthetic_data.settings import GeneratorSettings
 from raysplay.synthetic_data.subject import draw_subject
 from raysplay.train.settings import PoolSettings
@@ -38,7 +38,7 @@ def draw_group(
     condition_shares: dict[str, float] | None = None,
     generator: GeneratorSettings | None = None,
 ) -> tuple[list[Subject], list[int]]:
-    """Subjects of one casting group and their views (numbers in ``VIEWS``); reproducible from seed and number.
+    """Subjects of one group and their views (numbers in ``VIEWS``); reproducible from seed and number.
 
     ``condition_shares`` of the feet, but of nothing else, have a condition; no foot is asked for two.
     """
@@ -75,21 +75,21 @@ def end_with_parent() -> None:
 
 
 class Pool:
-    """Cast feet, renewed as training goes on.
+    """Projected feet, renewed as training goes on.
 
     Attributes
     ----------
     lengths : Tensor of float16, shape (size, 3, rows, columns)
         Path lengths in mm.
     points : Tensor, shape (size, L, 2)
-        Landmarks in pixels of the store.
+        Landmarks in pixels of the pool's raster.
     placed : Tensor of bool, shape (size, L)
         Whether the landmark exists on the subject; a missing toe has none.
     conditions : Tensor, shape (size, K)
         1 where the anatomy has the condition of that place in ``CONDITIONS``, 0 elsewhere.
     views : Tensor of int, shape (size,)
-    cast_count : int
-        Feet cast so far.
+    projected_count : int
+        Feet projected so far.
     """
 
     def __init__(
@@ -103,7 +103,7 @@ class Pool:
         self.placed = torch.zeros(settings.size, len(landmark_schema()), dtype=torch.bool, device=device)
         self.conditions = torch.zeros(settings.size, len(CONDITIONS), device=device)
         self.views = torch.zeros(settings.size, dtype=torch.long, device=device)
-        self.cast_count = 0
+        self.projected_count = 0
         self.filled = 0
         self._owed = 0.0
         self._groups = self._draw()
@@ -114,7 +114,7 @@ class Pool:
 
     def _draw(self) -> Generator[tuple[list[Subject], list[int]], None, None]:
         s = self.settings
-        drawn_as = (s.cast_batch, s.view_shares, s.condition_shares, self.generator)
+        drawn_as = (s.projection_batch, s.view_shares, s.condition_shares, self.generator)
         number = 0
         if s.workers == 0:
             while True:
@@ -132,39 +132,39 @@ class Pool:
             workers.shutdown(wait=True, cancel_futures=True)
 
     def close(self) -> None:
-        """End the processes that draw; nothing can be cast afterwards."""
+        """End the processes that draw; nothing can be projected afterwards."""
         self._groups.close()
 
     @torch.no_grad()
-    def cast_group(self) -> None:
-        """Cast one group over the oldest feet of the store."""
+    def project_group(self) -> None:
+        """Project one group over the oldest feet of the pool."""
         subjects, views = next(self._groups)
         s = self.settings
         size = (s.rows, s.columns)
-        shadow = cast(subjects, self._matrix.expand(len(subjects), 3, 3), size, self.device)
+        shadow = project_subjects(subjects, self._matrix.expand(len(subjects), 3, 3), size, self.device)
         soft = join_soft(shadow.soft, size, SOFT_STEP)
         lengths = torch.stack([(shadow.outer - shadow.inner).clamp_min(0), shadow.inner.clamp_min(0), soft], dim=1)
-        where = torch.arange(self.cast_count, self.cast_count + len(subjects), device=self.device) % s.size
+        where = torch.arange(self.projected_count, self.projected_count + len(subjects), device=self.device) % s.size
         self.lengths[where] = lengths.to(self.lengths.dtype)
         self.points[where] = shadow.points
         self.placed[where] = shadow.placed
         conditions = [[float(c in subject.conditions) for c in CONDITIONS] for subject in subjects]
         self.conditions[where] = torch.tensor(conditions, device=self.device)
         self.views[where] = torch.tensor(views, device=self.device)
-        self.cast_count += len(subjects)
-        self.filled = min(s.size, self.cast_count)
+        self.projected_count += len(subjects)
+        self.filled = min(s.size, self.projected_count)
 
     def fill(self, count: int) -> None:
-        """Cast until ``count`` feet are held."""
+        """Project until ``count`` feet are held."""
         while self.filled < min(count, self.settings.size):
-            self.cast_group()
+            self.project_group()
 
     def refresh(self) -> None:
-        """Cast what one training step owes."""
+        """Project what one training step owes."""
         self._owed += self.settings.refresh
-        while self._owed >= self.settings.cast_batch:
-            self.cast_group()
-            self._owed -= self.settings.cast_batch
+        while self._owed >= self.settings.projection_batch:
+            self.project_group()
+            self._owed -= self.settings.projection_batch
 
     def draw(self, count: int, generator: torch.Generator, view: int | None = None) -> Tensor:
         """Numbers of ``count`` random feet held, of one view if asked."""

@@ -14,17 +14,17 @@ Device = Annotated[str, Field(pattern=r"^(auto|cpu|cuda(:\d+)?)$")]
 
 
 class PoolSettings(Config):
-    """The store of cast feet that batches are cut from.
+    """The pool of projected feet that batches are cut from.
 
-    ``size`` feet are held; ``refresh`` new ones are cast after every step, so that generating runs beside
-    training. ``pitch_mm``, ``rows`` and ``columns`` are the raster of a stored foot. ``condition_shares``: which part
+    ``size`` feet are held; ``refresh`` new ones are projected after every step, so that generating runs beside
+    training. ``pitch_mm``, ``rows`` and ``columns`` are the raster of a foot in it. ``condition_shares``: which part
     of the feet has a condition of the anatomy (``CONDITIONS`` of the landmark network). With more than one feed worker
-    each holds a store of this size.
+    each holds a pool of this size.
     """
 
     size: int = Field(gt=0)
     refresh: float = Field(ge=0)
-    cast_batch: int = Field(gt=0)
+    projection_batch: int = Field(gt=0)
     pitch_mm: float
     rows: int
     columns: int

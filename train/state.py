@@ -22,13 +22,13 @@ class Progress:
     """How far a training has come.
 
     ``minutes`` of training are those of all its parts; ``parts`` counts how often it was started, so that each part
-    draws other feet; ``feet_cast`` are those of all parts; ``config`` is the digest of its configuration.
+    draws other feet; ``feet_projected`` are those of all parts; ``config`` is the digest of its configuration.
     """
 
     step: int
     minutes: float
     parts: int
-    feet_cast: int
+    feet_projected: int
     config: str
 
 
@@ -68,7 +68,7 @@ def load_state(path: Path, network: nn.Module, mean: nn.Module, optimiser: Optim
             int(about["step"]),
             float(about["minutes"]),
             int(about["parts"]),
-            int(about["feet_cast"]),
+            int(about["feet_projected"]),
             about["config"],
         )
     except (OSError, SafetensorError, RuntimeError, KeyError, ValueError) as error:

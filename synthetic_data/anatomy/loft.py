@@ -63,7 +63,8 @@ class BoneShapes:
 def triangles() -> Tensor:
     """Vertex numbers of the triangles of one bone, shape (T, 3).
 
-    By the right-hand rule normals point inward in the frame of the loft (width, length, height); the cast counts on it.
+    By the right-hand rule normals point inward in the frame of the loft (width, length, height), which
+    the projection counts on.
     """
     ring = torch.arange(RINGS - 1)[:, None] * SPOKES
     spoke = torch.arange(SPOKES)[None, :]

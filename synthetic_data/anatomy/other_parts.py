@@ -1,6 +1,6 @@
 """Parts of the body that are not feet (``other_parts.yaml``): what the locator and the gates must turn down.
 
-A part is a ``Subject`` like a foot, with the same number of bones and skin tubes, so both go through one cast.
+A part is a ``Subject`` like a foot, with the same number of bones and skin tubes, so both are projected together.
 Its bones sit in the places of foot bones, its landmarks mean nothing.
 """
 

@@ -29,15 +29,15 @@ from raysplay.synthetic_data.film.collimation import (
     openness,
     plate_edge,
 )
+from raysplay.synthetic_data.film.covered import covered_feet
 from raysplay.synthetic_data.film.draws import some
 from raysplay.synthetic_data.film.formation import form, join_soft
 from raysplay.synthetic_data.film.look import Look, draw_looks
-from raysplay.synthetic_data.film.overlap import overlapped
 from raysplay.synthetic_data.film.parts import parts_path, table
 from raysplay.synthetic_data.film.screen import draw_angles, move_points, photograph
 from raysplay.synthetic_data.film.wear import COARSE_MM, draw_quality, lose_resolution, spoil_display, spoil_plate
 from raysplay.synthetic_data.projection.beam import project
-from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Shadow, Subject, cast
+from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Shadow, Subject, project_subjects
 from raysplay.synthetic_data.subject import draw_subject
 
 FloatArray = npt.NDArray[np.float64]
@@ -657,7 +657,7 @@ def _shadow(exposure: _Exposure, corner: tuple[int, int], window: tuple[int, int
         matrix[:2, :2] = foot.linear / pixel_mm
         matrix[:2, 2] = foot.shift / pixel_mm - corner
         matrices.append(matrix)
-    return cast([f.subject for f in exposure.feet], torch.as_tensor(np.stack(matrices)), window)
+    return project_subjects([f.subject for f in exposure.feet], torch.as_tensor(np.stack(matrices)), window)
 
 
 def _with_carried(
@@ -668,7 +668,7 @@ def _with_carried(
     settings, window = plate.settings, (soft.shape[1], soft.shape[2])
     chosen = choose_carried(extra, len(exposure.feet), settings.conditions.model_dump())
     pixels = torch.full((len(exposure.feet),), plate.pixel_mm)
-    over = overlapped(shadow.outer, shadow.points)
+    over = covered_feet(shadow.outer, shadow.points)
     conditions = [
         frozenset(f.subject.conditions | {c for c in CARRIED if k in chosen[c]} | ({"overlap"} if over[k] else set()))
         for k, f in enumerate(exposure.feet)

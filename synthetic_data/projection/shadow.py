@@ -17,7 +17,7 @@ from raysplay.synthetic_data.projection.landmarks import landmarks, placed
 from raysplay.synthetic_data.projection.raster import path_lengths
 
 SOFT_STEP = 4
-"""Soft parts are smooth: they are cast on a grid this much coarser."""
+"""Soft parts are smooth: they are projected on a grid this much coarser."""
 
 SOFT_LAYERS = max(LAYER_OF_TUBE) + 1
 
@@ -29,7 +29,7 @@ class Subject:
     ``density`` (N,) is the relative mineral density of each bone. ``conditions`` names what about the anatomy makes
     the foot unfit for measuring, in the words of the landmark network.
     ``surfaces`` (2, N, RINGS, SPOKES, 3), where given, are the outer and inner surfaces of the bones in their own
-    frames, cast in the place of those that the person's shapes make; ``nan`` for a bone that keeps these.
+    frames, projected in the place of those that the person's shapes make; ``nan`` for a bone that keeps these.
     """
 
     person: Person
@@ -60,13 +60,13 @@ class Shadow:
     placed: Tensor
 
 
-def cast(
+def project_subjects(
     subjects: list[Subject],
     film_from_detector: Tensor,
     size: tuple[int, int],
     device: torch.device | str = "cpu",
 ) -> Shadow:
-    """Cast the shadows of ``subjects`` on films.
+    """Project ``subjects`` on films.
 
     Parameters
     ----------

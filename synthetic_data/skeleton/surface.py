@@ -1,4 +1,4 @@
-"""A mesh as rings and spokes, the form in which bones are cast."""
+"""A mesh as rings and spokes, the form in which bones are projected."""
 
 from __future__ import annotations
 

@@ -10,7 +10,7 @@ import torch
 from raysplay.synthetic_data.anatomy.rest import bone_index, bone_names
 from raysplay.synthetic_data.archive_settings import ArchiveSettings, plain_settings
 from raysplay.synthetic_data.projection.beam import Beam
-from raysplay.synthetic_data.projection.shadow import Shadow, Subject, cast
+from raysplay.synthetic_data.projection.shadow import Shadow, Subject, project_subjects
 from raysplay.synthetic_data.subject import draw_subject
 
 ROUND_END, BLUNT_END = 2.0, 8.0
@@ -74,7 +74,7 @@ def heading(bearing: float, inclination: float) -> np.ndarray:
 
 
 def throw(subject: Subject, size: tuple[int, int], pixel: float, at: tuple[float, float]) -> Shadow:
-    """Cast on an upright film with ``at`` (mm on the detector) in its middle."""
+    """Projected on an upright film with ``at`` (mm on the detector) in its middle."""
     matrix = torch.tensor(
         [
             [1 / pixel, 0, size[1] / 2 - at[0] / pixel],
@@ -82,7 +82,7 @@ def throw(subject: Subject, size: tuple[int, int], pixel: float, at: tuple[float
             [0, 0, 1],
         ]
     )
-    return cast([subject], matrix[None], size)
+    return project_subjects([subject], matrix[None], size)
 
 
 @pytest.fixture(scope="session")

@@ -14,8 +14,8 @@ from raysplay.configs import landmark_schema
 from raysplay.infer.network.landmark_network import CONDITIONS
 from raysplay.synthetic_data.anatomy.growth import AGES
 from raysplay.synthetic_data.anatomy.rest import bone_index, bone_names
-from raysplay.synthetic_data.projection.overlap import GREAT, HEAVY, SECOND, overlap_share
-from raysplay.synthetic_data.projection.shadow import cast
+from raysplay.synthetic_data.projection.crossed_toes import GREAT, HEAVY, SECOND, crossed_share
+from raysplay.synthetic_data.projection.shadow import project_subjects
 from raysplay.synthetic_data.settings import generator_settings
 from raysplay.synthetic_data.subject import ANATOMIC_CONDITIONS, draw_subject
 
@@ -35,7 +35,7 @@ def show(subject, bones, pixel=PIXEL, size=(500, 500)):
     alone = replace(subject, foot=replace(subject.foot, present=present & subject.foot.present))
     n = bone_index(bones[0])
     at = subject.foot.origin[n] + 0.5 * subject.foot.frame[n][:, 1] * subject.person.shapes["length"][n]
-    shadow = cast([alone], matrix(at[:2], *size, pixel)[None], size)
+    shadow = project_subjects([alone], matrix(at[:2], *size, pixel)[None], size)
     return shadow.outer[0].numpy()
 
 
@@ -99,7 +99,7 @@ def test_feet_of_children_are_smaller():
 def test_the_youngest_have_no_sesamoids_and_a_landmark_without_bone_is_not_placed():
     schema = landmark_schema()
     children = [draw_subject([54, k], condition="growth_plates")[0] for k in range(24)]
-    shadow = cast(children, torch.eye(3).expand(24, 3, 3), (8, 8))
+    shadow = project_subjects(children, torch.eye(3).expand(24, 3, 3), (8, 8))
     sesamoid = bone_index("medial_sesamoid")
     without = [k for k, child in enumerate(children) if not child.foot.present[sesamoid]]
     assert 6 <= len(without) < 24
@@ -115,7 +115,7 @@ def test_lost_toes_leave_no_bone_and_no_landmark():
         subject, _ = draw_subject([55, seed], condition="missing_toe")
         assert "missing_toe" in subject.conditions
         present, whole = subject.foot.present, subject.foot.whole
-        shadow = cast([subject], matrix((10, -40), 300, 220, 1.0)[None], (300, 220))
+        shadow = project_subjects([subject], matrix((10, -40), 300, 220, 1.0)[None], (300, 220))
         assert torch.isfinite(shadow.points).all()
         for k, bone in enumerate(schema.bones):
             if not (present & whole)[bone_index(bone)]:
@@ -148,9 +148,9 @@ def test_overlap_is_named_where_the_film_shows_it():
                 present = np.zeros_like(subject.foot.present)
                 present[bone_index(other)] = True
                 alone = replace(subject, foot=replace(subject.foot, present=present & subject.foot.present))
-                over |= cast([alone], matrix(at[:2], *size, 0.3)[None], size).outer[0].numpy() > 0.5
+                over |= project_subjects([alone], matrix(at[:2], *size, 0.3)[None], size).outer[0].numpy() > 0.5
             both.append((under & over).sum() / under.sum())
-        estimate = overlap_share(subject.person, subject.foot, subject.beam)
+        estimate = crossed_share(subject.person, subject.foot, subject.beam)
         assert estimate == pytest.approx(max(both), abs=0.2)
         assert ("overlap" in subject.conditions) == (estimate > HEAVY)
         if max(both) > HEAVY + 0.2:
@@ -176,7 +176,7 @@ def test_asked_for_or_drawn_by_share():
 @pytest.mark.parametrize("condition", [None, *ANATOMIC_CONDITIONS])
 def test_bones_stay_closed_and_the_seed_decides(condition):
     subjects = [draw_subject([60, k], condition=condition)[0] for k in range(12)]
-    shadow = cast(subjects, matrix((10, -60), 320, 220, 1.0).expand(12, 3, 3), (320, 220))
+    shadow = project_subjects(subjects, matrix((10, -60), 320, 220, 1.0).expand(12, 3, 3), (320, 220))
     for lengths in (shadow.outer, shadow.inner, shadow.outer - shadow.inner):
         # Hollow ends and thin rims of small bones cross themselves by a millimetre or so, on a few pixels.
         assert lengths.min() > -1.5

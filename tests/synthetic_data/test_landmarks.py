@@ -11,7 +11,7 @@ from raysplay.configs import landmark_schema
 from raysplay.measure import measure_values
 from raysplay.synthetic_data.anatomy.pose import pose
 from raysplay.synthetic_data.anatomy.rest import bone_index
-from raysplay.synthetic_data.projection.shadow import cast
+from raysplay.synthetic_data.projection.shadow import project_subjects
 from raysplay.synthetic_data.subject import draw_subject
 
 SHAFTS = {
@@ -44,13 +44,13 @@ def test_cortices_lie_on_the_silhouette_at_30_and_70_percent(code, mirror, seed)
     size = (600, 600)
     c, s = np.cos(0.7), np.sin(0.7)
     turn = np.array([[c, -s], [s, c]]) @ np.diag([mirror, -1.0]) / PIXEL
-    centre = cast([subject], torch.eye(3)[None], (32, 32)).detector_points[0].double().numpy()
+    centre = project_subjects([subject], torch.eye(3)[None], (32, 32)).detector_points[0].double().numpy()
     schema = landmark_schema()
     index = [schema.index(f"{code}{end}") for end in ("p_med", "p_lat", "d_med", "d_lat")]
     matrix = np.eye(3)
     matrix[:2, :2] = turn
     matrix[:2, 2] = 300 - turn @ centre[index].mean(0)
-    shadow = cast([subject], torch.tensor(matrix)[None], size)
+    shadow = project_subjects([subject], torch.tensor(matrix)[None], size)
     bone = shadow.outer[0].numpy() > 0
     points = shadow.points[0].double().numpy()[index]
 
@@ -89,7 +89,7 @@ def test_lesser_toes_are_read_as_they_were_posed():
         flat = replace(posture, toe_lift=(0.0,) * 4, foot_pitch=0.0, foot_roll=0.0)
         beam = replace(subject.beam, distance=1e5, tilt=0.0, side_tilt=0.0)
         posed = replace(subject, foot=pose(subject.person, flat), beam=beam)
-        points = cast([posed], torch.eye(3)[None], (32, 32)).detector_points.double().numpy()
+        points = project_subjects([posed], torch.eye(3)[None], (32, 32)).detector_points.double().numpy()
         values = measure_values(points, landmark_schema())
         for ray in error:
             error[ray].append(values[f"mtp{ray}"][0] - flat.toe_lean[ray - 2])

@@ -1,4 +1,4 @@
-"""Parts that are not feet: solid bones, reproducible, castable next to a foot. Anatomy: common knowledge, no source."""
+"""Parts that are not feet: solid bones, projected next to a foot. Anatomy: common knowledge, no source."""
 
 from dataclasses import replace
 
@@ -18,7 +18,7 @@ from raysplay.synthetic_data.anatomy.other_parts import (
     part_field,
 )
 from raysplay.synthetic_data.anatomy.rest import bone_index, bone_names
-from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Shadow, Subject, cast
+from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Shadow, Subject, project_subjects
 from raysplay.synthetic_data.subject import draw_subject
 
 TETRAHEDRON = torch.tensor([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]])
@@ -26,7 +26,7 @@ TETRAHEDRON = torch.tensor([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]])
 
 
 def shadow(subjects: list[Subject], width: float, height: float, pixel: float) -> Shadow:
-    """Cast on films of ``width`` x ``height`` mm round the place where the parts lie, y up."""
+    """Projected on films of ``width`` x ``height`` mm round the place where the parts lie, y up."""
     rows, columns = int(height / pixel), int(width / pixel)
     matrix = torch.tensor(
         [
@@ -35,7 +35,7 @@ def shadow(subjects: list[Subject], width: float, height: float, pixel: float) -
             [0, 0, 1],
         ]
     )
-    return cast(subjects, matrix.expand(len(subjects), 3, 3), (rows, columns))
+    return project_subjects(subjects, matrix.expand(len(subjects), 3, 3), (rows, columns))
 
 
 def arrays(subject: Subject) -> list[np.ndarray]:
@@ -78,16 +78,16 @@ def test_bones_are_closed_and_right_side_out(kind):
         np.testing.assert_allclose(np.linalg.det(s.foot.frame[s.foot.present]), 1.0, atol=1e-6)
 
     width, height = part_field(kind)
-    cast_wide = shadow(subjects, 1400, 1600, 4.0)
+    shadow_wide = shadow(subjects, 1400, 1600, 4.0)
     seen = shadow(subjects, width, height, 1.0)
-    for picture in (cast_wide, seen):
+    for picture in (shadow_wide, seen):
         # Hollow ends and thin rims of small bones cross themselves by a fraction of a millimetre.
         for lengths in (picture.outer, picture.inner, picture.outer - picture.inner):
             assert lengths.min() > -0.5
         # Skin of bent toes, seen end-on with the ankle, folds a little.
         assert picture.soft.min() > -5.0
     # A leak would run to the edge of a film that holds the whole part.
-    for edge in (cast_wide.outer, cast_wide.soft):
+    for edge in (shadow_wide.outer, shadow_wide.soft):
         rim = torch.cat([edge[..., :2, :].flatten(), edge[..., -2:, :].flatten(), edge[..., :2].flatten()])
         assert rim.abs().max() == 0
     # The part fills a good deal of its own film, with bone and skin.

@@ -1,11 +1,11 @@
-"""Path lengths of cast bodies against the chords of elementary geometry."""
+"""Path lengths of projected bodies against the chords of elementary geometry."""
 
 import numpy as np
 import pytest
 import torch
 
 from raysplay.synthetic_data.projection.beam import Beam
-from raysplay.synthetic_data.projection.shadow import cast
+from raysplay.synthetic_data.projection.shadow import project_subjects
 
 from .conftest import heading, lay, throw
 
@@ -56,7 +56,7 @@ def test_a_tube_has_the_chords_of_a_cylinder_outside_and_inside(mirror):
     shadow = throw(subject, size, PIXEL, at)
     if mirror:
         matrix = torch.tensor([[-1 / PIXEL, 0, size[1] / 2 + at[0] / PIXEL], [0, -1 / PIXEL, size[0] / 2], [0, 0, 1.0]])
-        shadow = cast([subject], matrix[None], size)
+        shadow = project_subjects([subject], matrix[None], size)
     way = rays(size, at)
     focus = np.array(BEAM.focus)
     normal = np.cross(way, axis)

@@ -11,7 +11,7 @@ from raysplay.synthetic_data.anatomy.person import draw_person
 from raysplay.synthetic_data.anatomy.pose import pose
 from raysplay.synthetic_data.anatomy.rest import FINE, bone_index
 from raysplay.synthetic_data.distributions import compare, measure_feet, published
-from raysplay.synthetic_data.projection.shadow import cast
+from raysplay.synthetic_data.projection.shadow import project_subjects
 from raysplay.synthetic_data.settings import generator_settings
 from raysplay.synthetic_data.subject import draw_subject
 
@@ -96,7 +96,7 @@ def test_the_outline_of_a_sesamoid_in_two_parts_is_that_of_both():
     subject = next(s for s in subjects if s.foot.present[half])
     codes = ("SES_T_med", "SES_T_lat", "SES_T_c")
     eye = torch.eye(3)[None]
-    both = cast([subject], eye, (8, 8)).detector_points[0]
+    both = project_subjects([subject], eye, (8, 8)).detector_points[0]
     alone = []
     for gone in (half, whole):
         present = subject.foot.present.copy()
@@ -111,7 +111,7 @@ def test_the_outline_of_a_sesamoid_in_two_parts_is_that_of_both():
             only = replace(subject, foot=moved, person=replace(subject.person, shapes=shapes))
         else:
             only = replace(subject, foot=replace(subject.foot, present=present))
-        alone.append(cast([only], eye, (8, 8)).detector_points[0])
+        alone.append(project_subjects([only], eye, (8, 8)).detector_points[0])
     axis = both[schema.index("M1d_med")] + both[schema.index("M1d_lat")]
     axis = axis - both[schema.index("M1p_med")] - both[schema.index("M1p_lat")]
     across = torch.stack([axis[1], -axis[0]]) / axis.norm()

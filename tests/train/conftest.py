@@ -1,4 +1,4 @@
-"""A few feet cast on a coarse store, and reading settings for small crops."""
+"""A few feet projected on a coarse raster, and reading settings for small crops."""
 
 from collections.abc import Callable
 
@@ -15,7 +15,7 @@ from raysplay.train.settings import PoolSettings
 COARSE = PoolSettings(
     size=16,
     refresh=0.0,
-    cast_batch=8,
+    projection_batch=8,
     pitch_mm=1.36,
     rows=304,
     columns=152,
@@ -38,7 +38,7 @@ def coarse() -> PoolSettings:
 
 @pytest.fixture(scope="session")
 def pool() -> Pool:
-    """Sixteen cast feet; not to be changed."""
+    """Sixteen projected feet; not to be changed."""
     pool = Pool(COARSE, 3, torch.device("cpu"))
     pool.fill(16)
     return pool

@@ -32,7 +32,7 @@ def test_only_crops_from_above_without_landmarks_are_used():
 
 
 def test_the_matrix_carries_what_one_picture_shows_to_the_other(draw_blob, centre_of_mass, monkeypatch):
-    for name in ("vary_grey", "store"):
+    for name in ("vary_grey", "archive"):
         monkeypatch.setattr(consistency, name, lambda images, *_: images)
     rows, columns = reading_settings().crop_size
     at = (columns / 2 + MARGIN + 11.0, rows / 2 + MARGIN - 23.0)

@@ -30,8 +30,8 @@ CPU = torch.device("cpu")
 
 @pytest.fixture(scope="module")
 def settings(coarse):
-    """Two films a batch, from a store of two feet a worker."""
-    pool = coarse.model_copy(update={"size": 2, "cast_batch": 2, "refresh": 1.0, "view_shares": {"dp": 1.0}})
+    """Two films a batch, from a pool of two feet a worker."""
+    pool = coarse.model_copy(update={"size": 2, "projection_batch": 2, "refresh": 1.0, "view_shares": {"dp": 1.0}})
     few = {"device": "cpu", "batch": 2, "feed_workers": 2, "intensity_share": 0.0, "pool": pool}
     return load(TrainSettings, "train_locator.yaml").model_copy(update=few)
 
@@ -83,7 +83,7 @@ def test_workers_give_in_turn_what_their_seeds_fix(settings):
     with open_feed(settings, CPU) as feed:
         for k in range(4):
             assert same(feed.take(), sources[k % 2].cut())
-        assert feed.feet_cast >= 4
+        assert feed.feet_projected >= 4
         assert feed.waited > 0
     assert mp.active_children() == []
     assert not feed._folder.exists()

@@ -72,7 +72,7 @@ def real_folder(tmp_path, small_reading):
 
 
 LOSSES = ("map", "place", "axis", "doubt", "found", "view", "condition")
-TIMES = ("steps_per_s", "minutes", "waited", "cast_per_s")
+TIMES = ("steps_per_s", "minutes", "waited", "projected_per_s")
 
 
 def parameters(network, path):
@@ -98,7 +98,7 @@ def test_a_run_writes_weights_and_a_log_and_another_goes_on_from_them(configure,
         assert all(math.isfinite(value) for value in named)
         assert line["loss"] == pytest.approx(sum(named), abs=0.001)
     # Sixteen feet to begin with, then two a step in groups of eight.
-    assert log[4]["feet_cast"] == 16
+    assert log[4]["feet_projected"] == 16
 
     description = load_weights(network, weights)
     assert (description["network"], description["steps"], description["seed"]) == ("locator", "3", str(settings.seed))
@@ -192,7 +192,7 @@ def test_shipped_configurations_fit_the_networks_and_the_store(network):
     assert settings.network == network
     pool = settings.pool
     assert sum(pool.view_shares.values()) == pytest.approx(1)
-    # The store is finer than the crops that are cut from it: a foot of 250 mm fills its height.
+    # The pool is finer than the crops that are cut from it: a foot of 250 mm fills its height.
     assert pool.rows * pool.pitch_mm == pytest.approx(413, abs=2)
     assert pool.columns * pool.pitch_mm == pytest.approx(207, abs=2)
     assert pool.top_mm < pool.rows * pool.pitch_mm

@@ -10,7 +10,7 @@ import raysplay.train.landmark_batch as module
 from raysplay.configs import landmark_schema
 from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
 from raysplay.infer.warp import similarity, transform_points
-from raysplay.train.degrade import draw_marks, no_degradation, store
+from raysplay.train.degrade import archive, draw_marks, no_degradation
 from raysplay.train.landmark_batch import join, landmark_batch, lay_crops, real_batch
 from raysplay.train.real_crops.real_films import MARGIN, RealCrops
 
@@ -24,7 +24,7 @@ def sources():
 
 
 def without_conditions(pool, monkeypatch):
-    """Feet of the store lie alone; some that are drawn at random have crossed toes of their own."""
+    """Feet of the pool lie alone; some that are drawn at random have crossed toes of their own."""
     monkeypatch.setattr(pool, "conditions", torch.zeros_like(pool.conditions))
 
 
@@ -270,10 +270,10 @@ def test_half_of_a_batch_has_the_pixels_of_open_films():
     )
     images = torch.zeros(64, 96, 96)
     images[:, 48, 48] = 1.0
-    stored = store(images, 0.35, np.random.default_rng(1), settings)
-    spread = stored.flatten(1).amax(1) < 0.5
+    archived = archive(images, 0.35, np.random.default_rng(1), settings)
+    spread = archived.flatten(1).amax(1) < 0.5
     assert int(spread.sum()) == 32
-    assert torch.equal(stored[~spread], images[~spread])
+    assert torch.equal(archived[~spread], images[~spread])
 
 
 def test_a_batch_without_degradation_is_what_the_store_holds(pool, bare, monkeypatch):

@@ -1,4 +1,4 @@
-"""The store of cast feet: reproducible, renewed oldest first, landmarks on the bones they name."""
+"""The pool of projected feet: reproducible, renewed oldest first, landmarks on the bones they name."""
 
 import dataclasses
 import multiprocessing
@@ -80,28 +80,32 @@ def test_all_three_materials_are_held_and_none_is_negative(pool):
     assert (feet.amax((2, 3)) > torch.tensor([5.0, 5.0, 20.0])).all()
 
 
-def test_the_oldest_feet_are_cast_over(pool, coarse):
-    small = Pool(coarse.model_copy(update={"size": 3, "cast_batch": 2, "view_shares": {"dp": 1.0}}), 9, pool.device)
+def test_the_oldest_feet_are_replaced(pool, coarse):
+    small = Pool(
+        coarse.model_copy(update={"size": 3, "projection_batch": 2, "view_shares": {"dp": 1.0}}), 9, pool.device
+    )
     small.fill(1)
-    assert (small.filled, small.cast_count) == (2, 2)
+    assert (small.filled, small.projected_count) == (2, 2)
     small.fill(99)
-    assert (small.filled, small.cast_count) == (3, 4)
+    assert (small.filled, small.projected_count) == (3, 4)
     # Feet 0, 1, 2, 3 in three places: the fourth lies where the first lay.
     subjects = [s for k in range(2) for s in draw_group(9, k, 2, {"dp": 1.0})[0]]
-    single = Pool(coarse.model_copy(update={"size": 4, "cast_batch": 4, "view_shares": {"dp": 1.0}}), 9, pool.device)
+    single = Pool(
+        coarse.model_copy(update={"size": 4, "projection_batch": 4, "view_shares": {"dp": 1.0}}), 9, pool.device
+    )
     single._groups = iter([(subjects, [0] * 4)])
-    single.cast_group()
+    single.project_group()
     torch.testing.assert_close(small.points, single.points[[3, 1, 2]])
     torch.testing.assert_close(small.lengths, single.lengths[[3, 1, 2]], rtol=1e-3, atol=1e-2)
 
 
-def test_a_step_casts_what_it_owes(pool, coarse, monkeypatch):
-    renewed = Pool(coarse.model_copy(update={"refresh": 3.0, "cast_batch": 8}), 1, pool.device)
-    casts = []
-    monkeypatch.setattr(renewed, "cast_group", lambda: casts.append(1))
+def test_a_step_projects_what_it_owes(pool, coarse, monkeypatch):
+    renewed = Pool(coarse.model_copy(update={"refresh": 3.0, "projection_batch": 8}), 1, pool.device)
+    projected = []
+    monkeypatch.setattr(renewed, "project_group", lambda: projected.append(1))
     for _ in range(16):
         renewed.refresh()
-    assert len(casts) * 8 == 16 * 3
+    assert len(projected) * 8 == 16 * 3
 
 
 def test_feet_are_drawn_by_view_where_there_are_any(pool):
@@ -123,9 +127,9 @@ def test_conditions_are_drawn_by_their_shares_and_kept_with_the_feet(coarse, poo
     # 24 draws of one half: four standard errors.
     assert np.mean(["growth_plates" in h for h in has]) == pytest.approx(0.5, abs=4 * 0.5 / np.sqrt(24))
 
-    small = Pool(coarse.model_copy(update={"size": 4, "cast_batch": 4}), 9, pool.device)
+    small = Pool(coarse.model_copy(update={"size": 4, "projection_batch": 4}), 9, pool.device)
     small._groups = iter([(subjects[:4], [0] * 4)])
-    small.cast_group()
+    small.project_group()
     for k, subject in enumerate(subjects[:4]):
         assert {c for c, there in zip(CONDITIONS, small.conditions[k], strict=True) if there} == set(subject.conditions)
         # A lost toe takes landmarks with it; those of a metatarsal stay unless it was shortened or lost, too.
@@ -143,7 +147,7 @@ def test_a_share_of_nothing_leaves_feet_without_conditions():
 
 def test_processes_draw_the_same_feet_and_end(coarse, pool):
     drawn = [
-        Pool(coarse.model_copy(update={"size": 2, "cast_batch": 2, "workers": workers}), 5, pool.device)
+        Pool(coarse.model_copy(update={"size": 2, "projection_batch": 2, "workers": workers}), 5, pool.device)
         for workers in (0, 1)
     ]
     for one in drawn:

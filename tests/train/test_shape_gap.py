@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from raysplay.configs import landmark_schema
 from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot
-from raysplay.synthetic_data.projection.shadow import cast
+from raysplay.synthetic_data.projection.shadow import project_subjects
 from raysplay.synthetic_data.subject import draw_subject
 from raysplay.train.reference_page.foot import REFERENCE_FOOT
 from raysplay.train.shape_gap import accepted_feet, foot_shape, main, shape_gaps
@@ -123,7 +123,7 @@ def test_generated_feet_are_shaped_like_those_read_on_open_films():
     codes, feet = landmark_schema().codes, []
     for first in range(0, 96, 16):
         subjects = [draw_subject((77, first + k), "dp")[0] for k in range(16)]
-        shadow = cast(subjects, torch.diag(torch.tensor([1.0, -1.0, 1.0])).repeat(16, 1, 1), (16, 16))
+        shadow = project_subjects(subjects, torch.diag(torch.tensor([1.0, -1.0, 1.0])).repeat(16, 1, 1), (16, 16))
         for points, there in zip(shadow.points.numpy(), shadow.placed.numpy(), strict=True):
             feet.append({code: tuple(p) for code, p, placed in zip(codes, points, there, strict=True) if placed})
     shapes = [foot_shape(points) for points in feet]

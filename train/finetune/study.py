@@ -74,7 +74,7 @@ class StudyPlan:
 
 
 class _OnceEach(Pool):
-    """A store whose feet are drawn one after another."""
+    """A pool whose feet are drawn one after another."""
 
     _next = 0
 
@@ -110,15 +110,15 @@ def render(
     Films are worn as in training unless ``degrade`` says otherwise.
     """
     size = count * 3 // 2 + BLOCK
-    changes = {"size": size, "cast_batch": min(pool.cast_batch, BLOCK), "view_shares": {"dp": 1.0}}
-    store = _OnceEach(pool.model_copy(update=changes | {"condition_shares": {}}), seed, device, generator)
-    store.fill(size)
-    store.close()
+    changes = {"size": size, "projection_batch": min(pool.projection_batch, BLOCK), "view_shares": {"dp": 1.0}}
+    feet = _OnceEach(pool.model_copy(update=changes | {"condition_shares": {}}), seed, device, generator)
+    feet.fill(size)
+    feet.close()
     rng, noise = np.random.default_rng(seed), torch.Generator(device).manual_seed(seed)
     marks = draw_marks().to(device)
     images, points, shown = [], [], []
     for _ in range(size // BLOCK):
-        batch = landmark_batch(store, BLOCK, rng, noise, marks, None, degrade)
+        batch = landmark_batch(feet, BLOCK, rng, noise, marks, None, degrade)
         keep = usual(batch)
         images.append(batch.images[keep].cpu())
         points.append(batch.points[keep].cpu())
@@ -267,7 +267,9 @@ def main(
         raise typer.BadParameter(f"{shift}: no such generator; known are {', '.join(generators)}", param_hint="--shift")
     base = load(TrainSettings, shipped("train_finetune.yaml"))
     changes = {"steps": steps, "batch": batch, "feed_workers": feed_workers, "report_every": steps, "save_every": steps}
-    base = base.model_copy(update=changes | {"pool": base.pool.model_copy(update={"size": 400, "cast_batch": 128})})
+    base = base.model_copy(
+        update=changes | {"pool": base.pool.model_copy(update={"size": 400, "projection_batch": 128})}
+    )
     plan = StudyPlan(tuple(films or StudyPlan.counts), repeats, toe_turn=toe_turn)
     rows = study(out, weights, generators[shift], base, plan)
     with (out / "study.csv").open("w", encoding="utf-8", newline="") as file:

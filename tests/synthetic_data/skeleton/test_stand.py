@@ -14,7 +14,7 @@ from raysplay.synthetic_data.anatomy.posture import draw_posture
 from raysplay.synthetic_data.anatomy.rest import bone_index, bone_names
 from raysplay.synthetic_data.anatomy.soft_tissue import soft_tissue
 from raysplay.synthetic_data.projection.beam import Beam
-from raysplay.synthetic_data.projection.shadow import Subject, cast
+from raysplay.synthetic_data.projection.shadow import Subject, project_subjects
 from raysplay.synthetic_data.settings import generator_settings
 from raysplay.synthetic_data.skeleton.films import read_skeleton
 from raysplay.synthetic_data.skeleton.settings import skeleton_settings
@@ -47,7 +47,7 @@ def one_a_file(tmp_path_factory):
 @pytest.mark.parametrize(("which", "seed"), [("skeleton", k) for k in range(4)] + [("one_a_file", 4)])
 def test_the_shadow_shows_the_angles_that_were_asked_for(request, which, seed):
     """Capsules are straight, and bearings are angles in the plan view, which a far tube keeps."""
-    shadow = cast([subject(request.getfixturevalue(which), seed, **ASKED)], FILM, (800, 400))
+    shadow = project_subjects([subject(request.getfixturevalue(which), seed, **ASKED)], FILM, (800, 400))
     values = measure_values(
         shadow.detector_points.double().numpy(), landmark_schema(), measures=[by_name(name) for name in ASKED]
     )
@@ -77,7 +77,7 @@ def test_bones_that_a_subject_brings_are_cast_in_place_of_the_lofts(skeleton):
     origin, frame = one.foot.origin.copy(), one.foot.frame.copy()
     origin[i], frame[i] = [0.0, -40.0, 30.0], np.eye(3)
     alone = replace(one, surfaces=surfaces, foot=replace(one.foot, present=present, origin=origin, frame=frame))
-    shadow = cast([alone], FILM, (800, 400))
+    shadow = project_subjects([alone], FILM, (800, 400))
     middle = 300 + 40 / PX, 200
     assert float(shadow.outer[0, int(middle[0]), middle[1]]) == pytest.approx(20.0, rel=0.02)
     assert float(shadow.inner[0, int(middle[0]), middle[1]]) == pytest.approx(16.0, rel=0.02)

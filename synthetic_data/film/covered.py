@@ -6,8 +6,8 @@ import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
-OVERLAP_SHARE = 0.2
-"""A foot counts as overlapped where bones of others lie over this share of its landmarks."""
+COVERED_SHARE = 0.2
+"""A foot counts as covered where bones of others lie over this share of its landmarks."""
 
 _BONE_MM = 1.0
 """Path through bone that hides what lies over or under it."""
@@ -22,10 +22,10 @@ def covered_share(bone: Tensor, points: Tensor, counted: Tensor) -> Tensor:
     return (there & counted).sum(1) / counted.sum(1).clamp_min(1)
 
 
-def overlapped(bones: Tensor, points: Tensor) -> list[bool]:
+def covered_feet(bones: Tensor, points: Tensor) -> list[bool]:
     """Which feet of one exposure have others over them, from the path through each one's bones (B, R, C)."""
     if len(bones) < 2:
         return [False] * len(bones)
     others = bones.sum(0, keepdim=True) - bones
     share = covered_share(others, points, torch.ones_like(points[..., 0], dtype=torch.bool))
-    return [bool(s >= OVERLAP_SHARE) for s in share]
+    return [bool(s >= COVERED_SHARE) for s in share]

@@ -26,7 +26,7 @@ SIDES = (0.0, 180.0)
 """Directions of the margins that a dorsoplantar film shows, degrees from lateral through dorsal."""
 
 
-def wear(rng: np.random.Generator, person: Person, settings: PersonSettings) -> Person:
+def age_joints(rng: np.random.Generator, person: Person, settings: PersonSettings) -> Person:
     """Wear some joints of a person. Shares are this project's choice, no source."""
     worn = [rng.random() < settings.worn_joint * (2.0 if k < 2 else 0.7) for k in range(len(JOINTS))]
     if not any(worn):

@@ -16,13 +16,14 @@ GREAT = ("proximal_phalanx_1", "distal_phalanx_1")
 SECOND = ("proximal_phalanx_2", "middle_phalanx_2", "distal_phalanx_2")
 
 HEAVY = 0.4
-"""Share of the great or of the second proximal phalanx under the other toe that counts as overlap (proposed here)."""
+"""Share of the great or of the second proximal phalanx under the other toe from which toes count as crossed (proposed
+here)."""
 
 ACROSS = np.linspace(-0.9, 0.9, 5)
 ALONG = np.linspace(0.05, 0.95, 10)
 
 
-def overlap_share(person: Person, foot: PosedFoot, beam: Beam) -> float:
+def crossed_share(person: Person, foot: PosedFoot, beam: Beam) -> float:
     """Share of the proximal phalanx of the first or the second toe that lies over the bones of the other on the film.
 
     Bones count as flat strips of their own width, so this costs next to nothing; the larger share of the area is given.
