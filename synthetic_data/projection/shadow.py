@@ -60,6 +60,78 @@ class Shadow:
     placed: Tensor
 
 
+@dataclass(frozen=True)
+class _Throw:
+    """Feet under their beams and the films that they are thrown on.
+
+    Attributes
+    ----------
+    shapes : BoneShapes
+    origin, frame : Tensor, shape (B, N, 3) and (B, N, 3, 3)
+        Place and directions of every bone, mm.
+    present : Tensor of bool, shape (B, N)
+    density : Tensor, shape (B, N)
+    focus, gap : Tensor, shape (B, 3) and (B,)
+        Focal spot and distance of the plate below the foot, mm.
+    matrix : Tensor, shape (B, 3, 3)
+        Film from detector.
+    size : (rows, columns)
+    """
+
+    shapes: BoneShapes
+    origin: Tensor
+    frame: Tensor
+    present: Tensor
+    density: Tensor
+    focus: Tensor
+    gap: Tensor
+    matrix: Tensor
+    size: tuple[int, int]
+
+    @classmethod
+    def of(
+        cls, subjects: list[Subject], film_from_detector: Tensor, size: tuple[int, int], device: torch.device | str
+    ) -> _Throw:
+        return cls(
+            BoneShapes(
+                **{k: _stack([s.person.shapes[k] for s in subjects], device) for k in subjects[0].person.shapes}
+            ),
+            _stack([s.foot.origin for s in subjects], device),
+            _stack([s.foot.frame for s in subjects], device),
+            torch.as_tensor(np.stack([s.foot.present for s in subjects]), device=device),
+            _stack([s.density for s in subjects], device),
+            _stack([np.array(s.beam.focus) for s in subjects], device),
+            _stack([np.array(s.beam.gap) for s in subjects], device),
+            film_from_detector.to(device=device, dtype=torch.float32),
+            size,
+        )
+
+    @property
+    def reach(self) -> Tensor:
+        """Height of the focal spot over the plate (B,), mm."""
+        return self.focus[:, 2] + self.gap
+
+    def to_film(self, place: Tensor) -> Tensor:
+        """Points of the detector (B, ..., 2) in pixels of the film."""
+        batch, extra = len(self.matrix), (1,) * (place.dim() - 2)
+        linear = self.matrix[:, :2, :2].reshape(batch, *extra, 2, 2)
+        return (linear @ place[..., None])[..., 0] + self.matrix[:, :2, 2].reshape(batch, *extra, 2)
+
+    def corners_of(self, values: Tensor, faces: Tensor) -> Tensor:
+        """Values (B, K, V, ...) at the corners of the triangles, (B, K, T, 3, ...), in the order the film shows.
+
+        Normals point inward: a triangle that faces the focal spot runs clockwise as seen from there, and so on the
+        film. A mirrored film shows it the other way round.
+        """
+        mirrored = torch.linalg.det(self.matrix[:, :2, :2]) >= 0
+        at = values[:, :, faces]
+        return torch.where(mirrored.reshape(len(mirrored), *(1,) * (at.dim() - 1)), at.flip(3), at)
+
+
+def _stack(values: list[np.ndarray], device: torch.device | str) -> Tensor:
+    return torch.as_tensor(np.stack(values), dtype=torch.float32, device=device)
+
+
 def project_subjects(
     subjects: list[Subject],
     film_from_detector: Tensor,
@@ -74,85 +146,73 @@ def project_subjects(
     film_from_detector : Tensor, shape (B, 3, 3)
         Similarity (or its mirror image) from mm on the detector to pixels.
     size : (rows, columns)
+    device : torch.device or str
+        Where this is computed and the shadow lies.
     """
+    throw = _Throw.of(subjects, film_from_detector, size, device)
+    surfaces = _surfaces(subjects, throw)
+    outline, bone = _bone_lengths(surfaces, throw)
+    slant = ray_length(size, throw.matrix, throw.focus, throw.gap) / throw.reach[:, None, None]
+    batch = len(subjects)
+    outer, inner = bone[:batch] * slant, bone[batch:] * slant
+    soft = _soft_lengths(_stack([s.skin for s in subjects], device), throw)
 
-    def stack(values: list[np.ndarray]) -> Tensor:
-        return torch.as_tensor(np.stack(values), dtype=torch.float32, device=device)
+    centres = _head_centres(surfaces[0], throw.origin, throw.frame, throw.focus, throw.gap)
+    whole = torch.as_tensor(np.stack([s.foot.whole for s in subjects]), device=device) & throw.present
+    detector_points = landmarks(outline, centres, throw.present)
+    return Shadow(outer, inner, soft, throw.to_film(detector_points), detector_points, placed(whole))
 
-    shapes = BoneShapes(**{k: stack([s.person.shapes[k] for s in subjects]) for k in subjects[0].person.shapes})
-    origin, frame = stack([s.foot.origin for s in subjects]), stack([s.foot.frame for s in subjects])
-    present = torch.as_tensor(np.stack([s.foot.present for s in subjects]), device=device)
-    density = stack([s.density for s in subjects])
-    focus, gap = (
-        stack([np.array(s.beam.focus) for s in subjects]),
-        stack([np.array(s.beam.gap) for s in subjects]),
-    )
-    matrix = film_from_detector.to(device=device, dtype=torch.float32)
-    # Normals point inward: a triangle that faces the focal spot runs clockwise as seen from there, and so on the film.
-    # A mirrored film shows it the other way round.
-    mirrored = torch.linalg.det(matrix[:, :2, :2]) >= 0
-    reach = focus[:, 2] + gap
-    batch, count = present.shape
-    rows, columns = size
 
-    def to_film(place: Tensor) -> Tensor:
-        extra = (1,) * (place.dim() - 2)
-        linear = matrix[:, :2, :2].reshape(batch, *extra, 2, 2)
-        return (linear @ place[..., None])[..., 0] + matrix[:, :2, 2].reshape(batch, *extra, 2)
-
-    def corners_of(values: Tensor, faces: Tensor) -> Tensor:
-        """Values (B, K, V, ...) at the corners of the triangles, (B, K, T, 3, ...), in the order the film shows."""
-        at = values[:, :, faces]
-        return torch.where(mirrored.reshape(batch, *(1,) * (at.dim() - 1)), at.flip(3), at)
-
-    faces = triangles().to(device)
-    both = torch.stack([loft(shapes), loft(shapes, inside=True)])
+def _surfaces(subjects: list[Subject], throw: _Throw) -> Tensor:
+    """Outer and inner surface of every bone in its own frame, (2, B, N, RINGS, SPOKES, 3), mm."""
+    both = torch.stack([loft(throw.shapes), loft(throw.shapes, inside=True)])
     for number, subject in enumerate(subjects):
         if subject.surfaces is not None:
-            own = torch.as_tensor(subject.surfaces, dtype=torch.float32, device=device)
+            own = torch.as_tensor(subject.surfaces, dtype=torch.float32, device=both.device)
             both[:, number] = torch.where(torch.isfinite(own), own, both[:, number])
-    local = both[0]
-    surfaces = []
+    return both
+
+
+def _bone_lengths(surfaces: Tensor, throw: _Throw) -> tuple[Tensor, Tensor]:
+    """Outer surfaces on the detector (B, N, RINGS, SPOKES, 2), and path lengths along the central ray's direction
+    through whole bones and through their insides, (2 B, R, C), weighted by density."""
+    faces, device = triangles().to(surfaces.device), surfaces.device
+    batch, count = throw.present.shape
+    projected = []
     outline = torch.zeros(0)
-    for layer, points in enumerate(both):
-        world = origin[:, :, None, None] + torch.einsum("bnij,bnrsj->bnrsi", frame, points)
-        place, closeness = project(world, focus, gap)
+    for layer, points in enumerate(surfaces):
+        world = throw.origin[:, :, None, None] + torch.einsum("bnij,bnrsj->bnrsi", throw.frame, points)
+        place, closeness = project(world, throw.focus, throw.gap)
         if layer == 0:
             outline = place
-        surfaces.append((to_film(place).flatten(2, 3), closeness.flatten(2, 3)))
-
+        projected.append((throw.to_film(place).flatten(2, 3), closeness.flatten(2, 3)))
     image = torch.arange(batch, device=device)[:, None, None].expand(batch, count, len(faces))
-    weight = ((reach[:, None] * density)[..., None]).expand(batch, count, len(faces))
-    keep = present[..., None].expand(batch, count, len(faces)).reshape(-1)
-    corners = torch.cat([corners_of(flat, faces).reshape(-1, 3, 2)[keep] for flat, _ in surfaces])
-    close = torch.cat([corners_of(near, faces).reshape(-1, 3)[keep] for _, near in surfaces])
-    target = torch.cat([(image + layer * batch).reshape(-1)[keep] for layer in range(len(surfaces))])
-    bone = path_lengths(
-        corners, close, target, weight.reshape(-1)[keep].repeat(len(surfaces)), (len(surfaces) * batch, rows, columns)
-    )
-    slant = ray_length(size, matrix, focus, gap) / reach[:, None, None]
-    outer, inner = bone[:batch] * slant, bone[batch:] * slant
+    weight = ((throw.reach[:, None] * throw.density)[..., None]).expand(batch, count, len(faces))
+    keep = throw.present[..., None].expand(batch, count, len(faces)).reshape(-1)
+    corners = torch.cat([throw.corners_of(flat, faces).reshape(-1, 3, 2)[keep] for flat, _ in projected])
+    close = torch.cat([throw.corners_of(near, faces).reshape(-1, 3)[keep] for _, near in projected])
+    target = torch.cat([(image + layer * batch).reshape(-1)[keep] for layer in range(len(projected))])
+    weights = weight.reshape(-1)[keep].repeat(len(projected))
+    return outline, path_lengths(corners, close, target, weights, (len(projected) * batch, *throw.size))
 
-    skin = stack([s.skin for s in subjects])
-    place, closeness = project(skin, focus, gap)
+
+def _soft_lengths(skin: Tensor, throw: _Throw) -> Tensor:
+    """Path lengths through each soft layer on the coarse grid, (B, K, r, c), from skin (B, TUBES, RINGS, SPOKES, 3)."""
+    batch, device = len(skin), skin.device
+    place, closeness = project(skin, throw.focus, throw.gap)
     tube = tube_triangles().to(device)
-    flat, near = to_film(place).flatten(2, 3) / SOFT_STEP, closeness.flatten(2, 3)
-    corners, close = corners_of(flat, tube), corners_of(near, tube)
+    flat, near = throw.to_film(place).flatten(2, 3) / SOFT_STEP, closeness.flatten(2, 3)
+    corners, close = throw.corners_of(flat, tube), throw.corners_of(near, tube)
     layers = torch.as_tensor(LAYER_OF_TUBE, device=device)
     target = (torch.arange(batch, device=device)[:, None] * SOFT_LAYERS + layers)[..., None].expand(close.shape[:3])
-    coarse = (-(-rows // SOFT_STEP), -(-columns // SOFT_STEP))
-    soft = path_lengths(
+    coarse = -(-throw.size[0] // SOFT_STEP), -(-throw.size[1] // SOFT_STEP)
+    return path_lengths(
         corners.reshape(-1, 3, 2),
         close.reshape(-1, 3),
         target.reshape(-1),
-        reach[:, None, None].expand(close.shape[:3]).reshape(-1),
+        throw.reach[:, None, None].expand(close.shape[:3]).reshape(-1),
         (batch * SOFT_LAYERS, *coarse),
     ).reshape(batch, SOFT_LAYERS, *coarse)
-
-    centres = _head_centres(local, origin, frame, focus, gap)
-    whole = torch.as_tensor(np.stack([s.foot.whole for s in subjects]), device=device) & present
-    detector_points = landmarks(outline, centres, present)
-    return Shadow(outer, inner, soft, to_film(detector_points), detector_points, placed(whole))
 
 
 def _head_centres(local: Tensor, origin: Tensor, frame: Tensor, focus: Tensor, gap: Tensor) -> Tensor:
