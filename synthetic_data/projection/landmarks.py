@@ -6,6 +6,8 @@ one bone at a level of its projected length, tips are the furthest outline point
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import torch
 from torch import Tensor
 
@@ -184,13 +186,31 @@ def landmarks(outlines: Tensor, solid_centres: Tensor, present: Tensor) -> Tenso
     Tensor, shape (B, L, 2)
         Schema order, mm on the detector.
     """
-    schema = landmark_schema()
-    found: dict[str, Tensor] = {}
+    feet = _Outlines(outlines)
+    axes, found = _shafts(feet)
+    found |= _first_metatarsal(feet, solid_centres, axes)
+    found |= _other_metatarsals(feet, solid_centres, axes)
+    found |= _great_toe(feet, axes["PP"], found["M1_head_c"])
+    found |= _sesamoids(feet, present, axes["M1"])
+    found |= _tarsus(feet, axes)
+    found |= _talus(feet)
+    return torch.stack([found[code] for code in landmark_schema().codes], dim=1)
 
-    def bone(name: str) -> Tensor:
-        return outlines[:, bone_index(name)]
 
+@dataclass(frozen=True)
+class _Outlines:
+    """Projected surfaces (B, N, RINGS, SPOKES, 2), by the name of the bone."""
+
+    all: Tensor
+
+    def __getitem__(self, bone: str) -> Tensor:
+        return self.all[:, bone_index(bone)]
+
+
+def _shafts(feet: _Outlines) -> tuple[dict[str, Tensor], dict[str, Tensor]]:
+    """Axes of the long bones by the code of the bone (B, 2), and the four landmarks of each shaft."""
     axes: dict[str, Tensor] = {}
+    found: dict[str, Tensor] = {}
     for code, name in (
         ("M1", "metatarsal_1"),
         ("M2", "metatarsal_2"),
@@ -203,73 +223,99 @@ def landmarks(outlines: Tensor, solid_centres: Tensor, present: Tensor) -> Tenso
         ("PP4", "proximal_phalanx_4"),
         ("PP5", "proximal_phalanx_5"),
     ):
-        points, axes[code] = shaft_cortices(bone(name))
+        points, axes[code] = shaft_cortices(feet[name])
         for k, end in enumerate(("p_med", "p_lat", "d_med", "d_lat")):
             found[code + end] = points[:, k]
+    return axes, found
 
-    first, ray = bone("metatarsal_1"), axes["M1"]
-    head = first[:, HEAD:]
-    found["M1_head_c"] = solid_centres[:, bone_index("metatarsal_1")]
-    found["M4_head_c"] = solid_centres[:, bone_index("metatarsal_4")]
-    found["M1_base_med"], found["M1_base_lat"] = (
-        _corner(first, -ray, -_lateral(ray)),
-        _corner(first, -ray, _lateral(ray)),
-    )
-    found["M2_base_med"] = _corner(bone("metatarsal_2"), -axes["M2"], -_lateral(axes["M2"]))
-    found["M1_base_c"] = 0.5 * (found["M1_base_med"] + found["M1_base_lat"])
-    found["M2_base_c"] = bone("metatarsal_2")[:, 0].mean(1)
-    rim = first[:, HEAD_RIM : HEAD_RIM + 1]
-    found["M1_art_med"], found["M1_art_lat"] = _extreme(rim, -_lateral(ray)), _extreme(rim, _lateral(ray))
-    found["M1_head_lat_edge"] = _corner(head, ray, _lateral(ray))
-    found["M1_emin"] = _extreme(head, -_lateral(ray))
-    for k in range(1, 6):
-        found[f"M{k}_tip"] = _extreme(bone(f"metatarsal_{k}"), axes["M2"])
-    found["M5_lat"] = _extreme(bone("metatarsal_5")[:, HEAD:], _lateral(axes["M5"]))
 
-    phalanx = bone("proximal_phalanx_1")
-    toe = axes["PP"]
-    found["PP_art_med"] = _corner(phalanx, -toe, -_lateral(toe))
-    found["PP_art_lat"] = _corner(phalanx, -toe, _lateral(toe))
-    found["PP_base_mid"] = phalanx[:, 0].mean(1)
-    opposite = _unit(found["PP_base_mid"] - found["M1_head_c"])
-    found["M1_head_mid"] = _reach(head, found["M1_head_c"], opposite)
-    found["PP_head_c"] = phalanx[:, -1].mean(1)
-    last = bone("distal_phalanx_1")
+def _first_metatarsal(feet: _Outlines, solid_centres: Tensor, axes: dict[str, Tensor]) -> dict[str, Tensor]:
+    """Base, head and eminence."""
+    first, ray = feet["metatarsal_1"], axes["M1"]
+    head, rim = first[:, HEAD:], first[:, HEAD_RIM : HEAD_RIM + 1]
+    medial, lateral = _corner(first, -ray, -_lateral(ray)), _corner(first, -ray, _lateral(ray))
+    return {
+        "M1_head_c": solid_centres[:, bone_index("metatarsal_1")],
+        "M1_base_med": medial,
+        "M1_base_lat": lateral,
+        "M1_base_c": 0.5 * (medial + lateral),
+        "M1_art_med": _extreme(rim, -_lateral(ray)),
+        "M1_art_lat": _extreme(rim, _lateral(ray)),
+        "M1_head_lat_edge": _corner(head, ray, _lateral(ray)),
+        "M1_emin": _extreme(head, -_lateral(ray)),
+    }
+
+
+def _other_metatarsals(feet: _Outlines, solid_centres: Tensor, axes: dict[str, Tensor]) -> dict[str, Tensor]:
+    """Tips of all five, base of the second, head of the fourth, outer border of the fifth."""
+    found = {f"M{k}_tip": _extreme(feet[f"metatarsal_{k}"], axes["M2"]) for k in range(1, 6)}
+    return found | {
+        "M2_base_med": _corner(feet["metatarsal_2"], -axes["M2"], -_lateral(axes["M2"])),
+        "M2_base_c": feet["metatarsal_2"][:, 0].mean(1),
+        "M4_head_c": solid_centres[:, bone_index("metatarsal_4")],
+        "M5_lat": _extreme(feet["metatarsal_5"][:, HEAD:], _lateral(axes["M5"])),
+    }
+
+
+def _great_toe(feet: _Outlines, toe: Tensor, head_centre: Tensor) -> dict[str, Tensor]:
+    """Both phalanges, and the point of the metatarsal head over against the base of the first."""
+    phalanx, last = feet["proximal_phalanx_1"], feet["distal_phalanx_1"]
+    base = phalanx[:, 0].mean(1)
+    found = {
+        "PP_art_med": _corner(phalanx, -toe, -_lateral(toe)),
+        "PP_art_lat": _corner(phalanx, -toe, _lateral(toe)),
+        "PP_base_mid": base,
+        "M1_head_mid": _reach(feet["metatarsal_1"][:, HEAD:], head_centre, _unit(base - head_centre)),
+        "PP_head_c": phalanx[:, -1].mean(1),
+    }
     way = _unit(last[:, -1].mean(1) - last[:, 0].mean(1))
     for _ in range(3):
         found["DP_base_c"], found["DP_tip"] = _end_middle(last, -way, LAST_BASE), _end_middle(last, way, LAST_TUFT)
         way = _unit(found["DP_tip"] - found["DP_base_c"])
+    return found
 
-    tibial = bone("medial_sesamoid")
+
+def _sesamoids(feet: _Outlines, present: Tensor, ray: Tensor) -> dict[str, Tensor]:
+    """Borders of both across the first metatarsal, and the middle of the medial one."""
+    tibial = feet["medial_sesamoid"]
     # A sesamoid in two parts counts as one outline.
     in_two = present[:, bone_index("medial_sesamoid_half"), None, None, None]
-    half = torch.where(in_two, bone("medial_sesamoid_half"), tibial)
-    for code, outline in (("SES_T", torch.cat([tibial, half], 1)), ("SES_F", bone("lateral_sesamoid"))):
+    whole = torch.cat([tibial, torch.where(in_two, feet["medial_sesamoid_half"], tibial)], 1)
+    found = {"SES_T_c": _middle(whole, ray)}
+    for code, outline in (("SES_T", whole), ("SES_F", feet["lateral_sesamoid"])):
         found[code + "_med"] = _extreme(outline, -_lateral(ray))
         found[code + "_lat"] = _extreme(outline, _lateral(ray))
-    found["SES_T_c"] = _middle(torch.cat([tibial, half], 1), ray)
+    return found
 
-    across = _lateral(axes["M2"])
-    wedge, block = bone("medial_cuneiform"), bone("cuboid")
-    found["TN_med"] = _extreme(bone("talus")[:, -CAP_RINGS - 2 :], -across)
-    found["C1M1_med"] = 0.5 * (
-        _extreme(wedge[:, TIP_RIM : TIP_RIM + 1], -across) + _extreme(first[:, BASE_RIM : BASE_RIM + 1], -across)
-    )
-    found["CC_lat"] = _extreme(block[:, BASE_RIM : BASE_RIM + 1], across)
-    found["MC5_lat"] = _extreme(block[:, TIP_RIM : TIP_RIM + 1], across)
-    found["MC4_lat"] = _extreme(bone("metatarsal_4")[:, BASE_RIM : BASE_RIM + 1], across)
-    found["C1d_med"], found["C1d_lat"] = _corner(wedge, ray, -_lateral(ray)), _corner(wedge, ray, _lateral(ray))
-    middle = bone("intermediate_cuneiform")
-    found["C2d_med"] = _corner(middle, axes["M2"], -across)
-    talus, boat = bone("talus"), bone("navicular")
+
+def _tarsus(feet: _Outlines, axes: dict[str, Tensor]) -> dict[str, Tensor]:
+    """Borders of the midfoot across the second metatarsal, and the cuneiforms."""
+    ray, across = axes["M1"], _lateral(axes["M2"])
+    wedge, middle, block = feet["medial_cuneiform"], feet["intermediate_cuneiform"], feet["cuboid"]
+    tip, base = slice(TIP_RIM, TIP_RIM + 1), slice(BASE_RIM, BASE_RIM + 1)
+    return {
+        "TN_med": _extreme(feet["talus"][:, -CAP_RINGS - 2 :], -across),
+        "C1M1_med": 0.5 * (_extreme(wedge[:, tip], -across) + _extreme(feet["metatarsal_1"][:, base], -across)),
+        "CC_lat": _extreme(block[:, base], across),
+        "MC5_lat": _extreme(block[:, tip], across),
+        "MC4_lat": _extreme(feet["metatarsal_4"][:, base], across),
+        "C1d_med": _corner(wedge, ray, -_lateral(ray)),
+        "C1d_lat": _corner(wedge, ray, _lateral(ray)),
+        "C2d_med": _corner(middle, axes["M2"], -across),
+        "C2p": middle[:, 0].mean(1),
+        "C2d": middle[:, -1].mean(1),
+    }
+
+
+def _talus(feet: _Outlines) -> dict[str, Tensor]:
+    """Head and neck of the talus, and the surface of the navicular before it."""
+    talus, boat = feet["talus"], feet["navicular"]
     way = _unit(talus[:, -1].mean(1) - talus[:, RINGS // 2].mean(1))
     length = torch.einsum("bnk,bk->bn", talus.flatten(1, 2), way)
     length = (length.amax(1) - length.amin(1))[:, None]
     top = _extreme(talus, way)
+    found = {"TAL_neck_c": _level_middle(talus, way, top - TALAR_NECK * length * way)}
     for code, aside in (("med", -_lateral(way)), ("lat", _lateral(way))):
         found[f"TAL_art_{code}"] = _extreme_within(talus, aside, way, top - TALAR_HEAD * length * way)
         found[f"NAV_art_{code}"] = _corner(boat, -way, 2.0 * aside)
-    neck = top - TALAR_NECK * length * way
-    found["TAL_neck_c"] = _level_middle(talus, way, neck)
-    found["C2p"], found["C2d"] = middle[:, 0].mean(1), middle[:, -1].mean(1)
-    return torch.stack([found[code] for code in schema.codes], dim=1)
+    return found
