@@ -188,14 +188,8 @@ def measure_feet(
     spread = _check_covariance(covariance, *located.shape[:2])
     if not 0.0 < level < 1.0:
         raise ValueError(f"level must lie between 0 and 1, not {level}")
-    factors, of_shape = dict(inflation or {}), dict(shape_sd or {})
-    for name, given in (("inflation", factors), ("shape_sd", of_shape)):
-        unknown = set(given) - {measure.name for measure in (*MEASURES, *measures)}
-        if unknown:
-            raise ValueError(f"{name} names no measure: {', '.join(sorted(unknown))}")
-        if any(not (np.isfinite(factor) and factor > 0.0) for factor in given.values()):
-            raise ValueError(f"{name} must be positive and finite")
-    quantile = NormalDist().inv_cdf(0.5 + level / 2.0)
+    factors = _checked_factors("inflation", inflation, measures)
+    of_shape = _checked_factors("shape_sd", shape_sd, measures)
     codes = _known_codes(measures, schema)
     values = {measure.name: np.full(len(located), np.nan) for measure in measures}
     sds = {measure.name: np.full(len(located), np.nan) for measure in measures}
@@ -206,21 +200,35 @@ def measure_feet(
             if codes.issuperset(measure.landmarks):
                 values[measure.name][block] = feet.value(measure)
                 sds[measure.name][block] = np.sqrt(spreads.variance(measure, feet.gradient(measure)))
+    quantile = NormalDist().inv_cdf(0.5 + level / 2.0)
     result = {}
     for measure in measures:
-        value, sd = values[measure.name], sds[measure.name] * factors.get(measure.name, 1.0)
-        sd = np.hypot(sd, of_shape.get(measure.name, 0.0))
-        withheld = np.isnan(value) | np.isnan(sd)
-        if measure.unit == MILLIMETRE:
-            withheld |= ~in_mm
-        value[withheld] = np.nan
-        sd[withheld] = np.nan
-        half = quantile * sd
-        low, high = value - half, value + half
-        if measure.bounds is not None:
-            value, low, high = (np.clip(a, *measure.bounds) for a in (value, low, high))
-        result[measure.name] = MeasureArray(value, sd, low, high, measure.name, measure.unit, measure.construction)
+        sd = np.hypot(sds[measure.name] * factors.get(measure.name, 1.0), of_shape.get(measure.name, 0.0))
+        given = in_mm if measure.unit == MILLIMETRE else np.ones_like(in_mm)
+        result[measure.name] = _interval(measure, values[measure.name], sd, quantile, given)
     return result
+
+
+def _interval(measure: Measure, value: FloatArray, sd: FloatArray, quantile: float, given: BoolArray) -> MeasureArray:
+    """Value, deviation and ends of the interval (N,); ``nan`` where one is missing or the number is not ``given``."""
+    withheld = np.isnan(value) | np.isnan(sd) | ~given
+    value, sd = np.where(withheld, np.nan, value), np.where(withheld, np.nan, sd)
+    half = quantile * sd
+    low, high = value - half, value + half
+    if measure.bounds is not None:
+        value, low, high = (np.clip(a, *measure.bounds) for a in (value, low, high))
+    return MeasureArray(value, sd, low, high, measure.name, measure.unit, measure.construction)
+
+
+def _checked_factors(name: str, given: Mapping[str, float] | None, measures: Sequence[Measure]) -> dict[str, float]:
+    """Positive numbers by measure; ``name`` is what an error calls them."""
+    factors = dict(given or {})
+    unknown = set(factors) - {measure.name for measure in (*MEASURES, *measures)}
+    if unknown:
+        raise ValueError(f"{name} names no measure: {', '.join(sorted(unknown))}")
+    if any(not (np.isfinite(factor) and factor > 0.0) for factor in factors.values()):
+        raise ValueError(f"{name} must be positive and finite")
+    return factors
 
 
 def _check_points(

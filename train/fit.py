@@ -92,6 +92,34 @@ def loss_of(
     return loss + same, parts | {"consistency": same.detach()}
 
 
+def optimiser_of(network: nn.Module, settings: TrainSettings) -> torch.optim.Optimizer:
+    """AdamW; biases and scales of normalisation do not decay."""
+    decayed = [p for p in network.parameters() if p.dim() > 1]
+    plain = [p for p in network.parameters() if p.dim() <= 1]
+    return torch.optim.AdamW(
+        [{"params": decayed, "weight_decay": settings.weight_decay}, {"params": plain, "weight_decay": 0.0}],
+        lr=settings.learning_rate,
+        fused=True,
+    )
+
+
+def learning_rate(settings: TrainSettings, steps: int, done: float) -> float:
+    """Rate after ``steps`` of this part, when a share ``done`` of the whole training is over: half a cosine.
+
+    A part begins gently: the moments of its optimiser are those of other batches.
+    """
+    rate = settings.learning_rate * min(1.0, (steps + 1) / max(1, settings.warmup))
+    return rate * (0.5 * (1 + math.cos(math.pi * min(1.0, done))) * 0.98 + 0.02)
+
+
+def descend(optimiser: torch.optim.Optimizer, network: nn.Module, loss: Tensor) -> None:
+    """One step down the gradient of ``loss``, cut to a norm of 5."""
+    optimiser.zero_grad(set_to_none=True)
+    loss.backward()  # type: ignore[no-untyped-call]
+    nn.utils.clip_grad_norm_(network.parameters(), 5.0)
+    optimiser.step()
+
+
 def fit(
     settings: TrainSettings,
     log: Callable[[dict[str, Any]], None] = print,
@@ -130,13 +158,7 @@ def fit(
     mean = RunningAverage(network)
     run = mixed(torch.compile(network) if settings.compile else network, device)
     teacher = mixed(mean.network, device)
-    decayed = [p for p in network.parameters() if p.dim() > 1]
-    plain = [p for p in network.parameters() if p.dim() <= 1]
-    optimiser = torch.optim.AdamW(
-        [{"params": decayed, "weight_decay": settings.weight_decay}, {"params": plain, "weight_decay": 0.0}],
-        lr=settings.learning_rate,
-        fused=True,
-    )
+    optimiser = optimiser_of(network, settings)
     identity = hashlib.sha256(settings.model_dump_json().encode()).hexdigest()
     before = Progress(0, 0.0, 0, 0, identity)
     if resume:
@@ -174,19 +196,13 @@ def fit(
         running: dict[str, float] = {}
         lap, lap_waited, lap_projected = time.monotonic(), 0.0, 0
         while done < 1.0 and (pause_after is None or here() < pause_after):
-            # A part begins gently: the moments of its optimiser are those of other batches.
-            rate = settings.learning_rate * min(1.0, (step - before.step + 1) / max(1, settings.warmup))
-            rate *= 0.5 * (1 + math.cos(math.pi * min(1.0, done))) * 0.98 + 0.02
             for group in optimiser.param_groups:
-                group["lr"] = rate
+                group["lr"] = learning_rate(settings, step - before.step, done)
             network.train()
             batch = feed.take()
             consistency = settings.consistency_weight if done >= settings.consistency_start else 0.0
             loss, parts = loss_of(run, teacher, batch, consistency)
-            optimiser.zero_grad(set_to_none=True)
-            loss.backward()  # type: ignore[no-untyped-call]
-            nn.utils.clip_grad_norm_(network.parameters(), 5.0)
-            optimiser.step()
+            descend(optimiser, network, loss)
             # Early averages would remember the untrained weights for too long.
             mean.follow(min(settings.average_decay, (step + 1) / (step + 10)))
             step += 1
