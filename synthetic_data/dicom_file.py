@@ -128,9 +128,17 @@ def patient_orientation(foot: GeneratedFoot) -> list[str]:
 
 
 def film_dataset(film: GeneratedFilm, writing: Writing, *name: object) -> Dataset:
-    """The DICOM object of a film; ``name`` (seed, number ...) makes its UIDs.
+    """The DICOM object of a film: Digital X-Ray or Computed Radiography Image Storage (DICOM PS3.3, A.26 and A.2).
 
     Everything about the patient is invented or empty; nothing depends on the clock.
+
+    Parameters
+    ----------
+    film : GeneratedFilm
+    writing : Writing
+        Kind, polarity, bits, and what the header states.
+    *name
+        Seed, number and the like; they make the UIDs.
     """
     ds = Dataset()
     ds.file_meta = FileMetaDataset()

@@ -55,7 +55,18 @@ class LandmarkBatch:
 
 
 def lay_crops(points: Tensor) -> Tensor:
-    """Ideal crops over feet: source_from_crop (B, 3, 3) by weighted least squares on the anchors."""
+    """Ideal crops over feet, by weighted least squares on the anchors.
+
+    Parameters
+    ----------
+    points : Tensor, shape (B, L, 2)
+        Landmarks in pixels of the source, schema order.
+
+    Returns
+    -------
+    Tensor, shape (B, 3, 3)
+        Similarities source_from_crop: pixels of the crop to pixels of the source.
+    """
     settings, schema = reading_settings(), landmark_schema()
     index = [schema.index(a.code) for a in settings.anchors]
     target = torch.as_tensor(settings.anchor_points, dtype=torch.float32, device=points.device)
@@ -259,7 +270,23 @@ def _stand_in(pool: Pool, points: Tensor) -> Tensor:
 def real_batch(
     real: RealCrops, count: int, rng: np.random.Generator, generator: torch.Generator, intensity: Intensity | None
 ) -> LandmarkBatch:
-    """Lay and show anew ``count`` real crops; views are drawn equally often."""
+    """Lay and show anew real crops; views are drawn equally often.
+
+    Parameters
+    ----------
+    real : RealCrops
+    count : int
+        Crops.
+    rng, generator
+        Numbers on the processor and on the device of the crops; drawn from in one order.
+    intensity : Intensity, optional
+        Grey-value changes of the extra ``train``; none are made without.
+
+    Returns
+    -------
+    LandmarkBatch
+        Landmarks and conditions that nobody named are not visible, or nan, and cost nothing.
+    """
     size = reading_settings().crop_size
     device = real.images.device
     classes = torch.unique(real.view)

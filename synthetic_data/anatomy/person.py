@@ -263,7 +263,20 @@ def _sesamoids(
 
 
 def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
-    """Draw the bones of one person."""
+    """Draw the bones of one person.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Drawn from in one order: another order is another archive.
+    settings : PersonSettings
+        Distributions, with their sources (``configs/generator.yaml``).
+
+    Returns
+    -------
+    Person
+        Lengths in mm; every bone of the list, also those that are not there.
+    """
     rest = _rest_arrays()
     count = len(bone_names())
     settings = spread_of(rng, settings)

@@ -128,6 +128,18 @@ def pose(person: Person, posture: Posture) -> PosedFoot:
 
     Metatarsals turn about their bases, toes about the metatarsal heads; the tarsus keeps its rest order and is
     turned as a whole for forefoot adduction. The whole foot is then pitched and rolled as it lies on the plate.
+
+    Parameters
+    ----------
+    person : Person
+        Bones, mm.
+    posture : Posture
+        Angles in degrees, heights in mm; nothing else is drawn.
+
+    Returns
+    -------
+    PosedFoot
+        In the frame of this module, mm.
     """
     placing = _Placing.of(person, posture)
     _lay_at_rest(placing)

@@ -118,7 +118,22 @@ class _Unturned:
 
 
 def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> FloatArray:
-    """Skin of one posed foot, shape (TUBES, RINGS, SPOKES, 3), in mm; the leg has no extent where absent."""
+    """Skin of one posed foot.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        For how thick the soft parts are.
+    person : Person
+    foot : PosedFoot
+        The bones of ``person``, mm.
+
+    Returns
+    -------
+    ndarray, shape (TUBES, RINGS, SPOKES, 3)
+        Points of the tubes in mm; the leg has no extent where absent, and a lost toe none of its own. Thicknesses
+        are this project's choice, no source.
+    """
     laid = _unturned(rng, person, foot)
     tubes = np.zeros((TUBES, RINGS, SPOKES, 3))
     tubes[0] = _body(laid)
