@@ -176,7 +176,7 @@ def _run_measure(
     # These bring the network and the decoders with them; a wrong call should not have to wait for that.
     from raysplay.infer.films.decode import FilmReader
     from raysplay.infer.films.person import new_key
-    from raysplay.infer.pipeline import read_archive
+    from raysplay.infer.pipeline import FilmPipeline
 
     with console.status("Loading the network"):
         feet = foot_reader(threads, landmark_weights)
@@ -197,7 +197,7 @@ def _run_measure(
     try:
         with FilmReader(reading.model_copy(update={"person_key": new_key()})) as films, _progress(console) as progress:
             task = progress.add_task("Measuring", total=len(candidates))
-            for done in read_archive(candidates, films, feet, limits, schema, by_protocol):
+            for done in FilmPipeline(films, feet, limits, schema, by_protocol).read(candidates):
                 writer.write(done.record, done.film, done.doubtful)
                 _keep(done.record, values)
                 progress.advance(task)
@@ -389,11 +389,11 @@ def _print_reasons(report: RunReport, console: Console) -> None:
     if not report.reasons:
         return
     table = Table(title="Reasons of rows in review and refused; a row may have several", title_justify="left")
-    table.add_column("Reason begins with")
+    table.add_column("Kind of reason")
     table.add_column("Rows", justify="right")
-    ordered = sorted(report.reasons.items(), key=lambda one: (-one[1], one[0]))
+    ordered = sorted(report.reasons.items(), key=lambda one: (-one[1], one[0].words))
     for kind, rows in ordered[:_REASONS_SHOWN]:
-        table.add_row(kind, str(rows))
+        table.add_row(kind.words, str(rows))
     if len(ordered) > _REASONS_SHOWN:
         table.add_row(f"{len(ordered) - _REASONS_SHOWN} other kinds, see feet.csv", "")
     console.print(table)

@@ -23,6 +23,7 @@ from raysplay.infer.decide.withheld import given
 from raysplay.infer.films.collect import Candidate
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.polarity import UNCLEAR, negative
+from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.records import Decision, FilmRecord, FootLandmarks, FootRecord, FoundFoot, Measurement, Outcome
 from raysplay.measure import LandmarkSchema, measure_feet, to_foot_frame
@@ -62,34 +63,150 @@ class FilmReading:
     doubtful: tuple[tuple[int, ...], ...] = ()
 
 
-def read_archive(
-    candidates: Iterable[Candidate],
-    films: ReadsFilms,
-    feet: ReadsFeet,
-    limits: DecisionLimits,
-    schema: LandmarkSchema,
-    protocol: ReadingProtocol,
-) -> Iterator[FilmReading]:
-    """Read every candidate by the protocol, in the order given, one result each.
+class FilmPipeline:
+    """The way of a film, for a whole archive.
 
-    The next films are decoded in the background while the network looks at the present one. Nothing that goes
-    wrong in one film ends the run: it becomes that film's reason.
+    Parameters
+    ----------
+    films : ReadsFilms
+    feet : ReadsFeet
+    limits : DecisionLimits
+    schema : LandmarkSchema
+    protocol : ReadingProtocol
+        What is measured, by which construction.
     """
-    queue = iter(candidates)
-    proven = proofs().proven(protocol.reported_measures(), feet.digests)
-    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="decode") as background:
-        waiting: deque[tuple[Candidate, Future[_Opened]]] = deque()
+
+    def __init__(
+        self,
+        films: ReadsFilms,
+        feet: ReadsFeet,
+        limits: DecisionLimits,
+        schema: LandmarkSchema,
+        protocol: ReadingProtocol,
+    ) -> None:
+        self._films, self._feet = films, feet
+        self._limits, self._schema, self._protocol = limits, schema, protocol
+        self._reported = protocol.reported_measures()
+        self._proven = proofs().proven(self._reported, feet.digests)
+
+    def read(self, candidates: Iterable[Candidate]) -> Iterator[FilmReading]:
+        """Read every candidate, in the order given, one result each.
+
+        The next films are decoded in the background while the network looks at the present one. Nothing that goes
+        wrong in one film ends the run: it becomes that film's reason.
+        """
+        queue = iter(candidates)
+        with ThreadPoolExecutor(max_workers=1, thread_name_prefix="decode") as background:
+            waiting: deque[tuple[Candidate, Future[_Opened]]] = deque()
+            try:
+                while True:
+                    while len(waiting) < _AHEAD and (candidate := next(queue, None)) is not None:
+                        waiting.append((candidate, background.submit(_open, candidate, self._films)))
+                    if not waiting:
+                        return
+                    candidate, opened = waiting.popleft()
+                    yield self._read(film_name(candidate.name), opened.result())
+            finally:
+                for _, opened in waiting:
+                    opened.cancel()
+
+    def _read(self, name: str, opened: _Opened) -> FilmReading:
+        seconds = {"decode": opened.seconds}
+        if opened.film is None:
+            return FilmReading(FilmRecord(name, (), opened.decision, seconds=seconds), None)
         try:
-            while True:
-                while len(waiting) < _AHEAD and (candidate := next(queue, None)) is not None:
-                    waiting.append((candidate, background.submit(_open, candidate, films)))
-                if not waiting:
-                    return
-                candidate, opened = waiting.popleft()
-                yield _read(film_name(candidate.name), opened.result(), feet, limits, schema, protocol, proven)
-        finally:
-            for _, opened in waiting:
-                opened.cancel()
+            seen = self._look(opened.film, seconds)
+            if opened.film.polarity_doubtful:
+                turned = self._look(negative(opened.film), seconds)
+                seen = _likelier(seen, turned, self._limits.polarity.clear_from)
+            records, marked = self._read_feet(seen, seconds)
+        except Exception as error:
+            record = FilmRecord(name, (), failed(error), opened.film.remarks, seconds)
+            return FilmReading(record, opened.film)
+        decision = None if records else no_foot()
+        remarks = (*seen.film.remarks, *self._on_lengths(seen.film))
+        return FilmReading(FilmRecord(name, records, decision, remarks, seconds), seen.film, marked)
+
+    def _on_lengths(self, film: Film) -> tuple[Remark, ...]:
+        """What the film's millimetres are, where the protocol reports any."""
+        if all(measure.unit != MILLIMETRE for measure in self._reported):
+            return ()
+        statement = self._protocol.spacing[film.spacing.kind.value].statement
+        return (Remark(RemarkKind.LENGTHS, f"lengths: {statement}"),)
+
+    def _look(self, film: Film, seconds: dict[str, float]) -> _Seen:
+        clock = _Clock(seconds)
+        found = self._feet.find(film)
+        clock.lap("find")
+        refused = [refusal(foot, self._limits) for foot in found]
+        located = [
+            _nowhere(foot, len(self._schema)) if refused[i] else self._feet.landmarks(film, foot)
+            for i, foot in enumerate(found)
+        ]
+        clock.lap("landmarks")
+        return _Seen(film, located, refused)
+
+    def _read_feet(
+        self, seen: _Seen, seconds: dict[str, float]
+    ) -> tuple[tuple[FootRecord, ...], tuple[tuple[int, ...], ...]]:
+        clock = _Clock(seconds)
+        film, located = seen.film, seen.located
+        records: list[FootRecord] = []
+        marked: list[tuple[int, ...]] = []
+        for i, landmarks in enumerate(located):
+            decision = seen.refused[i]
+            if decision is not None:
+                records.append(FootRecord(landmarks, (), decision))
+                marked.append(())
+                continue
+            measurements = self._measure(film, landmarks)
+            companions = tuple(other.foot for k, other in enumerate(located) if k != i)
+            case = FootCase(film, landmarks, measurements, self._schema, companions, self._protocol)
+            decision = decide(case, self._limits)
+            if decision.outcome is Outcome.REFUSED:
+                records.append(FootRecord(_nowhere(landmarks.foot, len(self._schema)), (), decision))
+                marked.append(())
+                continue
+            records.append(FootRecord(landmarks, given(case, self._limits), decision))
+            marked.append(tuple(doubtful(case, self._limits.landmarks, reported(measurements))))
+        clock.lap("measure")
+        return tuple(records), tuple(marked)
+
+    def _measure(self, film: Film, landmarks: FootLandmarks) -> tuple[Measurement, ...]:
+        spacing, limits = film.spacing, self._limits
+        points, covariance = to_foot_frame(
+            landmarks.points[None],
+            landmarks.covariance[None],
+            [landmarks.foot.side],
+            row_mm=spacing.row_mm,
+            column_mm=spacing.column_mm,
+            aspect=spacing.aspect,
+        )
+        assert covariance is not None
+        allowed = self._protocol.spacing_policy()[spacing.kind.value].millimetres
+        measured = measure_feet(
+            points,
+            covariance,
+            self._schema,
+            visible=usable_landmarks(film, landmarks, limits)[None],
+            level=limits.interval.level,
+            inflation=limits.interval.inflation,
+            shape_sd=limits.interval.shape_sd,
+            measures=self._reported,
+            millimetres=allowed and spacing.column_mm is not None,
+        )
+        return tuple(
+            Measurement(
+                measure.name,
+                float(measured[measure.name].value[0]),
+                float(measured[measure.name].low[0]),
+                float(measured[measure.name].high[0]),
+                measure.unit,
+                measure.construction,
+                measure.name in self._proven,
+            )
+            for measure in self._reported
+        )
 
 
 @dataclass(frozen=True)
@@ -108,47 +225,10 @@ def _open(candidate: Candidate, films: ReadsFilms) -> _Opened:
         else:
             film = films.read(candidate.path)
     except FilmRejected as rejected:
-        decision = not_read(str(rejected))
+        decision = not_read(rejected)
     except Exception as error:
         decision = failed(error)
     return _Opened(film, decision, time.perf_counter() - started)
-
-
-def _read(
-    name: str,
-    opened: _Opened,
-    feet: ReadsFeet,
-    limits: DecisionLimits,
-    schema: LandmarkSchema,
-    protocol: ReadingProtocol,
-    proven: frozenset[str],
-) -> FilmReading:
-    seconds = {"decode": opened.seconds}
-    if opened.film is None:
-        return FilmReading(FilmRecord(name, (), opened.decision, seconds=seconds), None)
-    try:
-        seen = _look(opened.film, feet, limits, schema, seconds)
-        if opened.film.polarity_doubtful:
-            turned = _look(negative(opened.film), feet, limits, schema, seconds)
-            seen = _likelier(seen, turned, limits.polarity.clear_from)
-        records, marked = _read_feet(seen, limits, schema, protocol, proven, seconds)
-    except Exception as error:
-        record = FilmRecord(name, (), failed(error), _texts(opened.film), seconds)
-        return FilmReading(record, opened.film)
-    decision = None if records else no_foot()
-    remarks = (*_texts(seen.film), *_on_lengths(seen.film, protocol))
-    return FilmReading(FilmRecord(name, records, decision, remarks, seconds), seen.film, marked)
-
-
-def _texts(film: Film) -> tuple[str, ...]:
-    return tuple(remark.text for remark in film.remarks)
-
-
-def _on_lengths(film: Film, protocol: ReadingProtocol) -> tuple[str, ...]:
-    """What the film's millimetres are, where the protocol reports any."""
-    if all(measure.unit != MILLIMETRE for measure in protocol.reported_measures()):
-        return ()
-    return (f"lengths: {protocol.spacing[film.spacing.kind.value].statement}",)
 
 
 @dataclass(frozen=True)
@@ -165,20 +245,6 @@ class _Seen:
         return float(np.mean(values)) if values else float("inf")
 
 
-def _look(
-    film: Film, feet: ReadsFeet, limits: DecisionLimits, schema: LandmarkSchema, seconds: dict[str, float]
-) -> _Seen:
-    clock = _Clock(seconds)
-    found = feet.find(film)
-    clock.lap("find")
-    refused = [refusal(foot, limits) for foot in found]
-    located = [
-        _nowhere(foot, len(schema)) if refused[i] else feet.landmarks(film, foot) for i, foot in enumerate(found)
-    ]
-    clock.lap("landmarks")
-    return _Seen(film, located, refused)
-
-
 def _likelier(as_it_is: _Seen, turned: _Seen, clear_from: float) -> _Seen:
     """Of a film and its negative the one whose feet are more like those the network knows; the film if equal.
 
@@ -188,83 +254,6 @@ def _likelier(as_it_is: _Seen, turned: _Seen, clear_from: float) -> _Seen:
     if other.strangeness() < clear_from * best.strangeness():
         best = replace(best, film=replace(best.film, remarks=(*best.film.remarks, UNCLEAR)))
     return best
-
-
-def _read_feet(
-    seen: _Seen,
-    limits: DecisionLimits,
-    schema: LandmarkSchema,
-    protocol: ReadingProtocol,
-    proven: frozenset[str],
-    seconds: dict[str, float],
-) -> tuple[tuple[FootRecord, ...], tuple[tuple[int, ...], ...]]:
-    clock = _Clock(seconds)
-    film, located = seen.film, seen.located
-    records: list[FootRecord] = []
-    marked: list[tuple[int, ...]] = []
-    for i, landmarks in enumerate(located):
-        decision = seen.refused[i]
-        if decision is not None:
-            records.append(FootRecord(landmarks, (), decision))
-            marked.append(())
-            continue
-        measurements = _measure(film, landmarks, limits, schema, protocol, proven)
-        companions = tuple(other.foot for k, other in enumerate(located) if k != i)
-        case = FootCase(film, landmarks, measurements, schema, companions, protocol)
-        decision = decide(case, limits)
-        if decision.outcome is Outcome.REFUSED:
-            records.append(FootRecord(_nowhere(landmarks.foot, len(schema)), (), decision))
-            marked.append(())
-            continue
-        records.append(FootRecord(landmarks, given(case, limits), decision))
-        marked.append(tuple(doubtful(case, limits.landmarks, reported(measurements))))
-    clock.lap("measure")
-    return tuple(records), tuple(marked)
-
-
-def _measure(
-    film: Film,
-    landmarks: FootLandmarks,
-    limits: DecisionLimits,
-    schema: LandmarkSchema,
-    protocol: ReadingProtocol,
-    proven: frozenset[str],
-) -> tuple[Measurement, ...]:
-    spacing = film.spacing
-    points, covariance = to_foot_frame(
-        landmarks.points[None],
-        landmarks.covariance[None],
-        [landmarks.foot.side],
-        row_mm=spacing.row_mm,
-        column_mm=spacing.column_mm,
-        aspect=spacing.aspect,
-    )
-    assert covariance is not None
-    reported = protocol.reported_measures()
-    allowed = protocol.spacing_policy()[spacing.kind.value].millimetres
-    measured = measure_feet(
-        points,
-        covariance,
-        schema,
-        visible=usable_landmarks(film, landmarks, limits)[None],
-        level=limits.interval.level,
-        inflation=limits.interval.inflation,
-        shape_sd=limits.interval.shape_sd,
-        measures=reported,
-        millimetres=allowed and spacing.column_mm is not None,
-    )
-    return tuple(
-        Measurement(
-            measure.name,
-            float(measured[measure.name].value[0]),
-            float(measured[measure.name].low[0]),
-            float(measured[measure.name].high[0]),
-            measure.unit,
-            measure.construction,
-            measure.name in proven,
-        )
-        for measure in reported
-    )
 
 
 def _nowhere(foot: FoundFoot, landmarks: int) -> FootLandmarks:

@@ -8,6 +8,9 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
+from raysplay.infer.films.remark import Remark
+from raysplay.infer.reason import Reason
+
 FloatArray = npt.NDArray[np.float64]
 
 
@@ -123,10 +126,10 @@ class Measurement:
 
 @dataclass(frozen=True)
 class Decision:
-    """Outcome with the reasons a person reads; empty reasons only where accepted."""
+    """Outcome with its reasons; empty reasons only where accepted."""
 
     outcome: Outcome
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[Reason, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -145,5 +148,5 @@ class FilmRecord:
     film: str
     feet: tuple[FootRecord, ...]
     decision: Decision | None
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()
     seconds: dict[str, float] | None = None

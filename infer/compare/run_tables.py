@@ -12,12 +12,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from raysplay.infer.outputs.table_digests import changed_table
+from raysplay.infer.outputs.tables import read_reasons
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Outcome
 from raysplay.measure import by_name
-
-_COPY = "duplicate:"
-_NOT_READ = ("unreadable:", "not read:")
-"""How the reason of a file begins that gave no film (see README.md, "Decisions and reasons")."""
 
 
 class RunTablesError(ValueError):
@@ -33,7 +31,7 @@ class MeasuredFoot:
 
     side: str
     decision: str
-    reasons: str
+    reasons: tuple[Reason, ...]
     values: Mapping[str, tuple[float, float, float]]
     landmarks: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
@@ -57,17 +55,17 @@ class MeasuredArchive:
     films: Mapping[str, tuple[MeasuredFoot, ...]]
     films_per_minute: float | None
     constructions: Mapping[str, str]
-    refused_films: Mapping[str, str] = field(default_factory=dict)
+    refused_films: Mapping[str, tuple[Reason, ...]] = field(default_factory=dict)
     digests: Mapping[str, str] = field(default_factory=dict)
     folder: str | None = None
 
     def was_read(self, film: str) -> bool:
         """Whether the file gave a film to look for feet on."""
-        return not self.refused_films.get(film, "").startswith((*_NOT_READ, _COPY))
+        return not any(reason.kind.gave_no_film for reason in self.refused_films.get(film, ()))
 
     def is_copy(self, film: str) -> bool:
         """Whether the file has the bytes of another one, which stands for both."""
-        return self.refused_films.get(film, "").startswith(_COPY)
+        return any(reason.kind is ReasonKind.DUPLICATE for reason in self.refused_films.get(film, ()))
 
 
 def most_accepted(decisions: Iterable[str]) -> str:
@@ -97,22 +95,27 @@ def read_run(folder: Path) -> MeasuredArchive:
         }
         digests = {**about["digests"]["weights"], **about["digests"]["configs"]}
         films: dict[str, list[MeasuredFoot]] = {}
-        refused: dict[str, str] = {}
+        refused: dict[str, tuple[Reason, ...]] = {}
         with (folder / "feet.csv").open(encoding="utf-8", newline="") as stream:
-            for row in csv.DictReader(stream):
+            table = csv.DictReader(stream)
+            if "film" in (table.fieldnames or ()) and "reason_kinds" not in (table.fieldnames or ()):
+                said = "no column reason_kinds; measure the films again with this version"
+                raise RunTablesError(f"{folder / 'feet.csv'}: {said}")
+            for row in table:
                 film = row["film"]
                 feet = films.setdefault(film, [])
+                reasons = read_reasons(row["reasons"], row["reason_kinds"])
                 if row["foot"]:
                     landmarks = points.get((film, len(feet)), {})
                     feet.append(
-                        MeasuredFoot(
-                            row["foot"], row["decision"], row["reasons"], _values(row, constructions), landmarks
-                        )
+                        MeasuredFoot(row["foot"], row["decision"], reasons, _values(row, constructions), landmarks)
                     )
                 else:
-                    refused[film] = row["reasons"]
+                    refused[film] = reasons
     except OSError as error:
         raise RunTablesError(f"{error.filename or folder}: cannot be read ({error.strerror})") from error
+    except RunTablesError:
+        raise
     except (KeyError, TypeError, AttributeError, ValueError, pa.ArrowException) as error:
         raise RunTablesError(f"{folder}: holds no run that can be read ({type(error).__name__})") from error
     return MeasuredArchive(

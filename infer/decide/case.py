@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from raysplay.configs.protocol import ReadingProtocol, protocol
 from raysplay.infer.films.film import Film
+from raysplay.infer.reason import Reason
 from raysplay.infer.records import FloatArray, FootLandmarks, FoundFoot, Measurement, Outcome
 from raysplay.measure.schema import LandmarkSchema
 
@@ -44,10 +45,10 @@ class FootCase:
 
 @dataclass(frozen=True)
 class Finding:
-    """What one gate found: what it leads to (nothing, where accepted) and the sentence a person reads."""
+    """What one gate found: what it leads to (nothing, where accepted) and why."""
 
     outcome: Outcome
-    reason: str
+    reason: Reason
 
 
 def upright(film: Film, foot: FoundFoot, points: FloatArray) -> FloatArray:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from raysplay.infer.decide.case import Finding
-from raysplay.infer.decide.config import ConditionLimits
+from raysplay.infer.decide.case import Finding, FootCase
+from raysplay.infer.decide.config import ConditionLimits, DecisionLimits
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import FootLandmarks, Outcome
 
 
@@ -15,12 +16,12 @@ def seen(landmarks: FootLandmarks, limits: Mapping[str, ConditionLimits]) -> lis
     return [name for name, limit in limits.items() if chances.get(name, 0.0) >= limit.doubtful_from]
 
 
-def conditions(landmarks: FootLandmarks, limits: Mapping[str, ConditionLimits]) -> Iterator[Finding]:
+def conditions(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     """Send to a person, or refuse where a limit for that is set, each condition with its own sentence."""
-    for name in seen(landmarks, limits):
-        limit, chance = limits[name], landmarks.conditions[name]
+    for name in seen(case.landmarks, limits.conditions):
+        limit, chance, kind = limits.conditions[name], case.landmarks.conditions[name], ReasonKind(name)
         refuse = limit.refuse_from is not None and chance >= limit.refuse_from
         yield Finding(
             Outcome.REFUSED if refuse else Outcome.REVIEW,
-            f"{limit.seen} ({chance:.2f}): {limit.hint}",
+            Reason(kind, f"{kind.words} ({chance:.2f}): {limit.hint}", {"probability": chance}),
         )

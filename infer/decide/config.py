@@ -11,6 +11,7 @@ from pydantic import AfterValidator, Field, model_validator
 from raysplay.configs.load import Config, load, shipped
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.remark import RemarkKind
+from raysplay.infer.reason import ReasonKind
 from raysplay.measure import MEASURES, by_name
 
 Probability = Annotated[float, Field(ge=0.0, le=1.0)]
@@ -20,6 +21,10 @@ def _rising(pair: tuple[float, float]) -> tuple[float, float]:
     if pair[0] >= pair[1]:
         raise ValueError("lower bound must lie below the upper bound")
     return pair
+
+
+def _kind(name: str) -> str:
+    return ReasonKind(name).value
 
 
 Range = Annotated[tuple[float, float], AfterValidator(_rising)]
@@ -71,12 +76,11 @@ class IntervalLimits(Config):
 
 
 class ConditionLimits(Config):
-    """One condition of the landmark network: from which probability it counts, and the words for it."""
+    """One condition of the landmark network: from which probability it counts, and what a person must know of it."""
 
     doubtful_from: Probability
     refuse_from: Probability | None = None
     withhold_below: Probability = 0.0
-    seen: str
     hint: str
 
 
@@ -131,7 +135,7 @@ class DecisionLimits(Config):
     view: ViewLimits
     side: SideLimits
     cut_off: CutOffLimits
-    conditions: dict[str, ConditionLimits]
+    conditions: dict[Annotated[str, AfterValidator(_kind)], ConditionLimits]
     unlike_training: UnlikeTrainingLimits
     polarity: PolarityLimits
     landmarks: LandmarkLimits

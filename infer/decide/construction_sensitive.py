@@ -8,6 +8,7 @@ from raysplay.infer.decide.case import Finding, FootCase, upright
 from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.needed import usable_landmarks
 from raysplay.infer.decide.wording import number, unit_word
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Outcome
 from raysplay.measure import by_name
 from raysplay.measure.sensitivity import construction_spread
@@ -34,6 +35,10 @@ def construction_sensitive(case: FootCase, limits: DecisionLimits) -> Iterator[F
             values = ", ".join(f"{number(value[0], measure.unit)} by {one}" for one, value in spread.values.items())
             yield Finding(
                 Outcome.REVIEW if wanted.review else Outcome.ACCEPTED,
-                f"construction-sensitive: {measure.abbreviation} is {values} "
-                f"({unit_word(measure.unit)}), limit {spread.bound:g} apart",
+                Reason(
+                    ReasonKind.CONSTRUCTION_SENSITIVE,
+                    f"construction-sensitive: {measure.abbreviation} is {values} "
+                    f"({unit_word(measure.unit)}), limit {spread.bound:g} apart",
+                    {one: float(value[0]) for one, value in spread.values.items()},
+                ),
             )

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import replace
+from collections.abc import Callable, Iterable
 
 from raysplay.infer.decide.case import Finding, FootCase
 from raysplay.infer.decide.conditions import conditions
@@ -14,24 +13,55 @@ from raysplay.infer.decide.damage import damage
 from raysplay.infer.decide.doubtful_landmarks import doubtful_landmarks
 from raysplay.infer.decide.implausible_shape import implausible_shape
 from raysplay.infer.decide.loading import loading
-from raysplay.infer.decide.needed import deciding
 from raysplay.infer.decide.pixel_shape import pixel_shape
-from raysplay.infer.decide.presence import presence
+from raysplay.infer.decide.presence import presence, presence_from_afar
 from raysplay.infer.decide.remarks import remarks
 from raysplay.infer.decide.side import side, side_of_points
 from raysplay.infer.decide.spacing import spacing
 from raysplay.infer.decide.unlike_training import unlike_training
 from raysplay.infer.decide.view import view, view_from_afar
 from raysplay.infer.decide.wide_interval import wide_interval
-from raysplay.infer.decide.withheld import given, withheld
+from raysplay.infer.decide.withheld import withheld
+from raysplay.infer.films.film import FilmRejected
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Decision, FoundFoot, Outcome
+
+Gate = Callable[[FootCase, DecisionLimits], Iterable[Finding]]
+"""Looks at one foot and says what it objects to."""
+
+GATES: tuple[Gate, ...] = (
+    presence,
+    view,
+    conditions,
+    unlike_training,
+    side,
+    side_of_points,
+    cut_off,
+    doubtful_landmarks,
+    withheld,
+    wide_interval,
+    implausible_shape,
+    construction_sensitive,
+    spacing,
+    pixel_shape,
+    loading,
+    damage,
+    remarks,
+)
+"""Every gate, in the order of their reasons."""
+
+GATES_FROM_AFAR: tuple[Callable[[FoundFoot, DecisionLimits], Iterable[Finding]], ...] = (
+    presence_from_afar,
+    view_from_afar,
+)
+"""Those that can keep a foot from being measured by what the locator saw."""
 
 _WORST_FIRST = (Outcome.REFUSED, Outcome.REVIEW, Outcome.ACCEPTED)
 
 
 def refusal(foot: FoundFoot, limits: DecisionLimits) -> Decision | None:
     """The refusal of a found foot before any landmark is read; else ``None``."""
-    return _refusal([*presence(foot, limits.presence), *view_from_afar(foot, limits.view)])
+    return _refusal(finding for gate in GATES_FROM_AFAR for finding in gate(foot, limits))
 
 
 def decide(case: FootCase, limits: DecisionLimits) -> Decision:
@@ -42,7 +72,7 @@ def decide(case: FootCase, limits: DecisionLimits) -> Decision:
     Decision
         ``REFUSED`` carries only the refusing reasons; nothing of that foot may be kept but where it was found.
     """
-    findings = list(_findings(case, limits))
+    findings = [finding for gate in GATES for finding in gate(case, limits)]
     return _refusal(findings) or combine(findings)
 
 
@@ -60,36 +90,16 @@ def _refusal(findings: Iterable[Finding]) -> Decision | None:
 
 def no_foot() -> Decision:
     """Decision of a film on which no foot was found."""
-    return Decision(Outcome.REFUSED, ("no foot found",))
+    return Decision(Outcome.REFUSED, (Reason(ReasonKind.NO_FOOT_FOUND, "no foot found"),))
 
 
-def not_read(problem: str) -> Decision:
-    """Decision of a file that yields no film; a copy of another file is named as such."""
-    kind = "duplicate" if problem.startswith("same file as") else "unreadable"
-    return Decision(Outcome.REFUSED, (f"{kind}: {problem}",))
+def not_read(problem: FilmRejected) -> Decision:
+    """Decision of a file that yields no film, or is a copy of another one."""
+    first = "duplicate" if problem.kind is ReasonKind.DUPLICATE else "unreadable"
+    return Decision(Outcome.REFUSED, (Reason(problem.kind, f"{first}: {problem}", problem.numbers),))
 
 
 def failed(error: Exception) -> Decision:
     """Decision of a film on which the program itself failed; only the error's class, never its text."""
-    return Decision(Outcome.REFUSED, (f"not read: internal error ({type(error).__name__})",))
-
-
-def _findings(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
-    yield from presence(case.foot, limits.presence)
-    yield from view(case.film, case.foot, limits.view)
-    yield from conditions(case.landmarks, limits.conditions)
-    yield from unlike_training(case.landmarks, limits.unlike_training)
-    yield from side(case.film, case.foot, case.companions, limits.side)
-    yield from side_of_points(case, limits)
-    measures = deciding(case.measurements, limits.interval)
-    yield from cut_off(case, limits.cut_off, measures)
-    yield from doubtful_landmarks(case, limits.landmarks, measures)
-    yield from withheld(case, limits)
-    yield from wide_interval(case.measurements, limits.interval)
-    yield from implausible_shape(replace(case, measurements=given(case, limits)), limits.shape)
-    yield from construction_sensitive(case, limits)
-    yield from spacing(case, limits.spacing)
-    yield from pixel_shape(case, limits)
-    yield from loading(case.film, limits.loading)
-    yield from damage(case.film)
-    yield from remarks(case.film, limits.remarks)
+    said = f"not read: internal error ({type(error).__name__})"
+    return Decision(Outcome.REFUSED, (Reason(ReasonKind.INTERNAL_ERROR, said),))

@@ -8,8 +8,9 @@ import numpy as np
 
 from raysplay.configs.load import landmark_descriptions
 from raysplay.infer.decide.case import Finding, FootCase
-from raysplay.infer.decide.config import LandmarkLimits
-from raysplay.infer.decide.needed import needed_landmarks
+from raysplay.infer.decide.config import DecisionLimits, LandmarkLimits
+from raysplay.infer.decide.needed import deciding, needed_landmarks
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Outcome
 from raysplay.measure import Measure
 
@@ -22,14 +23,15 @@ def doubtful(case: FootCase, limits: LandmarkLimits, measures: Sequence[Measure]
     return sorted(weak, key=lambda i: (float(confidence[i]), i))
 
 
-def doubtful_landmarks(case: FootCase, limits: LandmarkLimits, measures: Sequence[Measure]) -> Iterator[Finding]:
+def doubtful_landmarks(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     """Send to a person, naming the points; a long list is cut and counted."""
-    weak = doubtful(case, limits, measures)
-    for i in weak[: limits.name_at_most]:
-        yield Finding(
-            Outcome.REVIEW,
-            f"doubtful landmark: {landmark_descriptions()[i]} ({case.landmarks.confidence[i]:.2f})",
-        )
-    rest = len(weak) - limits.name_at_most
+    weak = doubtful(case, limits.landmarks, deciding(case.measurements, limits.interval))
+    at_most = limits.landmarks.name_at_most
+    for i in weak[:at_most]:
+        said = f"doubtful landmark: {landmark_descriptions()[i]} ({case.landmarks.confidence[i]:.2f})"
+        numbers = {"confidence": float(case.landmarks.confidence[i])}
+        yield Finding(Outcome.REVIEW, Reason(ReasonKind.DOUBTFUL_LANDMARK, said, numbers))
+    rest = len(weak) - at_most
     if rest > 0:
-        yield Finding(Outcome.REVIEW, f"doubtful landmarks: {rest} more")
+        said = f"doubtful landmarks: {rest} more"
+        yield Finding(Outcome.REVIEW, Reason(ReasonKind.DOUBTFUL_LANDMARK, said, {"more": rest}))

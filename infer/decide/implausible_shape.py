@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
 from raysplay.infer.decide.case import Finding, FootCase, upright
-from raysplay.infer.decide.config import ShapeLimits
+from raysplay.infer.decide.config import DecisionLimits, ShapeLimits
+from raysplay.infer.decide.withheld import given
 from raysplay.infer.decide.wording import number, unit_word
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import FloatArray, Outcome
 from raysplay.measure import by_name
 
@@ -31,27 +34,32 @@ _WORDS = {
 }
 
 
-def implausible_shape(case: FootCase, limits: ShapeLimits) -> Iterator[Finding]:
-    """Send to a person points that no foot has: crossed cortices, wrong order or proportions, wild angles."""
+def implausible_shape(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
+    """Send to a person points that no foot has: crossed cortices, wrong order or proportions, wild angles.
+
+    Of the angles only those that are handed on count.
+    """
+    bounds = limits.shape
     points = upright(case.film, case.foot, case.landmarks.points)
-    yield from _values(case, limits)
+    yield from _values(replace(case, measurements=given(case, limits)), bounds)
     shafts = {bone: _shaft(case, points, stem) for bone, stem in _SHAFTS.items()}
     for bone, (proximal, distal, width, crossed) in shafts.items():
         length = float(np.linalg.norm(distal - proximal))
         if crossed:
             yield _finding(f"the cortices of the {_WORDS[bone]} cross")
-        elif not limits.slenderness[0] <= width / max(length, 1e-9) <= limits.slenderness[1]:
+        elif not bounds.slenderness[0] <= width / max(length, 1e-9) <= bounds.slenderness[1]:
             yield _finding(
-                f"the {_WORDS[bone]} is {width / max(length, 1e-9):.2f} times as wide as its shaft levels are apart"
+                f"the {_WORDS[bone]} is {width / max(length, 1e-9):.2f} times as wide as its shaft levels are apart",
+                slenderness=width / max(length, 1e-9),
             )
         if distal[1] <= proximal[1]:
             yield _finding(f"the {_WORDS[bone]} points backwards")
     reference = float(np.linalg.norm(shafts["metatarsal_2"][1] - shafts["metatarsal_2"][0]))
-    for bone, (low, high) in limits.shaft_ratio.items():
+    for bone, (low, high) in bounds.shaft_ratio.items():
         proximal, distal, _, _ = shafts[bone]
         ratio = float(np.linalg.norm(distal - proximal)) / max(reference, 1e-9)
         if not low <= ratio <= high:
-            yield _finding(f"the {_WORDS[bone]} has {ratio:.2f} of the second metatarsal's length")
+            yield _finding(f"the {_WORDS[bone]} has {ratio:.2f} of the second metatarsal's length", ratio=ratio)
     across = [float(shafts[f"metatarsal_{n}"][1][0]) for n in (1, 2, 4, 5)]
     if not all(a < b for a, b in itertools.pairwise(across)):
         yield _finding("the metatarsals do not lie side by side in order")
@@ -66,7 +74,8 @@ def _values(case: FootCase, limits: ShapeLimits) -> Iterator[Finding]:
             if not low <= one.value <= high:
                 yield _finding(
                     f"{by_name(one.measure).abbreviation} of {number(one.value, one.unit)} {unit_word(one.unit)}, "
-                    f"expected {low:g} to {high:g}"
+                    f"expected {low:g} to {high:g}",
+                    value=one.value,
                 )
 
 
@@ -84,5 +93,5 @@ def _shaft(case: FootCase, points: FloatArray, stem: str) -> tuple[FloatArray, F
     return proximal, distal, sum(widths) / 2.0, min(widths) <= 0.0
 
 
-def _finding(what: str) -> Finding:
-    return Finding(Outcome.REVIEW, f"implausible shape: {what}")
+def _finding(what: str, **numbers: float) -> Finding:
+    return Finding(Outcome.REVIEW, Reason(ReasonKind.IMPLAUSIBLE_SHAPE, f"implausible shape: {what}", numbers))

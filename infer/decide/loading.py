@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from raysplay.infer.decide.case import Finding
-from raysplay.infer.decide.config import LoadingLimits
-from raysplay.infer.films.film import Film
+from raysplay.infer.decide.case import Finding, FootCase
+from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.films.loading import Loading
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Outcome
 
 _SENTENCES = {
@@ -20,7 +20,8 @@ _SENTENCES = {
 }
 
 
-def loading(film: Film, limits: LoadingLimits) -> Iterator[Finding]:
+def loading(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     """Send to a person a foot whose stated loading the limits name: angles hold for a foot that stands."""
-    if film.loading in limits.for_review:
-        yield Finding(Outcome.REVIEW, f"loading: {_SENTENCES[film.loading]}")
+    stated = case.film.loading
+    if stated in limits.loading.for_review:
+        yield Finding(Outcome.REVIEW, Reason(ReasonKind.LOADING_NOT_FULL, f"loading: {_SENTENCES[stated]}"))

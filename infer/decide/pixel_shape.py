@@ -10,6 +10,7 @@ from raysplay.infer.decide.case import Finding, FootCase
 from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.needed import deciding, usable_landmarks
 from raysplay.infer.decide.wording import number, unit_word
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Outcome
 from raysplay.measure import measure_values, to_foot_frame
 
@@ -33,7 +34,5 @@ def pixel_shape(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
         if np.isfinite(value := float(square[measure.name][0]))
     ]
     otherwise = f" (with square pixels {', '.join(values)})" if values else ""
-    yield Finding(
-        Outcome.REVIEW,
-        f"pixels not square: rows lie {aspect:.3f} times as far apart as columns by one statement alone{otherwise}",
-    )
+    said = f"pixels not square: rows lie {aspect:.3f} times as far apart as columns by one statement alone{otherwise}"
+    yield Finding(Outcome.REVIEW, Reason(ReasonKind.PIXELS_NOT_SQUARE, said, {"aspect": aspect}))

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from raysplay.infer.decide.case import Finding
-from raysplay.infer.decide.config import RemarkLimits
-from raysplay.infer.films.film import Film
+from raysplay.infer.decide.case import Finding, FootCase
+from raysplay.infer.decide.config import DecisionLimits
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Outcome
 
 
-def remarks(film: Film, limits: RemarkLimits) -> Iterator[Finding]:
+def remarks(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     """Send to a person a film with a remark of a kind that the limits name; its words decide nothing."""
-    for remark in film.remarks:
-        if remark.kind in limits.for_review:
-            yield Finding(Outcome.REVIEW, f"remark on the file: {remark.text}")
+    for remark in case.film.remarks:
+        if remark.kind in limits.remarks.for_review:
+            yield Finding(Outcome.REVIEW, Reason(ReasonKind.FILE_REMARK, f"remark on the file: {remark.text}"))

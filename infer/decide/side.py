@@ -2,33 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from raysplay.infer.decide.case import Finding, FootCase
-from raysplay.infer.decide.config import DecisionLimits, SideLimits
+from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.needed import usable_landmarks
-from raysplay.infer.films.film import Film
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import FoundFoot, Outcome
 from raysplay.measure import shown_side
 
 
-def side(film: Film, foot: FoundFoot, companions: Sequence[FoundFoot], limits: SideLimits) -> Iterator[Finding]:
+def side(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     """Send to a person: a conflict with the file, an unclear side, one side found twice in one view."""
-    if film.laterality in ("L", "R") and film.laterality != foot.side:
-        yield Finding(Outcome.REVIEW, f"side conflict: the file says {film.laterality}, the anatomy says {foot.side}")
-    if foot.side_probability < limits.doubtful_below:
-        yield Finding(Outcome.REVIEW, f"side doubtful: {foot.side} at {foot.side_probability:.2f}")
+    foot, stated = case.foot, case.film.laterality
+    if stated in ("L", "R") and stated != foot.side:
+        said = f"side conflict: the file says {stated}, the anatomy says {foot.side}"
+        yield Finding(Outcome.REVIEW, Reason(ReasonKind.SIDE_CONFLICT, said))
+    chance = foot.side_probability
+    if chance < limits.side.doubtful_below:
+        said = f"side doubtful: {foot.side} at {chance:.2f}"
+        yield Finding(Outcome.REVIEW, Reason(ReasonKind.SIDE_DOUBTFUL, said, {"probability": chance}))
     # The same foot in two views on one film is common; twice in the same view means one side is misread.
-    if _is_dp(foot) and any(other.side == foot.side and _is_dp(other) for other in companions):
-        yield Finding(Outcome.REVIEW, f"side repeated: more than one foot on this film reads as {foot.side}")
+    if _is_dp(foot) and any(other.side == foot.side and _is_dp(other) for other in case.companions):
+        said = f"side repeated: more than one foot on this film reads as {foot.side}"
+        yield Finding(Outcome.REVIEW, Reason(ReasonKind.SIDE_REPEATED, said))
 
 
 def side_of_points(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     """Send to a person a foot whose points lie as on the other foot; its numbers are withheld."""
     if told := contradicting(case, limits):
-        yield Finding(
-            Outcome.REVIEW, f"side contradicted: the points lie as on {told}, the picture was read as {case.foot.side}"
-        )
+        said = f"side contradicted: the points lie as on {told}, the picture was read as {case.foot.side}"
+        yield Finding(Outcome.REVIEW, Reason(ReasonKind.SIDE_CONTRADICTED, said))
 
 
 def contradicting(case: FootCase, limits: DecisionLimits) -> str:

@@ -7,19 +7,21 @@ from collections.abc import Iterator
 import numpy as np
 
 from raysplay.infer.decide.case import Finding, FootCase, upright
-from raysplay.infer.decide.config import SpacingLimits
+from raysplay.infer.decide.config import DecisionLimits
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Outcome
 
 
-def spacing(case: FootCase, limits: SpacingLimits) -> Iterator[Finding]:
+def spacing(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     """Send to a person pixels far from square, or a foot of impossible size.
 
     Angles do not depend on scale but do on the ratio of row to column distance; an impossible size says
     that the spacing belongs to something else.
     """
-    stated = case.film.spacing
-    if not limits.aspect[0] <= stated.aspect <= limits.aspect[1]:
-        yield Finding(Outcome.REVIEW, f"spacing doubtful: rows lie {stated.aspect:.2f} times as far apart as columns")
+    stated, bounds = case.film.spacing, limits.spacing
+    if not bounds.aspect[0] <= stated.aspect <= bounds.aspect[1]:
+        said = f"spacing doubtful: rows lie {stated.aspect:.2f} times as far apart as columns"
+        yield Finding(Outcome.REVIEW, Reason(ReasonKind.SPACING_DOUBTFUL, said, {"aspect": stated.aspect}))
     if stated.column_mm is not None:
         points = upright(case.film, case.foot, case.landmarks.points)
         level = {
@@ -27,10 +29,10 @@ def spacing(case: FootCase, limits: SpacingLimits) -> Iterator[Finding]:
             for name in "pd"
         }
         millimetres = float(np.linalg.norm(level["d"] - level["p"])) * stated.column_mm
-        low, high = limits.second_metatarsal_mm
+        low, high = bounds.second_metatarsal_mm
         if not low <= millimetres <= high:
-            yield Finding(
-                Outcome.REVIEW,
+            said = (
                 f"spacing doubtful: {millimetres:.0f} mm between the shaft levels of the second metatarsal, "
-                f"expected {low:g} to {high:g}",
+                f"expected {low:g} to {high:g}"
             )
+            yield Finding(Outcome.REVIEW, Reason(ReasonKind.SPACING_DOUBTFUL, said, {"millimetres": millimetres}))

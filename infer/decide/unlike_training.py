@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from raysplay.infer.decide.case import Finding
-from raysplay.infer.decide.config import UnlikeTrainingLimits
-from raysplay.infer.records import FootLandmarks, Outcome
+from raysplay.infer.decide.case import Finding, FootCase
+from raysplay.infer.decide.config import DecisionLimits
+from raysplay.infer.reason import Reason, ReasonKind
+from raysplay.infer.records import Outcome
 
 
-def unlike_training(landmarks: FootLandmarks, limits: UnlikeTrainingLimits) -> Iterator[Finding]:
+def unlike_training(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     """Send to a person a picture far from the training films, however sure the network seems."""
-    if landmarks.strangeness >= limits.doubtful_from:
-        yield Finding(
-            Outcome.REVIEW,
-            f"unlike training films: strangeness {landmarks.strangeness:.1f}, usual 1, limit {limits.doubtful_from:g}",
-        )
+    strangeness, limit = case.landmarks.strangeness, limits.unlike_training.doubtful_from
+    if strangeness >= limit:
+        said = f"unlike training films: strangeness {strangeness:.1f}, usual 1, limit {limit:g}"
+        numbers = {"strangeness": strangeness, "limit": limit}
+        yield Finding(Outcome.REVIEW, Reason(ReasonKind.UNLIKE_TRAINING, said, numbers))

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterator
 
-from raysplay.infer.decide.case import Finding
-from raysplay.infer.decide.config import ViewLimits
-from raysplay.infer.films.film import Film
+from raysplay.infer.decide.case import Finding, FootCase
+from raysplay.infer.decide.config import DecisionLimits
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import FoundFoot, Outcome
 
 _NAMES = {"dp": "dorsoplantar", "oblique": "oblique", "lateral": "lateral", "other": "something else"}
@@ -15,38 +15,46 @@ _CLEARLY_NOT_DP = ("lateral", "other")
 _NOT_DP = ("oblique", *_CLEARLY_NOT_DP)
 
 
-def view_from_afar(foot: FoundFoot, limits: ViewLimits) -> Iterator[Finding]:
+def view_from_afar(foot: FoundFoot, limits: DecisionLimits) -> Iterator[Finding]:
     """Refuse, before any landmark, what is clearly lateral or something else.
 
     The locator sees the whole film in few pixels; that does not tell an oblique foot from a dorsoplantar one.
     """
-    yield from _refused(foot, _CLEARLY_NOT_DP, limits.refuse_other_from)
+    yield from _refused(foot, _CLEARLY_NOT_DP, limits.view.refuse_other_from)
 
 
-def view(film: Film, foot: FoundFoot, limits: ViewLimits) -> Iterator[Finding]:
+def view(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     """Refuse what is clearly not dorsoplantar at full resolution; send unclear views to a person.
 
     The network's view decides; what the file states can only add doubt.
     """
+    foot, bounds = case.foot, limits.view
     refused = [
-        *_refused(foot, _CLEARLY_NOT_DP, limits.refuse_other_from),
-        *_refused(foot, _NOT_DP, limits.refuse_oblique_from),
+        *_refused(foot, _CLEARLY_NOT_DP, bounds.refuse_other_from),
+        *_refused(foot, _NOT_DP, bounds.refuse_oblique_from),
     ]
     if refused:
         yield from refused
         return
     chances = _chances(foot)
     looks = max(_NOT_DP, key=lambda name: chances[name])
-    if chances["dp"] < limits.doubtful_dp_below:
+    if chances["dp"] < bounds.doubtful_dp_below:
         yield Finding(
             Outcome.REVIEW,
-            f"view doubtful: dorsoplantar {chances['dp']:.2f}, {_NAMES[looks]} {chances[looks]:.2f}",
+            Reason(
+                ReasonKind.VIEW_DOUBTFUL,
+                f"view doubtful: dorsoplantar {chances['dp']:.2f}, {_NAMES[looks]} {chances[looks]:.2f}",
+                chances,
+            ),
         )
-    stated = set(re.findall(r"[A-Z]+", (film.view or "").upper())) & limits.stated_not_dp
+    stated = set(re.findall(r"[A-Z]+", (case.film.view or "").upper())) & bounds.stated_not_dp
     if stated and chances["dp"] > chances[looks]:
         yield Finding(
             Outcome.REVIEW,
-            f"view conflict: the file says {sorted(stated)[0]}, the picture looks dorsoplantar",
+            Reason(
+                ReasonKind.VIEW_CONFLICT,
+                f"view conflict: the file says {sorted(stated)[0]}, the picture looks dorsoplantar",
+            ),
         )
 
 
@@ -55,7 +63,8 @@ def _refused(foot: FoundFoot, views: Collection[str], limit: float) -> Iterator[
     if sum(chances[name] for name in views) >= limit:
         looks = max(views, key=lambda name: chances[name])
         words = "like something else" if looks == "other" else _NAMES[looks]
-        yield Finding(Outcome.REFUSED, f"not a dorsoplantar view: looks {words} ({chances[looks]:.2f})")
+        said = f"not a dorsoplantar view: looks {words} ({chances[looks]:.2f})"
+        yield Finding(Outcome.REFUSED, Reason(ReasonKind.NOT_DORSOPLANTAR, said, chances))
 
 
 def _chances(foot: FoundFoot) -> dict[str, float]:

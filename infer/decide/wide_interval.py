@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 
-from raysplay.infer.decide.case import Finding
-from raysplay.infer.decide.config import IntervalLimits
+from raysplay.infer.decide.case import Finding, FootCase
+from raysplay.infer.decide.config import DecisionLimits, IntervalLimits
 from raysplay.infer.decide.needed import deciding
 from raysplay.infer.decide.wording import number, unit_word
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Measurement, Outcome
 from raysplay.measure import by_name
 
@@ -25,9 +26,10 @@ def too_wide(measurements: Iterable[Measurement], limits: IntervalLimits) -> Ite
             )
 
 
-def wide_interval(measurements: Sequence[Measurement], limits: IntervalLimits) -> Iterator[Finding]:
+def wide_interval(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     """Send to a person every measure that decides over the foot and whose interval is wider than its limit."""
-    decides = {measure.name for measure in deciding(measurements, limits)}
-    for one, words in too_wide(measurements, limits):
+    decides = {measure.name for measure in deciding(case.measurements, limits.interval)}
+    for one, words in too_wide(case.measurements, limits.interval):
         if one.measure in decides:
-            yield Finding(Outcome.REVIEW, words)
+            numbers = {"width": one.high - one.low, "limit": limits.interval.widest[one.measure]}
+            yield Finding(Outcome.REVIEW, Reason(ReasonKind.WIDE_INTERVAL, words, numbers))

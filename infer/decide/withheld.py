@@ -12,6 +12,7 @@ from raysplay.infer.decide.doubtful_landmarks import doubtful
 from raysplay.infer.decide.needed import deciding, needed_landmarks, reported, usable_landmarks
 from raysplay.infer.decide.side import contradicting
 from raysplay.infer.decide.wide_interval import too_wide
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Measurement, Outcome, Withheld
 from raysplay.measure.definition import MILLIMETRE
 
@@ -52,13 +53,17 @@ def withheld(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
         (Outcome.ACCEPTED, [name for name in missing if name not in decides]),
     ):
         if names:
-            yield Finding(outcome, f"withheld: {_abbreviated(case, names)}, for want of usable points")
+            yield _finding(outcome, f"{_abbreviated(case, names)}, for want of usable points")
     doubted = _on_doubtful_points(case, limits)
     if doubted:
-        yield Finding(Outcome.ACCEPTED, f"withheld: {_abbreviated(case, doubted)}, for doubtful points")
+        yield _finding(Outcome.ACCEPTED, f"{_abbreviated(case, doubted)}, for doubtful points")
     for name, words in _too_wide(case, limits).items():
         if name not in doubted:
-            yield Finding(Outcome.ACCEPTED, f"withheld: {words}")
+            yield _finding(Outcome.ACCEPTED, words)
+
+
+def _finding(outcome: Outcome, what: str) -> Finding:
+    return Finding(outcome, Reason(ReasonKind.WITHHELD, f"withheld: {what}"))
 
 
 def _without_points(case: FootCase, limits: DecisionLimits) -> list[str]:

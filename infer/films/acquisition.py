@@ -167,7 +167,8 @@ def read_loading(ds: Dataset) -> tuple[Loading, tuple[Remark, ...]]:
     coded entries for weight-bearing and for postures.
     """
     loading = settle(_statements(ds))
-    return loading, (Remark(RemarkKind.LOADING, _SAID[loading]),) if loading in _SAID else ()
+    kind = RemarkKind.LOADING_UNKNOWN if loading is Loading.UNKNOWN else RemarkKind.LOADING
+    return loading, (Remark(kind, _SAID[loading]),) if loading in _SAID else ()
 
 
 def _statements(ds: Dataset, depth: int = 0) -> Iterator[Stated]:

@@ -10,11 +10,13 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.films.opening import open_regular, special
 from raysplay.infer.films.sniff import HEAD_BYTES, sniff
 from raysplay.infer.outputs.earlier_run import written_by_run
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.outputs.run_files import OVERLAYS, PARTIAL, SCRATCH
+from raysplay.infer.reason import ReasonKind
 
 _CHUNK = 1 << 20
 _EDGE = 1 << 16
@@ -42,13 +44,13 @@ class Candidate:
         Where it is.
     name : str
         Path relative to the input, with forward slashes; unique within a run. For tables: ``film_name``.
-    problem : str or None
-        Why it need not be decoded (``same file as ...``, broken link), else None.
+    problem : FilmRejected or None
+        Why it need not be decoded (a copy of another file, a broken link), else None.
     """
 
     path: Path
     name: str
-    problem: str | None = None
+    problem: FilmRejected | None = None
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,7 @@ def collect(inputs: Iterable[Path | str]) -> Collected:
     """Files below ``inputs`` (files, folders or both), sorted by name.
 
     Links are followed, and every folder is entered once, so that a loop of links ends. Of files with the same bytes,
-    the first in the order is kept and every other one carries the problem ``same file as NAME``. A single folder is
+    the first in the order is kept and every other one is a ``DUPLICATE`` of it by name. A single folder is
     its own root; with several inputs, names are relative to their common parent.
 
     Inside folders two things are passed over: what an earlier run wrote, and litter of the system that holds no film.
@@ -94,7 +96,9 @@ def collect(inputs: Iterable[Path | str]) -> Collected:
     found: dict[Path, Candidate] = {}
     for path in given:
         for file, problem in walk.below(path) if path.is_dir() else _single(path):
-            found.setdefault(file, Candidate(file, _name(file, root), problem))
+            found.setdefault(
+                file, Candidate(file, _name(file, root), None if problem is None else FilmRejected(problem))
+            )
     ordered = _mark_duplicates(sorted(found.values(), key=lambda candidate: candidate.name.split("/")))
     return Collected(ordered, walk.litter, sorted(walk.runs))
 
@@ -213,9 +217,8 @@ def _mark_duplicates(candidates: list[Candidate]) -> list[Candidate]:
             for i in suspects:
                 digest = _digest(candidates[i].path)
                 if digest and first.setdefault(digest, i) != i:
-                    marked[i] = replace(
-                        candidates[i], problem=f"same file as {film_name(candidates[first[digest]].name)}"
-                    )
+                    said = f"same file as {film_name(candidates[first[digest]].name)}"
+                    marked[i] = replace(candidates[i], problem=FilmRejected(said, ReasonKind.DUPLICATE))
     return marked
 
 

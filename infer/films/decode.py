@@ -20,7 +20,7 @@ from raysplay.infer.films.film import Damage, Film, FilmRejected, Spacing, Spaci
 from raysplay.infer.films.limits import FilmLimits, film_limits
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.remark import Remark, RemarkKind
-from raysplay.infer.films.worker import OUT_OF_MEMORY
+from raysplay.infer.reason import ReasonKind
 
 _START_SECONDS = 120.0
 _PIPE_BYTES = 1 << 20
@@ -86,11 +86,11 @@ class FilmReader:
                 except _ChildFailed as failure:
                     left -= failure.seconds
                     if failure.final or left <= 0:
-                        raise FilmRejected(str(failure)) from None
+                        raise failure.rejected from None
                 try:
                     return self._attempt(path, left)
                 except _ChildFailed as failure:
-                    raise FilmRejected(str(failure)) from None
+                    raise failure.rejected from None
             except FilmRejected:
                 raise
             except BaseException:
@@ -136,14 +136,15 @@ class FilmReader:
             self._retire()
             if overdue.is_set():
                 said = f"decoding took longer than {self._limits.decode_seconds:g} s"
-                raise _ChildFailed(said, seconds, final=True) from None
-            raise _ChildFailed(_cause(child.returncode), time.monotonic() - began, final=fresh) from None
+                raise _ChildFailed(FilmRejected(said), seconds, final=True) from None
+            raise _ChildFailed(FilmRejected(_cause(child.returncode)), time.monotonic() - began, final=fresh) from None
         finally:
             watch.cancel()
-        if header["reason"] == OUT_OF_MEMORY:
+        rejected = FilmRejected(header["reason"], ReasonKind[header["kind"]], header["numbers"])
+        if rejected.kind is ReasonKind.OUT_OF_MEMORY:
             self._retire()
-            raise _ChildFailed(OUT_OF_MEMORY, time.monotonic() - began, final=fresh)
-        raise FilmRejected(header["reason"])
+            raise _ChildFailed(rejected, time.monotonic() - began, final=fresh)
+        raise rejected
 
     def _start(self) -> None:
         self._retire()
@@ -185,8 +186,9 @@ class FilmReader:
 class _ChildFailed(Exception):  # noqa: N818
     """The child died or ran out of memory after some seconds; ``final`` if trying again would change nothing."""
 
-    def __init__(self, reason: str, seconds: float, *, final: bool) -> None:
-        super().__init__(reason)
+    def __init__(self, rejected: FilmRejected, seconds: float, *, final: bool) -> None:
+        super().__init__(str(rejected))
+        self.rejected = rejected
         self.seconds = seconds
         self.final = final
 

@@ -42,6 +42,7 @@ from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.shutter import outside_shutter
 from raysplay.infer.films.spacing import read_spacing
 from raysplay.infer.films.torn import seen_damage
+from raysplay.infer.reason import ReasonKind
 
 _RADIOGRAPHS = frozenset(
     {
@@ -112,8 +113,8 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
         masked, said = outside_shutter(ds, rows, columns)
         remarks += (Remark(RemarkKind.SHUTTER, one) for one in said)
         pixels, damage = _decode(ds, rows, columns, limits)
-        grey, said = to_grey(pixels, ds, limits.percentile_window, masked, beyond=limits.beyond_window)
-        remarks += (Remark(RemarkKind.GREY_LEVELS, one) for one in said)
+        grey, said_of_grey = to_grey(pixels, ds, limits.percentile_window, masked, beyond=limits.beyond_window)
+        remarks += said_of_grey
     elif photometric in ("RGB", "PALETTE COLOR") or photometric.startswith("YBR_"):
         grey, damage = _grey_of_colour(ds, photometric, rows, columns, limits)
         remarks.append(Remark(RemarkKind.GREY_LEVELS, "a grey picture stored in colour was converted"))
@@ -269,7 +270,9 @@ def _check_length(ds: Dataset, rows: int, columns: int) -> None:
     samples = 2 if ds.PhotometricInterpretation == "YBR_FULL_422" else _number(ds, "SamplesPerPixel", 1)
     expected = rows * columns * samples * (_number(ds, "BitsAllocated") // 8)
     if len(ds.PixelData) < expected:
-        raise FilmRejected(f"truncated: {len(ds.PixelData)} of {expected} bytes of pixel data")
+        there = len(ds.PixelData)
+        said = f"truncated: {there} of {expected} bytes of pixel data"
+        raise FilmRejected(said, ReasonKind.TRUNCATED, {"there": there, "expected": expected})
 
 
 def _grey_of_colour(

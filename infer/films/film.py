@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
@@ -11,6 +12,7 @@ import numpy.typing as npt
 
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.remark import Remark
+from raysplay.infer.reason import ReasonKind
 
 
 class SpacingKind(Enum):
@@ -99,4 +101,15 @@ class Film:
 
 
 class FilmRejected(Exception):  # noqa: N818 - an outcome that gets its row, not a failure of the run
-    """A file that yields no film. ``str()`` is one plain reason without the path and without patient text."""
+    """A file that yields no film.
+
+    ``str()`` is one plain reason without the path and without patient text; ``kind`` and ``numbers`` as in
+    :class:`~raysplay.infer.reason.Reason`.
+    """
+
+    def __init__(
+        self, said: str, kind: ReasonKind = ReasonKind.UNREADABLE, numbers: Mapping[str, float] | None = None
+    ) -> None:
+        super().__init__(said)
+        self.kind = kind
+        self.numbers = dict(numbers or {})

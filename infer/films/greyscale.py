@@ -17,6 +17,7 @@ from pydicom.pixels.processing import apply_modality_lut, apply_voi_lut
 from pydicom.uid import DigitalXRayImageStorageForProcessing
 
 from raysplay.infer.films.film import FilmRejected
+from raysplay.infer.films.remark import Remark, RemarkKind
 
 Float64 = npt.NDArray[np.float64]
 
@@ -34,7 +35,7 @@ def to_grey(
     masked: npt.NDArray[np.bool_] | None = None,
     *,
     beyond: bool = False,
-) -> tuple[npt.NDArray[np.float32], tuple[str, ...]]:
+) -> tuple[npt.NDArray[np.float32], tuple[Remark, ...]]:
     """Apply the grey-scale chain of ``ds``; inversion comes last and once.
 
     Parameters
@@ -54,14 +55,14 @@ def to_grey(
     -------
     grey : ndarray of float32, shape (rows, columns)
         0..1 but for ``beyond``; padding and everything outside the shutter 0.
-    remarks : tuple of str
+    remarks : tuple of Remark
 
     Raises
     ------
     FilmRejected
         If every pixel holds the same value.
     """
-    remarks: list[str] = []
+    remarks: list[Remark] = []
     unsigned = np.dtype(f"u{stored.dtype.itemsize}")
     codes = np.ascontiguousarray(stored, dtype=stored.dtype.newbyteorder("=")).view(unsigned)
     values = _values_of_codes(stored.dtype, ds, codes, remarks)
@@ -74,7 +75,7 @@ def to_grey(
     counts = np.bincount(sample.ravel(), minlength=values.size)
     if not (counts * ~padding).any():
         padding = np.zeros_like(padding)
-        remarks.append("every pixel counts as padding: the padding value was ignored")
+        remarks.append(Remark(RemarkKind.GREY_LEVELS, "every pixel counts as padding: the padding value was ignored"))
     counts = counts * ~padding
 
     modality = _modality(values, ds)
@@ -93,7 +94,7 @@ def to_grey(
 
 
 def _values_of_codes(
-    dtype: np.dtype[Any], ds: Dataset, codes: npt.NDArray[Any], remarks: list[str]
+    dtype: np.dtype[Any], ds: Dataset, codes: npt.NDArray[Any], remarks: list[Remark]
 ) -> npt.NDArray[np.int64]:
     """Stored value of each bit pattern: bits outside Bits Stored carry no value (PS3.5, 8.1.1)."""
     bits = int(ds.BitsStored)
@@ -104,7 +105,7 @@ def _values_of_codes(
         values = np.where(values >= 2 ** (bits - 1), values - 2**bits, values)
     largest = 2 ** (bits + shift)
     if dtype.kind == "u" and largest < pattern.size and int(codes.max()) >= largest:
-        remarks.append(f"bits beyond the {bits} stored ones are set and were ignored")
+        remarks.append(Remark(RemarkKind.GREY_LEVELS, f"bits beyond the {bits} stored ones are set and were ignored"))
     return np.asarray(values, dtype=np.int64)
 
 
@@ -142,23 +143,25 @@ def _windowed(
     ds: Dataset,
     counts: npt.NDArray[np.int64],
     percentiles: tuple[float, float],
-    remarks: list[str],
+    remarks: list[Remark],
 ) -> Float64:
     intent = str(ds.get("PresentationIntentType") or "").strip().upper()
     if intent == "FOR PROCESSING" or ds.get("SOPClassUID") == DigitalXRayImageStorageForProcessing:
-        remarks.append("unprocessed detector data (FOR PROCESSING): window set by percentiles")
+        remarks.append(
+            Remark(RemarkKind.WINDOW_GUESSED, "unprocessed detector data (FOR PROCESSING): window set by percentiles")
+        )
         return _percentile_window(modality, counts, percentiles)
     try:
         grey = _stated_window(modality, ds)
     except Exception:
-        remarks.append("the stated window is unusable: window set by percentiles")
+        remarks.append(Remark(RemarkKind.WINDOW_GUESSED, "the stated window is unusable: window set by percentiles"))
         return _percentile_window(modality, counts, percentiles)
     if grey is None:
-        remarks.append("no window stated: window set by percentiles")
+        remarks.append(Remark(RemarkKind.WINDOW_GUESSED, "no window stated: window set by percentiles"))
         return _percentile_window(modality, counts, percentiles)
     low, high = _weighted_percentiles(grey, counts, (1.0, 99.0))
     if not high - low >= _MIN_SPREAD:
-        remarks.append("the stated window shows nothing: window set by percentiles")
+        remarks.append(Remark(RemarkKind.WINDOW_GUESSED, "the stated window shows nothing: window set by percentiles"))
         return _percentile_window(modality, counts, percentiles)
     return grey
 
@@ -217,7 +220,7 @@ def _line(values: Float64, grey: Float64) -> Float64:
     return line if np.abs(line - grey)[between].max() < 1e-6 else grey
 
 
-def _inverted(ds: Dataset, remarks: list[str]) -> bool:
+def _inverted(ds: Dataset, remarks: list[Remark]) -> bool:
     """Whether the lowest value is to be shown white.
 
     MONOCHROME1 says so (PS3.3, C.7.6.3.1.2), and Presentation LUT Shape INVERSE is the same statement
@@ -226,7 +229,11 @@ def _inverted(ds: Dataset, remarks: list[str]) -> bool:
     shape = str(ds.get("PresentationLUTShape") or "").strip().upper()
     monochrome1 = str(ds.PhotometricInterpretation).strip().upper() == "MONOCHROME1"
     if (monochrome1 and shape == "IDENTITY") or (not monochrome1 and shape == "INVERSE"):
-        remarks.append("Photometric Interpretation and Presentation LUT Shape disagree: shown inverted")
+        remarks.append(
+            Remark(
+                RemarkKind.GREY_LEVELS, "Photometric Interpretation and Presentation LUT Shape disagree: shown inverted"
+            )
+        )
     return monochrome1 or shape == "INVERSE"
 
 

@@ -38,7 +38,7 @@ def read_picture(content: bytes, path: Path, limits: FilmLimits, kind: FileForma
     """
     # The library guards against sizes beyond any reason; check_size judges all others and names them.
     Image.MAX_IMAGE_PIXELS = limits.max_side**2
-    remarks: list[str] = []
+    remarks: list[Remark] = []
     try:
         with Image.open(io.BytesIO(content), formats=[kind.value]) as picture:
             limits.check_size(picture.height, picture.width)
@@ -70,14 +70,17 @@ def read_picture(content: bytes, path: Path, limits: FilmLimits, kind: FileForma
     except Exception as error:
         raise FilmRejected(f"the {kind.value} picture is truncated or damaged ({type(error).__name__})") from error
     if turned:
-        remarks.append("turned as its EXIF orientation says")
+        _note(remarks, "turned as its EXIF orientation says")
     if aspect is not None and orientation in _LIES_ON_ITS_SIDE:
         aspect = 1.0 / aspect
     shape = "pixels taken as square" if aspect is None else f"pixels not square by its resolution tags ({aspect:.4g})"
-    remarks.append(f"picture file: no trustworthy pixel spacing, {shape}, lengths withheld")
-    remarks.append("loading, side and view unknown: a picture file does not state them")
-    said = tuple(Remark(RemarkKind.PICTURE_FILE, one) for one in remarks)
-    return Film(path=path, pixels=grey, spacing=Spacing(aspect=aspect or 1.0), damage=damage, remarks=said)
+    _note(remarks, f"picture file: no trustworthy pixel spacing, {shape}, lengths withheld")
+    _note(remarks, "loading, side and view unknown: a picture file does not state them")
+    return Film(path=path, pixels=grey, spacing=Spacing(aspect=aspect or 1.0), damage=damage, remarks=tuple(remarks))
+
+
+def _note(remarks: list[Remark], text: str) -> None:
+    remarks.append(Remark(RemarkKind.PICTURE_FILE, text))
 
 
 def _decode_jpeg(content: bytes, picture: Image.Image, limits: FilmLimits) -> tuple[Image.Image, Damage | None]:
@@ -90,12 +93,14 @@ def _decode_jpeg(content: bytes, picture: Image.Image, limits: FilmLimits) -> tu
     return Image.fromarray(pixels), seen_damage(luminance(content, frame, pixels), frame)
 
 
-def _grey(picture: Image.Image, limits: FilmLimits, remarks: list[str], white_is_zero: bool) -> npt.NDArray[np.float32]:
+def _grey(
+    picture: Image.Image, limits: FilmLimits, remarks: list[Remark], white_is_zero: bool
+) -> npt.NDArray[np.float32]:
     if picture.mode.startswith("I;16"):
         pixels = np.asarray(picture).astype(np.uint16)
         if white_is_zero:  # the library undoes it for 8 bits only
             pixels = 65535 - pixels
-        remarks.append("16-bit picture: window set by percentiles")
+        remarks.append(Remark(RemarkKind.WINDOW_GUESSED, "16-bit picture: window set by percentiles"))
         return percentile_grey(pixels, limits.percentile_window, beyond=limits.beyond_window)
     if picture.mode in ("1", "I", "F"):
         kinds = {"1": "black and white only", "I": "32-bit integers", "F": "floating-point numbers"}
@@ -114,11 +119,11 @@ def _grey(picture: Image.Image, limits: FilmLimits, remarks: list[str], white_is
             raise FilmRejected("a colour picture, not a radiograph")
         levels = converted
         if picture.mode != "P":
-            remarks.append("a grey picture stored in colour was converted")
+            _note(remarks, "a grey picture stored in colour was converted")
     grey = levels.astype(np.float32) / np.float32(255.0)
     if alpha is not None and (alpha < 255).any():
         grey *= alpha.astype(np.float32) / np.float32(255.0)
-        remarks.append("transparent parts taken as black")
+        _note(remarks, "transparent parts taken as black")
     if not grey.max() > grey.min():
         raise FilmRejected("every pixel has the same value")
     return grey

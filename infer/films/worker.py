@@ -23,8 +23,9 @@ import numpy as np
 
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.limits import FilmLimits
+from raysplay.infer.reason import ReasonKind
 
-OUT_OF_MEMORY = "decoding needs more memory than allowed"
+_OUT_OF_MEMORY = "decoding needs more memory than allowed"
 
 
 def main() -> None:
@@ -82,12 +83,14 @@ def _describe(film: Film) -> dict[str, Any]:
 
 def _refusal(error: BaseException) -> dict[str, Any]:
     if isinstance(error, FilmRejected):
-        return {"reason": str(error)}
+        return {"reason": str(error), "kind": error.kind.name, "numbers": error.numbers}
     if isinstance(error, MemoryError):
-        return {"reason": OUT_OF_MEMORY}
+        return {"reason": _OUT_OF_MEMORY, "kind": ReasonKind.OUT_OF_MEMORY.name, "numbers": {}}
     if isinstance(error, RecursionError):
-        return {"reason": "damaged file: data elements nested too deeply"}
-    return {"reason": f"decoding failed ({type(error).__name__})"}
+        said = "damaged file: data elements nested too deeply"
+    else:
+        said = f"decoding failed ({type(error).__name__})"
+    return {"reason": said, "kind": ReasonKind.UNREADABLE.name, "numbers": {}}
 
 
 def _answer(replies: BinaryIO, header: dict[str, Any], pixels: memoryview | bytes = b"") -> None:

@@ -14,7 +14,7 @@ from raysplay.infer.outputs.run_files import BESIDE, OVERLAYS, PARTIAL, TABLES
 from raysplay.infer.outputs.tables import FEET_ABOUT
 
 _SUMMARY = frozenset({"command", "versions", "digests", "protocol", "counts"})
-_HEADS = (FEET_ABOUT, ("film", "foot", "decision", "reasons"))
+_HEADS = (FEET_ABOUT, ("film", "foot", "foot_index", "decision", "reasons"), ("film", "foot", "decision", "reasons"))
 """First columns of ``feet.csv``, of this version and of earlier ones."""
 _LARGEST_SUMMARY = 1 << 24
 _OVERLAY = re.compile(r"(?P<film>.*-[0-9a-f]{8})(?:[0-9a-f]{12})?(?P<foot>-[0-9]+[LR]\.png)")

@@ -173,7 +173,7 @@ def panel(
     if foot.decision.reasons:
         sheet.rule()
         for reason in foot.decision.reasons:
-            sheet.text(reason, 17, TEXT)
+            sheet.text(reason.text, 17, TEXT)
             sheet.gap(7)
     if axes or (axes is not None and doubtful):
         sheet.rule()

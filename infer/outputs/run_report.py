@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from raysplay.configs.load import CONFIG_DIR, digest
-from raysplay.infer.decide.wording import reason_kind
 from raysplay.infer.outputs.table_digests import KEY
+from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import Decision, FilmRecord, Outcome
 
 _COMPONENTS = (
@@ -50,7 +50,7 @@ class RunReport:
     feet: int = 0
     films_without_foot: int = 0
     decisions: Counter[str] = field(default_factory=Counter)
-    reasons: Counter[str] = field(default_factory=Counter)
+    reasons: Counter[ReasonKind] = field(default_factory=Counter)
     withheld: Counter[str] = field(default_factory=Counter)
     seconds: dict[str, float] = field(default_factory=dict)
 
@@ -66,7 +66,7 @@ class RunReport:
         decisions = [foot.decision for foot in record.feet] or [record.decision or Decision(Outcome.REFUSED)]
         for decision in decisions:
             if decision.outcome is not Outcome.ACCEPTED:
-                self.reasons.update({reason_kind(reason) for reason in decision.reasons})
+                self.reasons.update({reason.kind for reason in decision.reasons})
         for foot in record.feet:
             if foot.decision.outcome is not Outcome.REFUSED:
                 self.withheld.update(one.measure for one in foot.measurements if one.withheld)
@@ -137,7 +137,7 @@ class RunReport:
                 "films_without_foot": self.films_without_foot,
                 "feet": self.feet,
                 "rows_by_decision": {name: self.decisions.get(name, 0) for name in ("accepted", "review", "refused")},
-                "rows_by_reason": dict(self.reasons.most_common()),
+                "rows_by_reason": {kind.value: rows for kind, rows in self.reasons.most_common()},
                 "withheld": dict(self.withheld.most_common()),
             },
             "wall_seconds": round(wall_seconds, 3),

@@ -6,15 +6,18 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
+from raysplay.infer.decide.decision import no_foot
 from raysplay.infer.decide.wording import DECIMALS
 from raysplay.infer.films.film import Film
+from raysplay.infer.films.remark import Remark, RemarkKind
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Decision, FilmRecord, Measurement, Outcome, Withheld
 from raysplay.measure import Measure, by_name
 
 Row = list[str | float | int | None]
 
-FEET_ABOUT = ("film", "foot", "foot_index", "decision", "reasons")
-"""Columns of ``feet.csv`` before its numbers."""
+FEET_ABOUT = ("film", "foot", "foot_index", "decision", "reasons", "reason_kinds")
+"""Columns of ``feet.csv`` before its numbers; as many kinds as reasons."""
 
 FEET_NOTES = ("withheld", "unproven", "low_confidence", "overlay")
 """Columns of ``feet.csv`` after its numbers: measures that have none, each with the reason's name; of those that have
@@ -43,6 +46,7 @@ FILMS_HEADER = (
     "film",
     "feet",
     "remarks",
+    "remark_kinds",
     "seconds",
     "sha256",
     "rows",
@@ -89,7 +93,7 @@ def feet_rows(record: FilmRecord, reported: Sequence[Measure], overlays: Sequenc
         Paths of the feet's pictures; empty where none were drawn.
     """
     if not record.feet:
-        decision = record.decision or Decision(Outcome.REFUSED, ("no foot found",))
+        decision = record.decision or no_foot()
         yield [record.film, "", None, *_decision(decision), *[None] * (3 * len(reported)), "", "", "", ""]
     for index, foot in enumerate(record.feet):
         given = () if foot.decision.outcome is Outcome.REFUSED else foot.measurements
@@ -147,6 +151,32 @@ def withheld_cell(measurements: Iterable[Measurement]) -> str:
     return _JOINT.join(f"{one.measure}:{one.withheld.value}" for one in measurements if one.withheld)
 
 
+def read_reasons(texts: str, kinds: str) -> tuple[Reason, ...]:
+    """Reasons by their two cells in ``feet.csv``, without numbers.
+
+    Raises
+    ------
+    ValueError
+        If there are not as many kinds as reasons, or a kind is none of this version.
+    """
+    return tuple(Reason(ReasonKind(kind), text) for text, kind in _pairs(texts, kinds))
+
+
+def read_remarks(texts: str, kinds: str) -> tuple[Remark, ...]:
+    """Remarks by their two cells in ``films.csv``.
+
+    Raises
+    ------
+    ValueError
+        As :func:`read_reasons`.
+    """
+    return tuple(Remark(RemarkKind(kind), text) for text, kind in _pairs(texts, kinds))
+
+
+def _pairs(texts: str, kinds: str) -> Iterator[tuple[str, str]]:
+    return zip(*(cell.split(_JOINT) if cell else [] for cell in (texts, kinds)), strict=True)
+
+
 def read_withheld_cell(text: str) -> dict[str, Withheld]:
     """What :func:`withheld_cell` wrote, by measure.
 
@@ -178,7 +208,7 @@ def films_row(record: FilmRecord, film: Film | None) -> Row:
     person and day.
     """
     seconds = sum((record.seconds or {}).values())
-    row: Row = [record.film, len(record.feet), _joined(record.remarks), round(seconds, 3)]
+    row: Row = [record.film, len(record.feet), *_said(record.remarks), round(seconds, 3)]
     if film is None:
         return [*row, *[None] * (len(FILMS_HEADER) - len(row))]
     spacing = film.spacing
@@ -202,10 +232,13 @@ def crops_rows(record: FilmRecord, size: tuple[int, int]) -> Iterator[Row]:
         yield [record.film, found.side, index, *(round(float(v), 1) for v in place.ravel())]
 
 
-def _decision(decision: Decision) -> tuple[str, str]:
-    return decision.outcome.value, _joined(decision.reasons)
+def _decision(decision: Decision) -> tuple[str, str, str]:
+    return (decision.outcome.value, *_said(decision.reasons))
 
 
-def _joined(sentences: Iterable[str]) -> str:
-    """Sentences in one cell; a file's name in one of them may hold what joins them."""
-    return _JOINT.join(sentence.replace(_JOINT, ", ") for sentence in sentences)
+def _said(about: Sequence[Reason] | Sequence[Remark]) -> tuple[str, str]:
+    """The sentences in one cell, their kinds in another; a file's name in a sentence may hold what joins them."""
+    return (
+        _JOINT.join(one.text.replace(_JOINT, ", ") for one in about),
+        _JOINT.join(one.kind.value for one in about),
+    )

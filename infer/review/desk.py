@@ -22,6 +22,7 @@ from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.outputs.axis_lines import bone_of
 from raysplay.infer.outputs.overlay_style import ARC, AXIS, DOUBT, TEXT, css_colour
 from raysplay.infer.outputs.settings import output_settings
+from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import Withheld
 from raysplay.infer.review.earlier import completed, is_earlier, taken_over
 from raysplay.infer.review.films import FilmShelf, Picture
@@ -349,6 +350,7 @@ class Desk(ABC):
             ],
             "grading_default": self.settings.grading,
             "level": self._limits.interval.level,
+            "reason_kinds": {kind.value: kind.words for kind in ReasonKind},
             "reasons_not_measurable": self.settings.not_measurable,
             "claim_seconds": 60.0 * self.settings.claim_minutes,
             "caution": CAUTION,

@@ -19,7 +19,7 @@ from raysplay.configs.plain_file import open_plain
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.films.limits import film_limits
-from raysplay.infer.films.polarity import INVERTED
+from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.outputs.names import film_path
 from raysplay.infer.review.run import FilmFacts, ReviewRun
 
@@ -142,7 +142,7 @@ class FilmShelf:
             self._forget(film)
             raise
         # A film in doubt was read as its feet showed best, which the file alone does not tell.
-        as_measured = (INVERTED in opened.remarks) == (INVERTED.text in facts.remarks)
+        as_measured = _turned(opened.remarks) == _turned(facts.remarks)
         picture = _whole_range(opened.pixels if as_measured else np.float32(1.0) - opened.pixels)
         self._make_room(len(picture.data))
         return picture
@@ -197,3 +197,7 @@ def _whole_range(pixels: npt.NDArray[np.float32]) -> Picture:
     grey = np.rint((pixels - np.float32(first)) * np.float32(scale)).astype("<u2")
     rows, columns = grey.shape
     return Picture(rows, columns, grey.tobytes(), round(-first * scale), round((1.0 - first) * scale))
+
+
+def _turned(remarks: Iterable[Remark]) -> bool:
+    return any(remark.kind is RemarkKind.INVERTED for remark in remarks)

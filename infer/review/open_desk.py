@@ -19,9 +19,10 @@ from raysplay.infer.review.run import FootLandmarkTable, ReviewRun
 from raysplay.infer.review.settings import ReviewSettings
 from raysplay.infer.review.store import Claim, Key, ReadStore, StoreError
 from raysplay.infer.review.visits import Visit, changes, no_person, unfit
-from raysplay.infer.review.worklist import DECISIONS, OPEN, STATES, Change, Filter, Worklist
+from raysplay.infer.review.worklist import DECISIONS, OPEN, STATES, Change, Filter, Worklist, said_json
 
 _WORDS = {"L": "left", "R": "right"}
+_SAME_NAME_KIND = "same_name"
 _SAME_NAME = "two feet of this film are called {} now: if the film is mirrored, both names were wrong"
 
 
@@ -181,8 +182,8 @@ class OpenDesk(Desk):
             "film": row["film"],
             "film_id": film + 1,
             "remarks": [
-                *(remarks.split("; ") if remarks else []),
-                *(_SAME_NAME.format(_WORDS[one["foot"]]) for one in twins[:1]),
+                *(said_json(remark) for remark in remarks),
+                *({"kind": _SAME_NAME_KIND, "text": _SAME_NAME.format(_WORDS[one["foot"]])} for one in twins[:1]),
             ],
             "companions": companions,
             "decision": row["decision"],
@@ -255,9 +256,9 @@ class OpenDesk(Desk):
         }
 
     def _unfit(self, foot: int, standing: Standing) -> str:
-        reasons = self.run.reasons[foot].as_py()
+        reasons = [reason.text for reason in self.run.reasons[foot]]
         decision = self.run.decisions[foot].as_py()
-        return unfit(standing.state, decision, [reasons] if reasons else [], NUMBERLESS, standing.content["reason"])
+        return unfit(standing.state, decision, reasons, NUMBERLESS, standing.content["reason"])
 
     def measure(self, sent: MeasureSent, reader: str) -> Json:
         """Also what differs from the foot that is compared with, on the very points that were sent."""

@@ -160,7 +160,7 @@ def _read_feet(desk: OpenDesk) -> list[int]:
 def _feet(desk: OpenDesk, settled: dict[int, Standing]) -> Iterator[Row]:
     run = desk.run
     for foot, (film, side, decision, reasons) in enumerate(
-        zip(*(column.to_pylist() for column in (run.films, run.sides, run.decisions, run.reasons)), strict=True)
+        zip(*(column.to_pylist() for column in (run.films, run.sides, run.decisions, run.reason_texts)), strict=True)
     ):
         standing = settled.get(foot + 1)
         index = int(run.foot_index[foot])

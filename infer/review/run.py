@@ -5,10 +5,11 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -20,15 +21,33 @@ from raysplay.configs.proof import proofs
 from raysplay.configs.protocol import ReadingProtocol, protocol, read_protocol
 from raysplay.infer.decide.wording import DECIMALS
 from raysplay.infer.films.limits import film_limits
-from raysplay.infer.outputs.tables import CROPS_HEADER, FEET_ABOUT, FILMS_HEADER, number_columns, read_withheld_cell
+from raysplay.infer.films.remark import Remark
+from raysplay.infer.outputs.tables import (
+    CROPS_HEADER,
+    FEET_ABOUT,
+    FILMS_HEADER,
+    number_columns,
+    read_reasons,
+    read_remarks,
+    read_withheld_cell,
+)
+from raysplay.infer.reason import Reason
 from raysplay.infer.records import FloatArray, Outcome, Withheld
-from raysplay.infer.review.run_tables import LandmarkFile, RunError, check, read_summary, read_table
+from raysplay.infer.review.run_tables import (
+    WHAT_MEASURE_WRITES,
+    LandmarkFile,
+    RunError,
+    check,
+    read_summary,
+    read_table,
+)
 from raysplay.infer.review.settings import review_settings
 from raysplay.measure import Measure, by_name
 
 __all__ = ["FilmFacts", "FootLandmarkTable", "ReviewRun", "RunError"]
 
 IntArray = npt.NDArray[np.int64]
+Said = TypeVar("Said", Reason, Remark)
 
 WEIGHTS_DIR = Path(__file__).parents[1] / "weights"
 
@@ -64,7 +83,7 @@ class FilmFacts:
     column_mm: float | None
     aspect: float
     spacing: str
-    remarks: str
+    remarks: tuple[Remark, ...]
     person: str = ""
     taken: str = ""
     loading: str = ""
@@ -96,8 +115,10 @@ class ReviewRun:
         What the run reported, as it built it.
     film_of, foot_index : ndarray of int, shape (F,)
         Film of every foot, and its place among the feet of that film.
-    films, sides, decisions, reasons : pyarrow string arrays, length F
+    films, sides, decisions, reason_texts : pyarrow string arrays, length F
         Columns of ``feet.csv``; the side is empty where no foot was found.
+    reasons : list of tuple of Reason, length F
+        Of the decision.
     values : ndarray, shape (F, M, 3)
         Value, low and high of every reported measure with the decimals that are meant; ``nan`` where withheld.
     proven : frozenset of str
@@ -127,11 +148,12 @@ class ReviewRun:
         path = folder / "feet.csv"
         feet = read_table(path, ("foot_index", *numbers), (*FEET_ABOUT, *numbers), limits, ("withheld",))
         self._film_table = self._read_films(folder / "films.csv")
-        self.films, self.sides, self.decisions, self.reasons = (
+        self.films, self.sides, self.decisions, self.reason_texts = (
             feet[name].combine_chunks() for name in ("film", "foot", "decision", "reasons")
         )
         check(path, "foot", pc.is_in(self.sides, pa.array(["", "L", "R"])))
         check(path, "decision", pc.is_in(self.decisions, pa.array([one.value for one in Outcome])))
+        self.reasons = _typed(path, feet, ("reasons", "reason_kinds"), read_reasons)
         self.film_of: IntArray = _numbers(pc.index_in(self.films, value_set=self._film_table["film"]), np.int64)
         if len(self.film_of) and self.film_of.min() < 0:
             raise RunError(f"{path}: names films that films.csv does not")
@@ -171,7 +193,7 @@ class ReviewRun:
             row["column_mm"],
             row["aspect"] or 1.0,
             row["spacing"],
-            row["remarks"],
+            read_remarks(row["remarks"], row["remark_kinds"]),
             row.get("person") or "",
             row.get("taken") or "",
             row.get("loading") or "",
@@ -296,6 +318,7 @@ class ReviewRun:
         numbers = ("feet", "rows", "columns", "row_mm", "column_mm", "aspect")
         always = tuple(name for name in FILMS_HEADER if name not in _LATER_COLUMNS)
         table = read_table(path, numbers, always, review_settings().run, _LATER_COLUMNS)
+        _typed(path, table, ("remarks", "remark_kinds"), read_remarks)
         most = film_limits().max_side
         names = table["film"].to_pylist()
         check(path, "film", np.array(len(set(names)) == len(names) and "" not in names))
@@ -325,6 +348,18 @@ class ReviewRun:
         corners[found] = np.stack([_numbers(table[name], np.float64) for name in numbers], axis=-1)
         check(path, "of a corner", np.isnan(corners) | (np.abs(corners) <= limits.coordinate))
         return corners.reshape(-1, 4, 2)
+
+
+def _typed(
+    path: Path, table: pa.Table, columns: tuple[str, str], read: Callable[[str, str], tuple[Said, ...]]
+) -> list[tuple[Said, ...]]:
+    """What stands in two columns, sentences and their kinds; rows that say the same share it."""
+    read_once = lru_cache(maxsize=None)(read)
+    try:
+        return [read_once(*cells) for cells in zip(*(table[name].to_pylist() for name in columns), strict=True)]
+    except ValueError as error:
+        said = f"column {columns[1]} {WHAT_MEASURE_WRITES}; measure the films again with this version"
+        raise RunError(f"{path}: {said}") from error
 
 
 def _stamp(path: Path) -> tuple[int, int, int] | None:

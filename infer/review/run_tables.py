@@ -24,7 +24,7 @@ from raysplay.infer.review.settings import RunLimits
 FloatArray = npt.NDArray[np.float64]
 
 _HEADER_BYTES = 65536
-_WHAT_MEASURE_WRITES = "is not what `raysplay measure` writes"
+WHAT_MEASURE_WRITES = "is not what `raysplay measure` writes"
 _COVARIANCE_SLACK = 1e-6
 """Share by which a covariance may pass the product of its variances, for rounding."""
 
@@ -114,14 +114,14 @@ def read_table(
     except pa.ArrowException as error:
         column = re.search(r"column #(\d+)", str(error))
         which = f"column {names[int(column[1])]}" if column and int(column[1]) < len(names) else "a row"
-        raise RunError(f"{path}: {which} {_WHAT_MEASURE_WRITES}") from error
+        raise RunError(f"{path}: {which} {WHAT_MEASURE_WRITES}") from error
     if table.num_rows > limits.rows:
         raise RunError(f"{path}: more than {limits.rows} rows")
     for name in (*header, *(name for name in optional if name in names)):
         column = table[name]
         wrong = _infinite(column) if name in numbers else _unwritten(column, limits.text_characters)
         if wrong:
-            raise RunError(f"{path}: column {name} {_WHAT_MEASURE_WRITES}")
+            raise RunError(f"{path}: column {name} {WHAT_MEASURE_WRITES}")
     return table
 
 
@@ -134,7 +134,7 @@ def check(path: Path, name: str, fits: pa.ChunkedArray | pa.Array | npt.NDArray[
         If it does not.
     """
     if not np.all(np.asarray(fits)):
-        raise RunError(f"{path}: column {name} {_WHAT_MEASURE_WRITES}")
+        raise RunError(f"{path}: column {name} {WHAT_MEASURE_WRITES}")
 
 
 def _infinite(column: pa.ChunkedArray) -> bool:
@@ -210,7 +210,7 @@ class LandmarkFile:
             if index < 0:
                 raise RunError(f"{self._path}: no column {field.name}; measure the films again with this version")
             if schema.field(index).type != field.type:
-                raise RunError(f"{self._path}: column {field.name} {_WHAT_MEASURE_WRITES}")
+                raise RunError(f"{self._path}: column {field.name} {WHAT_MEASURE_WRITES}")
         if about.num_rows > most_rows:
             raise RunError(f"{self._path}: more landmarks than the feet of feet.csv can have")
         for i in range(about.num_row_groups):
@@ -232,6 +232,6 @@ class LandmarkFile:
             sure = (confidence >= 0) & (confidence <= 1)
             known = group["film"].null_count == group["landmark"].null_count == group["foot_index"].null_count == 0
             if not (known and np.all(finite & near & spread & sure)):
-                raise RunError(f"{self._path}: a landmark {_WHAT_MEASURE_WRITES}")
+                raise RunError(f"{self._path}: a landmark {WHAT_MEASURE_WRITES}")
             ends = pc.min_max(group["film"]) if group.num_rows else {"min": pa.scalar(""), "max": pa.scalar("")}
             yield ends["min"].as_py(), ends["max"].as_py()

@@ -12,7 +12,9 @@ import numpy.typing as npt
 import pyarrow.compute as pc
 
 from raysplay.infer.decide.config import decision_limits
-from raysplay.infer.decide.wording import DECIMALS, reason_kind
+from raysplay.infer.decide.wording import DECIMALS
+from raysplay.infer.films.remark import Remark
+from raysplay.infer.reason import Reason
 from raysplay.infer.records import FloatArray
 from raysplay.infer.review.reading import scale_of
 from raysplay.infer.review.run import ReviewRun
@@ -40,9 +42,6 @@ DOUBT, FILM, WIDTH, BORDER = "doubt", "film", "width", "border"
 
 FOUND = FOOT, NO_FOOT = ("foot", "none")
 """Rows in which a foot was found, and files without one: no foot on the film, or no film at all."""
-
-_REASONS_MOST = 63
-"""Kinds of reason that fit into one number a foot."""
 
 
 @dataclass(frozen=True)
@@ -199,10 +198,9 @@ class Worklist:
             "version": int(self.version[foot]),
         }
 
-    def reasons(self, foot: int) -> list[str]:
-        """Reasons of the model's decision."""
-        text = self._run.reasons[foot].as_py()
-        return text.split("; ") if text else []
+    def reasons(self, foot: int) -> list[dict[str, str]]:
+        """Reasons of the model's decision, as the server answers."""
+        return [said_json(reason) for reason in self._run.reasons[foot]]
 
     def known_order(self, name: str) -> bool:
         """Whether feet can be put in that order."""
@@ -240,7 +238,7 @@ class Worklist:
         if wanted.found:
             masks["found"] = self._is_foot == (wanted.found == FOOT)
         if wanted.reason:
-            bit = self.kinds.index(wanted.reason) if wanted.reason in self.kinds else _REASONS_MOST
+            bit = self.kinds.index(wanted.reason) if wanted.reason in self.kinds else len(self.kinds)
             masks["reason"] = (self._reasons >> bit & 1).astype(np.bool_)
         if wanted.text:
             found = pc.match_substring(self._lower_films, wanted.text.lower())
@@ -267,20 +265,11 @@ class Worklist:
 
 def _reasons(run: ReviewRun) -> tuple[list[str], IntArray, IntArray]:
     """Kinds of reason, the most frequent first; bits of every foot by kind; number of reasons of every foot."""
-    coded = run.reasons.dictionary_encode()
-    if not len(run):
-        return [], np.zeros(0, np.int64), np.zeros(0, np.int64)
-    texts = [text.split("; ") if text else [] for text in coded.dictionary.to_pylist()]
-    kinds_of = [{reason_kind(reason) for reason in reasons} for reasons in texts]
-    position = np.asarray(coded.indices.to_numpy(zero_copy_only=False), dtype=np.int64)
-    used = np.bincount(position, minlength=len(texts)).tolist()
-    frequency: Counter[str] = Counter()
-    for kinds, times in zip(kinds_of, used, strict=True):
-        frequency.update(dict.fromkeys(kinds, times))
-    names = [kind for kind, _ in frequency.most_common(_REASONS_MOST)]
-    bit = {kind: 1 << i for i, kind in enumerate(names)}
-    bits = np.array([sum(bit.get(kind, 0) for kind in kinds) for kinds in kinds_of], dtype=np.int64)
-    return names, bits[position], np.array([len(reasons) for reasons in texts], dtype=np.int64)[position]
+    kinds_of = [{reason.kind.value for reason in reasons} for reasons in run.reasons]
+    names = [kind for kind, _ in Counter(kind for kinds in kinds_of for kind in kinds).most_common()]
+    bit = {kind: 1 << i for i, kind in enumerate(names)}  # there are fewer kinds than bits
+    bits = np.array([sum(bit[kind] for kind in kinds) for kinds in kinds_of], dtype=np.int64)
+    return names, bits, np.array([len(reasons) for reasons in run.reasons], dtype=np.int64)
 
 
 def _progress(state: IntArray) -> dict[str, int]:
@@ -291,6 +280,11 @@ def _progress(state: IntArray) -> dict[str, int]:
 def _tally(is_foot: BoolArray) -> dict[str, int]:
     feet = int(np.count_nonzero(is_foot))
     return {FOOT: feet, NO_FOOT: len(is_foot) - feet}
+
+
+def said_json(said: Reason | Remark) -> dict[str, str]:
+    """A reason or remark: its kind and its sentence."""
+    return {"kind": said.kind.value, "text": said.text}
 
 
 def number_or_none(value: float) -> float | None:

@@ -32,7 +32,7 @@ from raysplay.infer.films.collect import Candidate, collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.foot_reader import FootReader
-from raysplay.infer.pipeline import ReadsFeet, ReadsFilms, read_archive
+from raysplay.infer.pipeline import FilmPipeline, ReadsFeet, ReadsFilms
 from raysplay.infer.records import FilmRecord, FootRecord, Outcome
 
 TABLE, WRONG = "damage.csv", "wrong"
@@ -163,13 +163,14 @@ def _picture(film: Film) -> str:
 
 def _read(film: Film, feet: ReadsFeet) -> FilmRecord:
     candidate = Candidate(film.path, "film")
-    (reading,) = read_archive([candidate], _Given(film), feet, decision_limits(), landmark_schema(), protocol())
+    pipeline = FilmPipeline(_Given(film), feet, decision_limits(), landmark_schema(), protocol())
+    (reading,) = pipeline.read([candidate])
     return reading.record
 
 
 def _row(name: str, damage: Damage, read: FilmRecord, sound: FilmRecord, measures: Sequence[str]) -> Row:
     decisions = [foot.decision for foot in read.feet] or ([read.decision] if read.decision else [])
-    reasons = dict.fromkeys(reason for decision in decisions for reason in decision.reasons)
+    reasons = dict.fromkeys(reason.text for decision in decisions for reason in decision.reasons)
     accepted = [foot for foot in read.feet if foot.decision.outcome is Outcome.ACCEPTED]
     worst = next(
         one.value

@@ -24,7 +24,7 @@ from raysplay.infer.films.collect import collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film
 from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
-from raysplay.infer.pipeline import ReadsFilms, read_archive
+from raysplay.infer.pipeline import FilmPipeline, ReadsFilms
 from raysplay.infer.records import FilmRecord, Outcome
 
 Picture = npt.NDArray[Any]
@@ -77,7 +77,8 @@ def repeated(
     readings: list[dict[str, FilmRecord]] = []
     candidates = collect([folder]).candidates
     for change in CHANGES.values():
-        read = read_archive(candidates, _Changed(films, change), feet, decision_limits(), landmark_schema(), protocol())
+        pipeline = FilmPipeline(_Changed(films, change), feet, decision_limits(), landmark_schema(), protocol())
+        read = pipeline.read(candidates)
         readings.append({reading.record.film: reading.record for reading in read})
     rows = []
     for name in readings[0]:

@@ -24,7 +24,8 @@ from raysplay.infer import command
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.wording import DECIMALS
 from raysplay.infer.outputs import overlay
-from raysplay.infer.outputs.tables import FEET_ABOUT, FEET_NOTES
+from raysplay.infer.outputs.tables import FEET_ABOUT, FEET_NOTES, read_reasons
+from raysplay.infer.reason import ReasonKind
 from raysplay.measure import MEASURES, measure_values
 from raysplay.train.cli import app
 from raysplay.train.reference_page.foot import REFERENCE_FOOT
@@ -136,9 +137,10 @@ def test_what_the_file_states_reaches_the_decision_through_the_decoding_process(
     """1000 rows at 0.26 mm and 900 columns at 0.22 mm are 260 mm by 198 mm."""
     write_dicom(films / "one.dcm", np.asarray(Image.open(films / "a.png")), 0.2, **attributes)
     (row,) = feet_of(films / "one.dcm", tmp_path / "out")
-    decisive = [one for one in row["reasons"].split("; ") if not one.startswith("construction-sensitive:")]
+    said = read_reasons(row["reasons"], row["reason_kinds"])
+    decisive = [one.text for one in said if one.kind is not ReasonKind.CONSTRUCTION_SENSITIVE]
     if reason is None:
-        assert (row["decision"], decisive) == ("accepted", [""] if row["reasons"] == "" else [])
+        assert (row["decision"], decisive) == ("accepted", [])
     else:
         assert row["decision"] == "review"
         assert any(re.match(reason, one) for one in decisive), decisive
@@ -588,7 +590,7 @@ def test_the_end_of_a_run_says_why_feet_are_open_and_what_is_next(films, tmp_pat
     assert any(line.startswith("Unproven: HVA, IMA, IMA 4-5, DMAA.") for line in lines)
     assert f"Next: 2 feet wait for a person: raysplay review '{out}'" in lines
     counts = json.loads((out / "run.json").read_text(encoding="utf-8"))["counts"]
-    assert counts["rows_by_reason"] == {"view doubtful": 2, "withheld": 2, "no foot found": 1, "unreadable": 1}
+    assert counts["rows_by_reason"] == {"view_doubtful": 2, "withheld": 2, "no_foot_found": 1, "unreadable": 1}
     assert counts["withheld"] == {"ima45": 2}
 
 

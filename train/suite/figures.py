@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from raysplay.infer.compare.evaluation import Evaluation, Pairing, evaluate_pair
 from raysplay.infer.compare.run_tables import MeasuredArchive, most_accepted
 from raysplay.infer.compare.share import share_interval
 from raysplay.infer.compare.truth import TrueFoot
+from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import Outcome
 from raysplay.train.suite.risk_coverage import RiskCoverage, risk_coverage
 from raysplay.train.suite.settings import Expectation, SuiteCondition, Target
@@ -32,8 +32,8 @@ class ConditionFigures:
 
     ``counted`` is what the shares are of: dorsoplantar feet where feet shall be measured, else films. ``outcomes``
     counts them by ``accepted``, ``review`` and ``refused``; a foot that was not found counts as refused, a film as its
-    most accepted foot. ``reasons`` counts why feet and films went to review or were refused, by outcome and first
-    words. ``own_reason`` is the number of films turned away for a reason that fits the condition.
+    most accepted foot. ``reasons`` counts why feet and films went to review or were refused, by outcome and kind.
+    ``own_reason`` is the number of films turned away for a reason that fits the condition.
     """
 
     name: str
@@ -41,7 +41,7 @@ class ConditionFigures:
     evaluation: Evaluation
     counted: int
     outcomes: Mapping[str, int]
-    reasons: Mapping[tuple[str, str], int]
+    reasons: Mapping[tuple[str, ReasonKind], int]
     own_reason: int
 
     def figures(self, group: str) -> Mapping[str, ErrorFigures]:
@@ -77,9 +77,9 @@ class SuiteFigures:
     rows: tuple[Row, ...]
 
     @property
-    def reasons(self) -> Counter[tuple[str, str]]:
+    def reasons(self) -> Counter[tuple[str, ReasonKind]]:
         """Reasons of all conditions with their counts."""
-        total: Counter[tuple[str, str]] = Counter()
+        total: Counter[tuple[str, ReasonKind]] = Counter()
         for condition in self.conditions:
             total.update(condition.reasons)
         return total
@@ -126,11 +126,6 @@ def suite_figures(
     )
 
 
-def first_words(reason: str) -> str:
-    """What kind of reason it is: its words up to a colon, numbers left out."""
-    return re.sub(r"\d+(\.\d+)?", "…", reason.split(":")[0].split(" (")[0]).strip()
-
-
 def _condition(
     condition: SuiteCondition, matched: Pairing, run: MeasuredArchive, settings: EvaluationSettings
 ) -> ConditionFigures:
@@ -149,16 +144,16 @@ def _condition(
         len(decisions),
         outcomes,
         Counter(one for reasons in given.values() for one in reasons),
-        sum(any(words in condition.reasons for _, words in reasons) for reasons in given.values()),
+        sum(any(kind in condition.reasons for _, kind in reasons) for reasons in given.values()),
     )
 
 
-def _reasons(run: MeasuredArchive, film: str) -> list[tuple[str, str]]:
-    """Outcomes and first words of why a film or feet on it were not accepted, each once a foot."""
+def _reasons(run: MeasuredArchive, film: str) -> list[tuple[str, ReasonKind]]:
+    """Outcomes and kinds of why a film or feet on it were not accepted, each once a foot."""
     said = [(foot.decision, foot.reasons) for foot in run.films.get(film, ()) if foot.decision != ACCEPTED]
     if film in run.refused_films:
         said.append((REFUSED, run.refused_films[film]))
-    return [(outcome, words) for outcome, text in said for words in dict.fromkeys(map(first_words, text.split("; ")))]
+    return [(outcome, kind) for outcome, reasons in said for kind in dict.fromkeys(reason.kind for reason in reasons)]
 
 
 def _row(condition: ConditionFigures, settings: EvaluationSettings) -> Row:

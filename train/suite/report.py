@@ -10,6 +10,7 @@ from pathlib import Path
 
 from raysplay.infer.compare.errors import ErrorFigures
 from raysplay.infer.compare.report import plain
+from raysplay.infer.reason import ReasonKind
 from raysplay.measure import by_name
 from raysplay.train.suite.figures import ConditionFigures, SuiteFigures
 from raysplay.train.suite.folder import REPORT, replace_json
@@ -61,7 +62,7 @@ def write_suite_report(figures: SuiteFigures, made: SuiteRun, folder: Path) -> N
             for name, curve in figures.curves.items()
         },
         "reasons": {
-            one.name: [{"outcome": outcome, "reason": reason, "count": n} for (outcome, reason), n in _ranked(one)]
+            one.name: [{"outcome": outcome, "reason": kind.value, "count": n} for (outcome, kind), n in _ranked(one)]
             for one in figures.conditions
         },
     }
@@ -206,9 +207,9 @@ def _reasons(figures: SuiteFigures) -> Iterable[str]:
     yield from _table(
         ["Condition", "Outcome", "Reason", "Feet or films"],
         [
-            [one.name, outcome, reason, str(n)]
+            [one.name, outcome, kind.words, str(n)]
             for one in figures.conditions
-            for (outcome, reason), n in _ranked(one)[:_COMMONEST]
+            for (outcome, kind), n in _ranked(one)[:_COMMONEST]
         ],
     )
 
@@ -250,8 +251,8 @@ def _accepted(condition: ConditionFigures, measure: str) -> list[str]:
     return [str(f.n), _number(f.mae), *(_percent(share) for share in f.within.values()), _percent(f.coverage)]
 
 
-def _ranked(condition: ConditionFigures) -> list[tuple[tuple[str, str], int]]:
-    return sorted(condition.reasons.items(), key=lambda one: (-one[1], one[0]))
+def _ranked(condition: ConditionFigures) -> list[tuple[tuple[str, ReasonKind], int]]:
+    return sorted(condition.reasons.items(), key=lambda one: (-one[1], one[0][0], one[0][1].words))
 
 
 def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterable[str]:

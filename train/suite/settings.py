@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from raysplay.configs.load import Config, load, shipped
+from raysplay.infer.reason import ReasonKind
 from raysplay.measure import MEASURES
 from raysplay.synthetic_data.archive_settings import (
     FILM_CONDITIONS,
@@ -40,8 +41,8 @@ class SuiteCondition(Config):
     ``of`` and ``strength`` are those of ``condition_settings``, no ``of``: the archive is not generated but handed in,
     and left out where it is not; ``film`` replaces keys of the section ``film`` of ``archive.yaml``; ``without`` takes
     only films each foot of which lacks a true value of one of these measures; ``pixel_mm`` fixes the size of a pixel;
-    ``jpeg_quality`` writes 8-bit JPEG files instead of DICOM; ``strange`` bends the bones. ``reasons`` are the first
-    words of those that fit what is to be turned away.
+    ``jpeg_quality`` writes 8-bit JPEG files instead of DICOM; ``strange`` bends the bones. ``reasons`` are the kinds
+    of those that fit what is to be turned away.
     """
 
     name: Annotated[str, Field(pattern=r"^[a-z0-9_.]+$")]
@@ -53,7 +54,7 @@ class SuiteCondition(Config):
     pixel_mm: float | None = Field(default=None, gt=0)
     jpeg_quality: int | None = Field(default=None, ge=1, le=95)
     strange: StrangerSettings | None = None
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[ReasonKind, ...] = ()
 
     @model_validator(mode="after")
     def _can_be_made(self) -> SuiteCondition:

@@ -9,6 +9,7 @@ from raysplay.configs.protocol import read_protocol
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.decision import decide
 from raysplay.infer.decide.withheld import given
+from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import Decision, Outcome, Withheld
 
 LIMITS = decision_limits()
@@ -47,7 +48,8 @@ def missing(case):
 )
 def test_a_wide_interval_withholds_the_number_or_sends_the_foot(case, measure, width, outcome, reasons, gone):
     one = wide(case(), measure, width)
-    assert decide(one, LIMITS) == Decision(outcome, reasons)
+    decision = decide(one, LIMITS)
+    assert (decision.outcome, tuple(reason.text for reason in decision.reasons)) == (outcome, reasons)
     assert missing(one) == gone
 
 
@@ -65,7 +67,7 @@ def test_a_doubtful_point_withholds_what_only_stands_beside(case, code, confiden
     one = doubted(case(), code, confidence)
     assert decide(one, LIMITS).outcome is outcome
     assert missing(one) == gone
-    assert any(reason.startswith("withheld: ") for reason in decide(one, LIMITS).reasons) is bool(gone)
+    assert any(reason.kind is ReasonKind.WITHHELD for reason in decide(one, LIMITS).reasons) is bool(gone)
 
 
 def test_a_number_that_is_withheld_cannot_be_implausible(case):
@@ -84,15 +86,18 @@ def test_where_none_that_decides_is_reported_all_that_is_reported_decides(case):
 def test_the_foot_where_constructions_differ_is_told_so_or_sent(case, tmp_path):
     """IMA of the golden foot (fact sheet of the project, section 8.5): 14.0 by shaft, 12.5 by head and base."""
     golden = case()
-    assert not any("construction" in reason for reason in decide(golden, LIMITS).reasons)
+    assert not any(reason.kind is ReasonKind.CONSTRUCTION_SENSITIVE for reason in decide(golden, LIMITS).reasons)
     path = tmp_path / "protocol.yaml"
     path.write_text(
         "sensitivity: {compare: [shaft, head_base], bounds: {ima: {degrees: 1.4, source: test, tag: P}}}\n",
         encoding="utf-8",
     )
     strict = replace(golden, protocol=read_protocol(path))
-    said = "construction-sensitive: IMA is 14.0 by shaft, 12.5 by head_base (degrees), limit 1.4 apart"
-    assert decide(strict, LIMITS) == Decision(Outcome.ACCEPTED, (said,))
+    text = "construction-sensitive: IMA is 14.0 by shaft, 12.5 by head_base (degrees), limit 1.4 apart"
+    decision = decide(strict, LIMITS)
+    (said,) = decision.reasons
+    assert (decision.outcome, said.kind, said.text) == (Outcome.ACCEPTED, ReasonKind.CONSTRUCTION_SENSITIVE, text)
+    assert said.numbers == {"shaft": pytest.approx(14.0, abs=0.05), "head_base": pytest.approx(12.5, abs=0.05)}
     send = LIMITS.model_copy(update={"construction": LIMITS.construction.model_copy(update={"review": True})})
     assert decide(strict, send) == Decision(Outcome.REVIEW, (said,))
 
@@ -107,7 +112,8 @@ def test_points_as_on_the_other_foot_give_no_number(case, side):
     misread = case(side=side, foot={"side": other}, film_={"laterality": other})
     decision = decide(misread, LIMITS)
     assert decision.outcome is Outcome.REVIEW
-    assert f"side contradicted: the points lie as on {side}, the picture was read as {other}" in decision.reasons
+    said = f"side contradicted: the points lie as on {side}, the picture was read as {other}"
+    assert (ReasonKind.SIDE_CONTRADICTED, said) in {(one.kind, one.text) for one in decision.reasons}
     numbers = given(misread, LIMITS)
     assert {one.withheld for one in numbers} == {Withheld.SIDE}
     assert np.isnan([[one.value, one.low, one.high] for one in numbers]).all()

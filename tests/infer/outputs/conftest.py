@@ -7,6 +7,7 @@ import pytest
 from raysplay.configs.protocol import protocol
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.decision import decide
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Decision, FilmRecord, FootRecord, Outcome
 
 
@@ -24,7 +25,7 @@ def foot_record(case):
 def film_record(foot_record):
     def made(name="ward/a.dcm", feet=None, reason="no foot found", **rest):
         feet = (foot_record(),) if feet is None else tuple(feet)
-        decision = None if feet else Decision(Outcome.REFUSED, (reason,))
+        decision = None if feet else Decision(Outcome.REFUSED, (Reason(ReasonKind.NO_FOOT_FOUND, reason),))
         return FilmRecord(name, feet, decision, **rest)
 
     return made

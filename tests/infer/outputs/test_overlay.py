@@ -17,6 +17,7 @@ from raysplay.infer.outputs.overlay_style import AXIS, DOUBT, GROUND, text_width
 from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_writer import RunWriter
 from raysplay.infer.outputs.settings import OutputSettings, OverlaySettings
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Decision, FilmRecord, Measurement, Outcome, Withheld
 from raysplay.measure import MEASURES, by_name
 
@@ -112,7 +113,9 @@ def test_doubtful_points_are_marked_and_only_those(film, foot_record, schema, dr
 
 
 def test_a_refused_foot_shows_the_whole_film_and_no_line(film, foot_record, draw):
-    decision = Decision(Outcome.REFUSED, ("not a dorsoplantar view: looks lateral (0.93)",))
+    decision = Decision(
+        Outcome.REFUSED, (Reason(ReasonKind.NOT_DORSOPLANTAR, "not a dorsoplantar view: looks lateral (0.93)"),)
+    )
     picture = draw(film, "a.dcm", replace(foot_record(), decision=decision))
     assert picture.height == 1000
     shown = picture.crop((0, 0, 900, 1000))
@@ -133,7 +136,9 @@ def test_the_film_is_never_mirrored(film, foot_record, draw):
 def test_odd_names_and_long_reasons_fit(film, foot_record, draw):
     record = replace(
         foot_record(),
-        decision=Decision(Outcome.REVIEW, tuple(f"reason {i} " + "word " * 40 for i in range(12))),
+        decision=Decision(
+            Outcome.REVIEW, tuple(Reason(ReasonKind.WITHHELD, f"reason {i} " + "word " * 40) for i in range(12))
+        ),
     )
     picture = draw(film, "足/" + "x" * 500, record)
     assert picture.height > 1000

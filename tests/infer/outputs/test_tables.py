@@ -11,6 +11,7 @@ import pytest
 
 from raysplay.configs.load import shipped
 from raysplay.configs.protocol import read_protocol, reported_measures
+from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.outputs.csv_table import CsvTable
 from raysplay.infer.outputs.landmarks_table import LandmarksTable
 from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError
@@ -21,11 +22,15 @@ from raysplay.infer.outputs.tables import (
     MEASUREMENTS_HEADER,
     feet_header,
     feet_rows,
+    films_row,
     measurements_rows,
     number_columns,
+    read_reasons,
+    read_remarks,
     read_withheld_cell,
 )
-from raysplay.infer.records import Decision, Measurement, Outcome, Withheld
+from raysplay.infer.reason import Reason, ReasonKind
+from raysplay.infer.records import Decision, FilmRecord, Measurement, Outcome, Withheld
 from raysplay.infer.settings import reading_settings
 from raysplay.measure import MEASURES, by_name
 
@@ -53,12 +58,13 @@ def write(tmp_path, schema):
 def test_feet_csv_has_the_promised_columns(write, film_record):
     """Column names and order as the project's order of work fixes them."""
     (row,) = rows_of(write(film_record()) / "feet.csv")
-    assert list(row)[:11] == [
+    assert list(row)[:12] == [
         "film",
         "foot",
         "foot_index",
         "decision",
         "reasons",
+        "reason_kinds",
         "hva",
         "hva_low",
         "hva_high",
@@ -74,7 +80,7 @@ def test_columns_follow_the_protocol():
     """feet.csv: three columns for every reported measure, in the protocol's order."""
     measures = read_protocol("protocol_full.yaml").reported_measures()
     header = feet_header(measures)
-    assert header[:6] == ("film", "foot", "foot_index", "decision", "reasons", "hva")
+    assert header[:7] == ("film", "foot", "foot_index", "decision", "reasons", "reason_kinds", "hva")
     assert len(header) == len(set(header)) == len(FEET_ABOUT) + 3 * len(MEASURES) + len(FEET_NOTES)
     assert number_columns(measures[1:2]) == ("ima", "ima_low", "ima_high")
 
@@ -88,10 +94,13 @@ def test_measurements_csv_is_tidy(write, film_record):
 
 
 def test_a_refused_foot_has_no_numbers_anywhere(write, film_record, foot_record):
-    refused = replace(foot_record(), decision=Decision(Outcome.REFUSED, ("not a dorsoplantar view",)))
+    refused = replace(
+        foot_record(),
+        decision=Decision(Outcome.REFUSED, (Reason(ReasonKind.NOT_DORSOPLANTAR, "not a dorsoplantar view"),)),
+    )
     run = write(film_record(feet=[refused]))
     (row,) = rows_of(run / "feet.csv")
-    assert list(row.values())[5:] == [""] * (3 * 3 + len(FEET_NOTES))
+    assert list(row.values())[6:] == [""] * (3 * 3 + len(FEET_NOTES))
     assert rows_of(run / "measurements.csv") == []
     assert pq.read_table(run / "landmarks.parquet").num_rows == 0
 
@@ -106,7 +115,7 @@ def test_a_withheld_measure_is_an_empty_cell(film_record, foot_record):
     (ima,) = [r for r in measurements_rows(record) if r[3] == "ima"]
     assert np.isnan(ima[4])
     assert ima[MEASUREMENTS_HEADER.index("withheld")] == "doubtful_points"
-    assert row[5] == 32.0
+    assert row[6] == 32.0
     assert row[-4] == "ima:doubtful_points"
     assert read_withheld_cell(row[-4]) == {"ima": Withheld.DOUBTFUL_POINTS}
 
@@ -115,7 +124,7 @@ def test_numbers_are_given_as_they_are_meant(film_record, foot_record):
     """The same film read again differs by 0.1 to 0.2 degrees (README, Figures): a third decimal says nothing."""
     record = film_record(feet=[foot_record(values={"ima": 14.0449})])
     (row,) = feet_rows(record, reported_measures())
-    assert row[8:11] == [14.0, 13.0, 15.0]
+    assert row[9:12] == [14.0, 13.0, 15.0]
 
 
 def test_what_is_not_proven_or_read_badly_says_so_beside_the_number(film_record, foot_record):
@@ -149,6 +158,24 @@ def test_reasons_are_joined_with_a_semicolon(film_record, foot_record):
         "HVA interval is 9.0 degrees wide, limit 6",
         "IMA interval is 9.0 degrees wide, limit 6",
     ]
+    assert row[5] == "wide_interval; wide_interval; withheld"
+
+
+def test_reasons_and_remarks_are_read_back_with_their_kinds(film_record):
+    """A film's name in a sentence may hold what joins sentences."""
+    said = (Reason(ReasonKind.DUPLICATE, "duplicate: same file as a; b.dcm"), Reason(ReasonKind.METAL, "metal"))
+    (row,) = feet_rows(FilmRecord("c.dcm", (), Decision(Outcome.REFUSED, said)), reported_measures())
+    assert [(one.kind, one.text) for one in read_reasons(*row[4:6])] == [
+        (ReasonKind.DUPLICATE, "duplicate: same file as a, b.dcm"),
+        (ReasonKind.METAL, "metal"),
+    ]
+    remarks = (Remark(RemarkKind.INVERTED, "one"), Remark(RemarkKind.SIDE, "two"))
+    row = films_row(film_record(remarks=remarks), None)
+    assert read_remarks(*row[2:4]) == remarks
+    assert read_reasons("", "") == ()
+    for texts, kinds in (("one; two", "metal"), ("one", ""), ("one", "made_of_gold"), ("", "metal")):
+        with pytest.raises(ValueError, match=r"zip|valid"):
+            read_reasons(texts, kinds)
 
 
 def test_text_is_quoted_so_that_no_other_separator_starts_a_cell(tmp_path):
@@ -224,13 +251,20 @@ def test_a_run_without_a_foot_still_leaves_a_readable_landmark_table(write, film
 
 
 def test_films_csv_keeps_remarks_and_what_the_film_was(write, film, film_record):
-    record = film_record(remarks=("loading unknown", "no window stated"), seconds={"decode": 0.5, "find": 0.25})
+    record = film_record(
+        remarks=(
+            Remark(RemarkKind.LOADING_UNKNOWN, "loading unknown"),
+            Remark(RemarkKind.WINDOW_GUESSED, "no window stated"),
+        ),
+        seconds={"decode": 0.5, "find": 0.25},
+    )
     kept = replace(film, sha256="ab" * 32, person="00ff" * 4, taken="2026-03-01")
     (row,) = rows_of(write(record, film=kept) / "films.csv")
     assert row == {
         "film": "ward/a.dcm",
         "feet": "1",
         "remarks": "loading unknown; no window stated",
+        "remark_kinds": "loading_unknown; window_guessed",
         "seconds": "0.75",
         "sha256": "ab" * 32,
         "rows": "1000",
@@ -244,12 +278,15 @@ def test_films_csv_keeps_remarks_and_what_the_film_was(write, film, film_record)
         "loading": "unknown",
     }
     (row,) = rows_of(write(film_record(feet=()), out="unread") / "films.csv")
-    assert list(row.values())[4:] == [""] * 10
+    assert list(row.values())[5:] == [""] * 10
 
 
 def test_crops_csv_has_the_corners_of_every_foot(write, film_record, foot_record):
     """The fixture's crop lies on the film one pixel to one, its origin at (400, 700); a left foot's is mirrored."""
-    refused = replace(foot_record(side="L"), decision=Decision(Outcome.REFUSED, ("not a dorsoplantar view",)))
+    refused = replace(
+        foot_record(side="L"),
+        decision=Decision(Outcome.REFUSED, (Reason(ReasonKind.NOT_DORSOPLANTAR, "not a dorsoplantar view"),)),
+    )
     right, left = rows_of(write(film_record(feet=[foot_record(), refused])) / "crops.csv")
     rows, columns = reading_settings().crop_size
     assert list(right.values())[:3] == ["ward/a.dcm", "R", "0"]
@@ -272,7 +309,7 @@ def test_run_json_says_what_ran(write, film_record, foot_record):
         "films_without_foot": 1,
         "feet": 2,
         "rows_by_decision": {"accepted": 1, "review": 1, "refused": 1},
-        "rows_by_reason": {"HVA interval": 1, "withheld": 1, "IMA interval": 1, "no foot found": 1},
+        "rows_by_reason": {"withheld": 1, "wide_interval": 1, "no_foot_found": 1},
         "withheld": {},
     }
     assert content["films_per_minute"] == 2.0

@@ -13,6 +13,7 @@ from raysplay.infer.outputs.csv_table import CsvTable
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.outputs.tables import feet_header, feet_rows
 from raysplay.infer.outputs.workbook import CAUTION, write_workbook
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Decision, Outcome, Withheld
 
 PROVEN = ("hva", "ima", "ima45")
@@ -50,7 +51,12 @@ def test_a_foot_is_a_row_with_numbers_as_numbers(write, film_record, foot_record
         else replace(one, proven=True)
         for one in foot.measurements
     )
-    refused = replace(foot, decision=Decision(Outcome.REFUSED, ("not a dorsoplantar view: looks lateral (0.99)",)))
+    refused = replace(
+        foot,
+        decision=Decision(
+            Outcome.REFUSED, (Reason(ReasonKind.NOT_DORSOPLANTAR, "not a dorsoplantar view: looks lateral (0.99)"),)
+        ),
+    )
     book = openpyxl.load_workbook(write([film_record(feet=[replace(foot, measurements=known), refused])]))
     sheet = book["Feet"]
     assert sheet["A1"].value == CAUTION
@@ -82,7 +88,7 @@ EVIL = ["=1+1", "+1", "-1", "@SUM(A1)", "＝1", "=cmd|' /C calc'!A0", "http://li
 def test_nothing_of_a_file_or_a_reason_becomes_a_formula_or_a_link(write, film_record, foot_record, text):
     """OWASP, "CSV Injection"; cells are text by their type (ECMA-376, 18.3.1.4), whatever they begin with, and what
     would read as an escaped sign is escaped itself (22.9.2.19)."""
-    refused = replace(foot_record(), decision=Decision(Outcome.REFUSED, (text,)))
+    refused = replace(foot_record(), decision=Decision(Outcome.REFUSED, (Reason(ReasonKind.UNREADABLE, text),)))
     record = film_record(film_name(f"{text}.dcm"), feet=[refused])
     sheet = openpyxl.load_workbook(write([record], overlays=(text,)))["Feet"]
     foot = {name: unescape(value) if isinstance(value, str) else value for name, value in line(sheet).items()}

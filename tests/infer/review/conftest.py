@@ -21,9 +21,12 @@ import pytest
 from raysplay.configs.load import digest, landmark_schema, shipped
 from raysplay.configs.protocol import protocol
 from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.decision import no_foot
 from raysplay.infer.films.film import Film, Spacing, SpacingKind
+from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_writer import RunWriter
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Decision, FilmRecord, FootRecord, Measurement, Outcome, Withheld
 from raysplay.infer.review.blind_desk import BlindDesk
 from raysplay.infer.review.films import FilmShelf
@@ -65,12 +68,15 @@ def write_film(path, seed, rows=ROWS, columns=COLUMNS, mm=MM):
 def make_run(tmp_path, place):
     """``make_run({film: [(side, decision, reasons), ...]})`` writes films and their run; gives the run's folder.
 
-    A fourth entry of a foot may hold ``confidence`` and ``spread`` (standard deviation in pixels) of landmarks,
-    ``withheld`` measures with the reason, and ``shown`` (L or R), as which its points lie on the film whatever the run
-    calls it. ``persons`` gives films a person's code and a day.
+    Reasons are pairs of kind and sentence. A fourth entry of a foot may hold ``confidence`` and ``spread`` (standard
+    deviation in pixels) of landmarks, ``withheld`` measures with the reason, and ``shown`` (L or R), as which its
+    points lie on the film whatever the run calls it. ``persons`` gives films a person's code and a day.
     """
     measures = protocol().reported_measures()
     gauge = FootGauge(measures, protocol(), decision_limits(), review_settings().hand_placed)
+
+    def said(reasons):
+        return tuple(Reason(ReasonKind(kind), text) for kind, text in reasons)
 
     def foot(side, outcome, reasons, extra, name, rows, columns):
         landmarks = place(extra.get("shown", side))
@@ -81,8 +87,8 @@ def make_run(tmp_path, place):
             landmarks.covariance[landmark_schema().index(code)] = spread**2 * np.eye(2)
         if outcome is Outcome.REFUSED:
             nowhere = np.full_like(landmarks.points, np.nan)
-            return FootRecord(replace(landmarks, points=nowhere), (), Decision(outcome, tuple(reasons)))
-        facts = FilmFacts(name, "", rows, columns, MM, MM, 1.0, SpacingKind.DETECTOR_PLANE.value, "")
+            return FootRecord(replace(landmarks, points=nowhere), (), Decision(outcome, said(reasons)))
+        facts = FilmFacts(name, "", rows, columns, MM, MM, 1.0, SpacingKind.DETECTOR_PLANE.value, ())
         shown = np.ones(len(landmarks.points), bool)
         placed = PlacedPoints(landmarks.points, shown, ~shown)
         measured = gauge.measure(placed, landmarks.covariance, side, facts, gauge.construction)
@@ -93,7 +99,7 @@ def make_run(tmp_path, place):
         why = extra.get("withheld", {})
         nothing = {"value": np.nan, "low": np.nan, "high": np.nan}
         numbers = tuple(replace(m, **nothing, withheld=why[m.measure]) if m.measure in why else m for m in numbers)
-        return FootRecord(landmarks, numbers, Decision(outcome, tuple(reasons)))
+        return FootRecord(landmarks, numbers, Decision(outcome, said(reasons)))
 
     def made(films, out="run", folder="films", rows=ROWS, columns=COLUMNS, persons=None):
         home = tmp_path / folder
@@ -109,8 +115,10 @@ def make_run(tmp_path, place):
                 foot(side, Outcome(outcome), reasons, extra[0] if extra else {}, name, rows, columns)
                 for side, outcome, reasons, *extra in feet
             ]
-            none = None if records else Decision(Outcome.REFUSED, ("no foot found",))
-            writer.write(FilmRecord(name, tuple(records), none, ("loading unknown",)), film)
+            none = None if records else no_foot()
+            writer.write(
+                FilmRecord(name, tuple(records), none, (Remark(RemarkKind.LOADING_UNKNOWN, "loading unknown"),)), film
+            )
         return writer.finish(
             command=["raysplay", "measure"],
             wall_seconds=1.0,
@@ -152,12 +160,19 @@ def measure_again():
 
 HARBOUR = {
     "spring/cook.dcm": [("R", "accepted", [])],
-    "spring/mate.dcm": [("R", "review", ["side doubtful: R at 0.62"]), ("L", "accepted", [])],
+    "spring/mate.dcm": [("R", "review", [("side_doubtful", "side doubtful: R at 0.62")]), ("L", "accepted", [])],
     "spring/pilot.dcm": [
-        ("L", "review", ["view doubtful: dorsoplantar 0.61, oblique 0.39", "foot doubtful: score 0.41"])
+        (
+            "L",
+            "review",
+            [
+                ("view_doubtful", "view doubtful: dorsoplantar 0.61, oblique 0.39"),
+                ("foot_doubtful", "foot doubtful: score 0.41"),
+            ],
+        )
     ],
     "autumn/hand.dcm": [],
-    "autumn/side.dcm": [("R", "refused", ["not a dorsoplantar view: looks lateral (0.99)"])],
+    "autumn/side.dcm": [("R", "refused", [("not_dorsoplantar", "not a dorsoplantar view: looks lateral (0.99)")])],
 }
 """Rows of feet.csv: 1 cook R, 2 mate R, 3 mate L, 4 pilot L, 5 hand (no foot), 6 side R (refused)."""
 
@@ -173,7 +188,7 @@ DOUBTS = {
         (
             "L",
             "accepted",
-            ["withheld: IMA 4-5, for doubtful points"],
+            [("withheld", "withheld: IMA 4-5, for doubtful points")],
             {"confidence": {"M5d_med": 0.3, "M5p_lat": 0.4}, "withheld": {"ima45": Withheld.DOUBTFUL_POINTS}},
         )
     ],
@@ -181,7 +196,7 @@ DOUBTS = {
         (
             "R",
             "accepted",
-            ["withheld: IMA 4-5 interval is 13.9 degrees wide, limit 6"],
+            [("withheld", "withheld: IMA 4-5 interval is 13.9 degrees wide, limit 6")],
             {"spread": SHAKY, "withheld": {"ima45": Withheld.WIDE_INTERVAL}},
         )
     ],

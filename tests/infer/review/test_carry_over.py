@@ -230,7 +230,7 @@ def test_two_stores_that_disagree_are_not_put_together(serve, harbour, read, tmp
 
 def test_feet_in_another_order_are_known_by_their_points(serve, make_run, measure_again):
     """Two feet on one film, found the other way round."""
-    folder = make_run({MATE: [("R", "review", ["side doubtful"]), ("L", "accepted", [])]})
+    folder = make_run({MATE: [("R", "review", [("side_doubtful", "side doubtful")]), ("L", "accepted", [])]})
     server = serve(folder)
     correct(server.browser("AB"), 1, 0)
     server.stop()

@@ -73,7 +73,8 @@ def test_a_film_that_the_run_turned_by_its_feet_is_shown_turned(serve, harbour, 
     """The file does not tell that it is inverted; the remark in films.csv does."""
     stored = pydicom.dcmread(films_folder / "spring" / "cook.dcm").pixel_array.astype(float)
     table = harbour / "films.csv"
-    table.write_text(table.read_text(encoding="utf-8").replace("loading unknown", INVERTED.text), encoding="utf-8")
+    text = table.read_text(encoding="utf-8").replace("loading unknown", INVERTED.text)
+    table.write_text(text.replace("loading_unknown", INVERTED.kind.value), encoding="utf-8")
     shown = pixels(serve(harbour).browser())
     expected = 1 - np.clip((stored - 2047.5) / 4095 + 0.5, 0, 1)
     assert np.abs(shown - expected * 65535).max() <= 0.51

@@ -68,7 +68,7 @@ def test_a_foot_comes_as_the_run_left_it(page):
         assert one["withheld"] is None
     assert (shown["rows"], shown["columns"], shown["row_mm"]) == (1000, 900, MM)
     assert shown["film"] == "spring/cook.dcm"
-    assert shown["remarks"] == ["loading unknown"]
+    assert shown["remarks"] == [{"kind": "loading_unknown", "text": "loading unknown"}]
     assert [point["code"] for point in shown["points"]] == [
         one["code"] for one in page.get("/api/session").json()["schema"]
     ]

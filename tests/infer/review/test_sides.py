@@ -138,7 +138,7 @@ def test_the_sign_follows_the_points_whatever_the_foot_is_called(page, name):
 
 def test_a_model_whose_points_contradict_the_run_is_held_back(make_run, serve, tmp_path):
     """The run took it for a right foot and turned the sign; its points lie as on a left one."""
-    run = make_run({"a.dcm": [("R", "review", ["odd"], {"shown": "L"})]}, "odd", "odd_films")
+    run = make_run({"a.dcm": [("R", "review", [("side_doubtful", "odd")], {"shown": "L"})]}, "odd", "odd_films")
     page = serve(run).browser("AB")
     assert float(table(run / "feet.csv")[0]["hva"]) == pytest.approx(-31.995, abs=0.051)
     # Neither before it was opened nor after, and in no order of the list.
@@ -175,12 +175,12 @@ def test_two_feet_of_one_film(page):
     assert [one["foot"] for one in foot(page, 2)["companions"]] == ["L"]
     save(page, 2, "wrong_side", 0)
     said = "two feet of this film are called left now: if the film is mirrored, both names were wrong"
-    assert said in foot(page, 2)["remarks"]
-    assert said in foot(page, 3)["remarks"]
+    assert {"kind": "same_name", "text": said} in foot(page, 2)["remarks"]
+    assert {"kind": "same_name", "text": said} in foot(page, 3)["remarks"]
     save(page, 3, "wrong_side", 0)
     for number, name in ((2, "L"), (3, "R")):
         assert foot(page, number)["foot"] == name
-        assert not [one for one in foot(page, number)["remarks"] if "two feet" in one]
+        assert not [one for one in foot(page, number)["remarks"] if one["kind"] == "same_name"]
     assert [one["hva"]["value"] for one in (row["values"] for row in page.get("/api/feet").json()["feet"][:3])]
 
 

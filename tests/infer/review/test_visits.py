@@ -15,7 +15,7 @@ FOOT = ("R", "accepted", [])
 ARCHIVE = {
     "1 keeper before.dcm": [FOOT, ("L", "accepted", [])],
     "2 keeper after.dcm": [FOOT],
-    "3 keeper oblique.dcm": [("R", "refused", ["not a dorsoplantar view: looks oblique (1.00)"])],
+    "3 keeper oblique.dcm": [("R", "refused", [("not_dorsoplantar", "not a dorsoplantar view: looks oblique (1.00)")])],
     "4 cook.dcm": [FOOT],
     "5 nobody.dcm": [FOOT],
     "6 keeper undated.dcm": [FOOT],

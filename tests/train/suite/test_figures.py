@@ -4,6 +4,7 @@ import csv
 import json
 import re
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -15,8 +16,9 @@ from raysplay.configs.protocol import protocol
 from raysplay.infer.compare.config import evaluation_settings
 from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot
 from raysplay.infer.compare.truth import TrueFoot
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.train.settings import TrainSettings
-from raysplay.train.suite.figures import first_words, suite_figures
+from raysplay.train.suite.figures import suite_figures
 from raysplay.train.suite.real_list import RealFigures
 from raysplay.train.suite.report import SuiteRun, write_suite_report
 from raysplay.train.suite.settings import SuiteCondition, SuiteSettings, Target, suite_settings
@@ -25,7 +27,7 @@ SETTINGS = evaluation_settings()
 CONDITIONS = (
     SuiteCondition(name="good", expect="measure", of="clean"),
     SuiteCondition(name="worn", expect="measure", of="clean"),
-    SuiteCondition(name="side", expect="turn away", of="lateral", reasons=("not a dorsoplantar view",)),
+    SuiteCondition(name="side", expect="turn away", of="lateral", reasons=(ReasonKind.NOT_DORSOPLANTAR,)),
 )
 TARGETS = (
     Target(column="hva_mae", of=("good", "worn"), at_most=2.0, source="work order"),
@@ -35,12 +37,14 @@ TARGETS = (
 )
 
 
-def foot(side, hva, half, decision="accepted", reasons=""):
+def foot(side, hva, half, decision="accepted", reasons=()):
     return MeasuredFoot(side, decision, reasons, {"hva": (hva, hva - half, hva + half)})
 
 
-WIDE = "HVA interval is %.1f degrees wide, limit 6"
-REFUSED = MeasuredFoot("L", "refused", "not a dorsoplantar view: looks lateral (0.99)", {})
+WIDE = Reason(ReasonKind.WIDE_INTERVAL, "HVA interval is 10.0 degrees wide, limit 6")
+DOUBTFUL_SIDE = Reason(ReasonKind.SIDE_DOUBTFUL, "side doubtful: R at 0.6")
+NO_FOOT = (Reason(ReasonKind.NO_FOOT_FOUND, "no foot found"),)
+REFUSED = MeasuredFoot("L", "refused", (Reason(ReasonKind.NOT_DORSOPLANTAR, "words that decide nothing"),), {})
 TRUTH = {
     "good": [
         TrueFoot("good/1", "L", "dp", {"hva": 10.0}),
@@ -59,15 +63,15 @@ RUN = MeasuredArchive(
         "good/1": (foot("L", 11.0, 2.0), foot("R", 14.0, 1.0)),  # errors +1 held, -2 not held
         "good/2": (foot("R", 30.0, 1.0),),  # error 0, the side is wrong
         "good/3": (),
-        "worn/1": (foot("R", 41.0, 5.0, "review", f"{WIDE % 10.0}; side doubtful: R at 0.6"),),
-        "worn/2": (foot("R", 13.0, 3.0, "review", WIDE % 6.1),),
+        "worn/1": (foot("R", 41.0, 5.0, "review", (WIDE, DOUBTFUL_SIDE)),),
+        "worn/2": (foot("R", 13.0, 3.0, "review", (WIDE, replace(WIDE, text="another width"))),),
         "side/1": (REFUSED,),
         "side/2": (REFUSED, foot("R", 3.0, 1.0)),
         "side/3": (),
     },
     60.0,
     {"hva": "shaft", "ima": "shaft"},
-    {"good/3": "no foot found", "side/3": "no foot found"},
+    {"good/3": NO_FOOT, "side/3": NO_FOOT},
     {"landmarks.safetensors": "ab" * 32},
 )
 
@@ -112,16 +116,15 @@ def test_conditions_to_be_measured_are_put_together(figures):
     assert set(figures.curves) == {"hva"}
 
 
-def test_reasons_are_counted_by_their_first_words(figures):
+def test_reasons_are_counted_by_kind_once_a_foot(figures):
     assert figures.reasons == Counter(
         {
-            ("review", "HVA interval is … degrees wide, limit …"): 2,
-            ("review", "side doubtful"): 1,
-            ("refused", "not a dorsoplantar view"): 2,
-            ("refused", "no foot found"): 2,
+            ("review", ReasonKind.WIDE_INTERVAL): 2,
+            ("review", ReasonKind.SIDE_DOUBTFUL): 1,
+            ("refused", ReasonKind.NOT_DORSOPLANTAR): 2,
+            ("refused", ReasonKind.NO_FOOT_FOUND): 2,
         }
     )
-    assert first_words("metal in the foot (0.97): such a foot ...") == "metal in the foot"
 
 
 def test_targets_are_checked_where_they_were_run(figures):

@@ -222,7 +222,7 @@ export class FilmPage {
     const go = (/** @type {"next"|"previous"} */ direction, /** @type {string} */ text, /** @type {string} */ label) =>
       make("button", { type: "button", textContent: text, "aria-label": label, onclick: () => this.go(direction) });
     const decision = foot.decision ? DECISIONS[foot.decision] : null;
-    const remarks = [...(foot.remark ? [foot.remark] : []), ...(foot.reasons ?? []), ...foot.remarks];
+    const remarks = [...(foot.remark ? [{ kind: "", text: foot.remark }] : []), ...(foot.reasons ?? []), ...foot.remarks];
     const read = this.blind ? "read" : "foot";
     this.sideField = make("select", { "aria-label": "Side of the foot", onchange: () => this.edit.change("side", { side: this.sideField.value }) },
       ...[["", "If there is a foot: side?"], ["L", "Left foot"], ["R", "Right foot"]].map(([value, text]) => make("option", { value, textContent: text })));

@@ -1,36 +1,43 @@
 /**
- * Reasons and remarks of a run in plain words: probabilities in percent, no names of program parts. What is not listed
- * here stays as the run says it.
+ * Reasons and remarks of a run in plain words, chosen by their kind: probabilities in percent, no names of program parts.
+ * What is not listed here stays as the run says it.
+ *
+ * @typedef {import("./types.js").Said} Said
  */
 
-/** @type {[RegExp, string | ((...parts: string[]) => string)][]} */
-const WORDS = [
-  [/^no foot found$/, "No foot was found on this film"],
-  [/^no foot: score ([01]\.\d\d)$/, (_, score) => `Hardly a foot: ${percent(score)} sure that it is one`],
-  [/^foot doubtful: score ([01]\.\d\d)$/, (_, score) => `foot doubtful: ${percent(score)} sure that it is one`],
-  [/^side doubtful: ([LR]) at ([01]\.\d\d)$/, (_, side, chance) => `side doubtful: ${sideWord(side)}, ${percent(chance)} sure`],
-  [/^side conflict: the file says ([LR]), the anatomy says ([LR])$/, (_, file, anatomy) => `side conflict: the file says ${sideWord(file)}, the anatomy says ${sideWord(anatomy)}`],
-  [/^side contradicted: the points lie as on ([LR]), the picture was read as ([LR])$/, (_, points, picture) => `side contradicted: the points lie as on a ${sideWord(points)} foot, the picture was read as a ${sideWord(picture)} one`],
-  [/^side repeated: more than one foot on this film reads as ([LR])$/, (_, side) => `side repeated: more than one foot on this film reads as ${sideWord(side)}`],
-  [/^unreadable: truncated: (\d+) of (\d+) bytes of pixel data$/, (_, have, want) => `This file cannot be read: it is cut off, ${percent(String(Number(have) / Number(want)))} of the picture is there`],
-  [/^unreadable: (.+)$/, (_, why) => `This file cannot be read: ${why}`],
-  [/^unlike training films: strangeness ([\d.]+), usual 1, limit [\d.]+$/, (_, times) => `unlike the films that the model learned from: ${times} times as strange as is usual`],
-  [/^(?:no window stated|the stated window is unusable|the stated window shows nothing|16-bit picture|unprocessed detector data \(FOR PROCESSING\)): window set by percentiles$/, "the file says nothing usable of its grey values: what is shown was chosen from the picture"],
-  [/^remark on the file: (.+)$/, (_, remark) => `the file: ${remark}`],
-  [/^loading unknown(?::.*)?$/, "the file does not say whether the foot bears weight"],
-  [/^duplicate: same file as (.+)$/, (_, other) => `A copy: the same file as ${other}`],
-];
+/** By kind: what is taken out of the sentence, and the words. @type {Record<string, [RegExp, (...parts: string[]) => string]>} */
+const WORDS = {
+  no_foot_found: [/^/, () => "No foot was found on this film"],
+  no_foot: [/([01]\.\d\d)$/, (score) => `Hardly a foot: ${percent(score)} sure that it is one`],
+  foot_doubtful: [/([01]\.\d\d)$/, (score) => `foot doubtful: ${percent(score)} sure that it is one`],
+  side_doubtful: [/\b([LR]) at ([01]\.\d\d)$/, (side, chance) => `side doubtful: ${sideWord(side)}, ${percent(chance)} sure`],
+  side_conflict: [/\b([LR]), .*\b([LR])$/, (file, anatomy) => `side conflict: the file says ${sideWord(file)}, the anatomy says ${sideWord(anatomy)}`],
+  side_contradicted: [/\bon ([LR]), .*\b([LR])$/, (points, picture) => `side contradicted: the points lie as on a ${sideWord(points)} foot, the picture was read as a ${sideWord(picture)} one`],
+  side_repeated: [/\b([LR])$/, (side) => `side repeated: more than one foot on this film reads as ${sideWord(side)}`],
+  truncated: [/(\d+) of (\d+)/, (there, expected) => `This file cannot be read: it is cut off, ${percent(Number(there) / Number(expected))} of the picture is there`],
+  unreadable: [/: (.+)$/, (why) => `This file cannot be read: ${why}`],
+  out_of_memory: [/: (.+)$/, (why) => `This file cannot be read: ${why}`],
+  unlike_training: [/strangeness ([\d.]+)/, (times) => `unlike the films that the model learned from: ${times} times as strange as is usual`],
+  window_guessed: [/^/, () => "the file says nothing usable of its grey values: what is shown was chosen from the picture"],
+  file_remark: [/: (.+)$/, (remark) => `the file: ${remark}`],
+  loading_unknown: [/^/, () => "the file does not say whether the foot bears weight"],
+  duplicate: [/same file as (.+)$/, (other) => `A copy: the same file as ${other}`],
+};
 
-/** @param {string} reason as the run states it */
-export function reasonWords(reason) {
-  const plain = reason.replace(/\s*\([A-Za-z]*(?:Error|Exception|Warning)\)/g, "").replace(/\b(head_base|articular_midpoint|medial_edge)\b/g, (name) => name.replace("_", " "));
-  for (const [pattern, words] of WORDS) if (pattern.test(plain)) return percents(plain.replace(pattern, /** @type {any} */ (words)));
-  return percents(plain);
+/** Kinds whose words in the filter are not those of the run. @type {Record<string, string>} */
+const KINDS = { unreadable: "file cannot be read", truncated: "file cannot be read, cut off", out_of_memory: "file cannot be read, too large", duplicate: "copy of another file", no_foot: "hardly a foot" };
+
+/** @param {Said} said a reason or remark of the run */
+export function reasonWords({ kind, text }) {
+  const plain = text.replace(/\s*\([A-Za-z]*(?:Error|Exception|Warning)\)/g, "").replace(/\b(head_base|articular_midpoint|medial_edge)\b/g, (name) => name.replace("_", " "));
+  const [pattern, words] = WORDS[kind] ?? [];
+  const found = pattern?.exec(plain);
+  return percents(found && words ? words(...found.slice(1)) : plain);
 }
 
-/** A kind of reason in the filter: its first words. @param {string} kind */
-export function kindWords(kind) {
-  return { unreadable: "file cannot be read", duplicate: "copy of another file", "no foot": "hardly a foot" }[kind] ?? kind;
+/** A kind of reason in the filter. @param {string} kind @param {Record<string, string>} words of every kind, by the server */
+export function kindWords(kind, words) {
+  return KINDS[kind] ?? words[kind] ?? kind;
 }
 
 /** Probabilities in brackets or after a view. @param {string} text */

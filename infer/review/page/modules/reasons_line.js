@@ -3,7 +3,7 @@ import { reasonWords } from "./reason_words.js";
 
 /** Reasons and remarks in one line, as far as they fit, that opens to all of them by click, tap or key. */
 export class ReasonsLine {
-  /** @param {string[]} reasons as the run states them */
+  /** @param {import("./types.js").Said[]} reasons as the run states them */
   constructor(reasons) {
     const words = reasons.map(reasonWords);
     this.panel = make("ul", { className: "reasons-panel", id: "reasons-panel", hidden: true }, ...words.map((text) => make("li", { textContent: text })));

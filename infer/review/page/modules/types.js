@@ -3,6 +3,7 @@
  * pixel centres at integers. Angles in degrees.
  *
  * @typedef {{x: number, y: number}} Place
+ * @typedef {{kind: string, text: string}} Said
  * @typedef {{code: string, bone: string, axis: string, text: string, needed: boolean}} Landmark `axis`: bone of its axis, as axes name it
  * @typedef {{bones: Record<string, string>, other: string, doubtful: string, arc: string}} Colours CSS colours on the film
  * @typedef {{name: string, title: string, from: string[], to: string[]}} AxisLandmarks
@@ -15,11 +16,12 @@
  * @typedef {{run: {name: string, identity: string, films: number, feet: number, notices: string[]}, reader: string|null,
  *   study: Study|null, schema: Landmark[], axes: Record<string, AxisLandmarks[]>, measures: Measure[],
  *   construction: string, constructions: {name: string, title: string}[], grading: GradingScheme[], grading_default: string,
- *   reasons_not_measurable: string[], claim_seconds: number, level: number, caution: string, colours: Colours}} Session
+ *   reason_kinds: Record<string, string>, reasons_not_measurable: string[], claim_seconds: number, level: number,
+ *   caution: string, colours: Colours}} Session
  *
  * @typedef {{value: number|null, low: number|null, high: number|null}} Interval
  * @typedef {{id: number, film?: string, foot: string, foot_index?: number, state: string, decision?: string,
- *   reasons?: string[], values?: Record<string, Interval>, widest?: number|null, border?: number|null,
+ *   reasons?: Said[], values?: Record<string, Interval>, widest?: number|null, border?: number|null,
  *   borderline?: boolean, claimed_by?: string|null, version: number}} WorklistFoot
  *
  * @typedef {{code: string, x: number|null, y: number|null, visible: boolean, moved: boolean, doubtful?: boolean,
@@ -43,7 +45,7 @@
  * @typedef {{id: number, run?: string, film: string|null, foot: string, side_by?: string|null, anew: boolean, remark?: string,
  *   companions?: {id: number, foot: string, renamed: boolean, state: string}[], foot_index?: number, film_id: number, rows: number,
  *   columns: number, row_mm: number|null, column_mm: number|null, aspect: number,
- *   film_notice: string|null, outline: [number, number][]|null, remarks: string[], decision?: string, reasons?: string[],
+ *   film_notice: string|null, outline: [number, number][]|null, remarks: Said[], decision?: string, reasons?: Said[],
  *   state: string, version: number, construction: string, points: FootPoint[], measured: Measurements,
  *   claim: ClaimState|null, history: any[], earlier?: any[], note: string, reason: string, next: number|null,
  *   previous: number|null}} Foot

@@ -297,7 +297,7 @@ export class Worklist {
   #counts(counts) {
     for (const [name, { field }] of Object.entries(this.selects)) {
       const wanted = field.options.length ? field.value : field.dataset.wanted;
-      const words = (/** @type {string} */ value) => ({ state: STATES, decision: DECISIONS }[name]?.[value]?.text ?? (name === "side" ? footName(value).toLowerCase() : kindWords(value)));
+      const words = (/** @type {string} */ value) => ({ state: STATES, decision: DECISIONS }[name]?.[value]?.text ?? (name === "side" ? footName(value).toLowerCase() : kindWords(value, this.session.reason_kinds)));
       const given = Object.entries(counts[name] ?? {}).filter(([value, count]) => value !== "" && (count > 0 || value === wanted));
       refill(field, make("option", { value: "", textContent: "All" }), ...given.map(([value, count]) => make("option", { value, textContent: `${words(value)} (${count.toLocaleString("en")})` })));
       field.value = wanted;

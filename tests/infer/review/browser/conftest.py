@@ -167,7 +167,7 @@ def harbour(harbour, kept):
 
 
 VISITS = {
-    "spring/cook.dcm": [("R", "review", ["side doubtful: R at 0.62"])],
+    "spring/cook.dcm": [("R", "review", [("side_doubtful", "side doubtful: R at 0.62")])],
     "summer/cook.dcm": [("R", "accepted", [])],
     "autumn/hand.dcm": [],
 }

@@ -215,7 +215,7 @@ def test_times_for_a_large_film(serve, make_run, enter, record_property):
 
     The server has been up for as long as a person needs to state initials and to look at the list.
     """
-    wanted = [("R", "review", ["side doubtful: R at 0.62"])]
+    wanted = [("R", "review", [("side_doubtful", "side doubtful: R at 0.62")])]
     run = make_run({f"{k}.dcm": wanted for k in range(3)}, rows=3000, columns=2400)
     reader = enter(serve(run), "AB")
     page = reader.page
