@@ -154,7 +154,9 @@ class RunWriter:
             with writing(folder.path):
                 for table in self._tables:
                     table.close()
-                write_workbook(folder.partial(WORKBOOK), folder.partial("feet.csv"), self._reported, proven)
+                write_workbook(
+                    folder.partial(WORKBOOK), folder.partial("feet.csv"), self._reported, proven, self._level
+                )
                 content = self.report.as_json(
                     command=command,
                     wall_seconds=wall_seconds,

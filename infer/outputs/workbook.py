@@ -18,7 +18,6 @@ from xlsxwriter.exceptions import FileCreateError
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
-from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.wording import DECIMALS, unit_word
 from raysplay.infer.outputs.names import cell_text
 from raysplay.infer.outputs.run_files import SCRATCH
@@ -46,7 +45,7 @@ _PRINTED = 30
 """Columns that can still be read on one sheet of paper."""
 
 
-def write_workbook(path: Path, feet: Path, reported: Sequence[Measure], proven: Collection[str]) -> None:
+def write_workbook(path: Path, feet: Path, reported: Sequence[Measure], proven: Collection[str], level: float) -> None:
     """Write the rows of ``feet.csv``, each number as a number, and a sheet that explains them.
 
     Row by row, so that memory does not grow with the feet; text goes in as text and is never run. A picture's link is
@@ -61,6 +60,8 @@ def write_workbook(path: Path, feet: Path, reported: Sequence[Measure], proven: 
     reported : sequence of Measure
     proven : collection of str
         Measures whose error is known.
+    level : float
+        Of the intervals, 0..1.
 
     Raises
     ------
@@ -82,7 +83,7 @@ def write_workbook(path: Path, feet: Path, reported: Sequence[Measure], proven: 
         number = 1
         while _fill(book.add_worksheet("Feet" if number == 1 else f"Feet {number}"), rows, columns, looks):
             number += 1
-        _explain(book.add_worksheet("Explanation"), reported, proven, looks)
+        _explain(book.add_worksheet("Explanation"), reported, proven, level, looks)
         try:
             book.close()
         except FileCreateError as error:
@@ -207,13 +208,14 @@ def _text(sheet: Worksheet, line: int, at: int, text: str, look: Format) -> None
     sheet.write_string(line, at, cell_text(text), look)
 
 
-def _explain(sheet: Worksheet, reported: Sequence[Measure], proven: Collection[str], looks: _Looks) -> None:
+def _explain(
+    sheet: Worksheet, reported: Sequence[Measure], proven: Collection[str], level: float, looks: _Looks
+) -> None:
     """What the columns mean, for people who do not have the guide at hand."""
     sheet.set_column(0, 0, 24)
     sheet.set_column(1, 1, 90)
     sheet.set_paper(9)
     sheet.fit_to_pages(1, 0)
-    level = f"{100 * decision_limits().interval.level:.0f} %"
     lines = [
         ("Caution", CAUTION),
         ("", "The numbers are no diagnosis. Interpretation and every decision belong to the treating practitioner."),
@@ -226,7 +228,7 @@ def _explain(sheet: Worksheet, reported: Sequence[Measure], proven: Collection[s
         ("Decision: accepted", "No check objected. Reasons, if any, are remarks. It does not mean confirmed."),
         ("Decision: review", "A person must look: see Reasons. The numbers are there to start from."),
         ("Decision: refused", "Not measured; no numbers. Also a file that yielded no film or no foot."),
-        ("low, high, width", f"The {level} interval of the number beside it, and how wide that is."),
+        ("low, high, width", f"The {100.0 * level:g} % interval of the number beside it, and how wide that is."),
         ("", "It says how sure the network is of the points on this film; another film of the foot differs by more."),
         ("Withheld", "Numbers that are not given, and why. Their cells are empty; nothing is guessed."),
         ("Unproven", "Numbers whose error on bones that no generator drew is unknown or too large."),

@@ -14,6 +14,7 @@ from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
+import openpyxl
 import pydicom
 import pytest
 import torch
@@ -267,6 +268,9 @@ def test_pictures_tell_the_level_of_the_run(films, tmp_path, monkeypatch):
     monkeypatch.setattr(overlay, "draw_overlay", listening)
     assert call("measure", films / "a.png", "--out", tmp_path / "out").exit_code == 0
     assert told == [0.8]
+    explained = openpyxl.load_workbook(tmp_path / "out" / "feet.xlsx")["Explanation"]
+    (words,) = [row[1] for row in explained.iter_rows(values_only=True) if row[0] == "low, high, width"]
+    assert words.startswith("The 80 % interval")
 
 
 def test_a_run_of_angles_says_nothing_of_lengths(films, tmp_path):

@@ -6,6 +6,7 @@ import re
 from dataclasses import replace
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 from PIL import Image
 from rich.console import Console
@@ -18,6 +19,7 @@ from raysplay.infer.compare.evaluation import evaluate_run
 from raysplay.infer.compare.report import print_report, write_report
 from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot, RunTablesError, read_run
 from raysplay.infer.compare.truth import TrueFoot
+from raysplay.infer.outputs.landmarks_table import COLUMNS
 from raysplay.infer.records import FootLandmarks, FoundFoot
 from raysplay.train.cli import app
 
@@ -264,6 +266,26 @@ def test_tables_that_are_no_run_are_refused(tmp_path, films):
     (tmp_path / "run" / "run.json").write_text(json.dumps(about), encoding="utf-8")
     with pytest.raises(RunTablesError, match="holds no run"):
         read_run(tmp_path / "run")
+
+
+def test_a_run_without_kinds_of_reasons_is_of_another_version(tmp_path):
+    """Which files were read is told by kinds, and none is guessed from words."""
+    path = tmp_path / "feet.csv"
+    head, row = "film,foot,foot_index,decision,reasons{},hva,hva_low,hva_high\n", "a.png,,,refused,duplicate: x{},,,\n"
+    pq.write_table(COLUMNS.empty_table(), tmp_path / "landmarks.parquet")
+    about = {"protocol": {"constructions": {"hva": "shaft"}}, "digests": {"weights": {}, "configs": {}}}
+    (tmp_path / "run.json").write_text(json.dumps(about), encoding="utf-8")
+    path.write_text(head.format("") + row.format(""), encoding="utf-8")
+    with pytest.raises(RunTablesError, match=r"feet\.csv: no column reason_kinds; measure the films again"):
+        read_run(tmp_path)
+    for kind, copy, was_read in (
+        ("duplicate", True, False),
+        ("unreadable", False, False),
+        ("no_foot_found", False, True),
+    ):
+        path.write_text(head.format(",reason_kinds") + row.format(f",{kind}"), encoding="utf-8")
+        run = read_run(tmp_path)
+        assert (run.is_copy("a.png"), run.was_read("a.png")) == (copy, was_read), kind
 
 
 def test_what_became_of_every_true_value(result):

@@ -28,7 +28,7 @@ def write(tmp_path):
             for record in records:
                 for row in feet_rows(record, measures, overlays):
                     table.append(row)
-        write_workbook(tmp_path / name, tmp_path / "feet.csv", measures, PROVEN)
+        write_workbook(tmp_path / name, tmp_path / "feet.csv", measures, PROVEN, 0.9)
         return tmp_path / name
 
     return wrote

@@ -199,6 +199,10 @@ def cells(run, table, row, change):
         ("feet.csv", {"reasons": "=cmd|' /C calc'!A0"}, "column reasons"),
         ("feet.csv", {"reasons": "a\x1b[2J"}, "column reasons"),
         ("feet.csv", {"reasons": "x" * 10_000}, "column reasons"),
+        ("feet.csv", {"reason_kinds": "made_of_gold"}, "column reason_kinds"),
+        ("feet.csv", {"reason_kinds": "metal; metal; metal; metal"}, "column reason_kinds"),
+        ("films.csv", {"remark_kinds": "made_of_gold"}, "column remark_kinds"),
+        ("films.csv", {"remark_kinds": ""}, "column remark_kinds"),
         ("films.csv", {"film": "=1+1"}, "column film"),
         ("films.csv", {"film": "a\u202eb"}, "column film"),
         ("films.csv", {"film": "spring/mate.dcm"}, "column film"),
@@ -219,6 +223,20 @@ def cells(run, table, row, change):
 def test_a_cell_that_is_not_what_it_should_be(harbour, tmp_path, table, change, said):
     cells(harbour, table, 1, change)
     refused(harbour, tmp_path, table, said)
+
+
+@pytest.mark.parametrize(("table", "column"), [("feet.csv", "reason_kinds"), ("films.csv", "remark_kinds")])
+def test_a_run_without_kinds_is_of_another_version(harbour, tmp_path, table, column):
+    """No kind is guessed from words."""
+    import csv
+
+    with (harbour / table).open(newline="") as stream:
+        rows = list(csv.reader(stream))
+    gone = rows[0].index(column)
+    with (harbour / table).open("w", newline="") as stream:
+        csv.writer(stream).writerows(row[:gone] + row[gone + 1 :] for row in rows)
+    sealed(harbour)
+    refused(harbour, tmp_path, table, f"no column {column}; measure the films again with this version")
 
 
 @pytest.mark.parametrize(

@@ -6,16 +6,17 @@ import pytest
 
 expect = pytest.importorskip("playwright.sync_api", reason="NO PLAYWRIGHT: the review page was not tested").expect
 
-LONG = "view doubtful: dorsoplantar 0.61, oblique 0.39; foot doubtful: score 0.41; side doubtful: L at 0.62"
+LONG = [
+    ("view_doubtful", "view doubtful: dorsoplantar 0.61, oblique 0.39"),
+    ("foot_doubtful", "foot doubtful: score 0.41"),
+    ("side_doubtful", "side doubtful: L at 0.62"),
+]
 
 
 @pytest.fixture
 def crowded(make_run):
     """Long names, several reasons, and feet enough to scroll."""
-    wanted = {
-        f"spring/the-lighthouse-keeper-of-the-far-island-{k:02}.dcm": [("L", "review", LONG.split("; "))]
-        for k in range(40)
-    }
+    wanted = {f"spring/the-lighthouse-keeper-of-the-far-island-{k:02}.dcm": [("L", "review", LONG)] for k in range(40)}
     return make_run(wanted)
 
 
