@@ -12,8 +12,10 @@ import torch.nn.functional as F  # noqa: N812
 from torch.nn.utils import convert_conv2d_weight_memory_format
 
 from raysplay.configs import landmark_schema
+from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.views import VIEWS
 from raysplay.infer.films.film import Film
-from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS, LandmarkNetwork
+from raysplay.infer.network.landmark_network import LandmarkNetwork
 from raysplay.infer.network.locator_network import STRIDE, UNIT, LocatorNetwork
 from raysplay.infer.network.weights import digest, load_weights
 from raysplay.infer.records import FootLandmarks, FoundFoot

@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from raysplay.configs.load import Config, load, shipped
+from raysplay.configs.views import FootView
 
 
 def _adds_up(shares: dict[str, float]) -> dict[str, float]:
@@ -27,7 +28,6 @@ Share = Annotated[float, Field(ge=0, le=1)]
 Shares = Annotated[dict[str, float], AfterValidator(_adds_up)]
 Range = Annotated[tuple[float, float], AfterValidator(_ordered)]
 MeanSd = tuple[float, Annotated[float, Field(ge=0)]]
-View = Literal["dp", "oblique", "lateral"]
 
 
 class FieldSet(Config):
@@ -35,14 +35,14 @@ class FieldSet(Config):
 
     share: Share
     same: bool
-    views: tuple[View, ...] = Field(min_length=2)
+    views: tuple[FootView, ...] = Field(min_length=2)
 
 
 class FilmSettings(Config):
     """What is exposed and how it lies on the film."""
 
     layouts: Annotated[dict[Literal["single", "both", "fields"], float], AfterValidator(_adds_up)]
-    views: Annotated[dict[View, float], AfterValidator(_adds_up)]
+    views: Annotated[dict[FootView, float], AfterValidator(_adds_up)]
     other_share: Share
     field_sets: tuple[FieldSet, ...]
     left_share: Share

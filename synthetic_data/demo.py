@@ -12,7 +12,8 @@ import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
 from raysplay.configs.load import Config, load, shipped
-from raysplay.synthetic_data.archive_settings import View, plain_settings
+from raysplay.configs.views import FootView
+from raysplay.synthetic_data.archive_settings import plain_settings
 from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
 from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
 
@@ -34,7 +35,7 @@ class DemoFilm(Config):
     file: FileName
     number: int = Field(ge=1)
     layout: Literal["single", "both", "fields"] | None = None
-    views: tuple[View, ...] | None = None
+    views: tuple[FootView, ...] | None = None
     sides: tuple[Side, ...] | None = None
     toes: Literal["up", "down", "left", "right"] | None = None
     letter: Literal["right", "wrong", "missing"] = "right"

@@ -13,7 +13,8 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from raysplay.infer.network.landmark_network import STRIDE, VIEWS, LandmarkPrediction
+from raysplay.configs.views import VIEWS
+from raysplay.infer.network.landmark_network import STRIDE, LandmarkPrediction
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import warp
 from raysplay.train.degrade import archive, degrade_settings, vary_grey

@@ -23,7 +23,8 @@ from torch import Tensor
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.load import load, shipped
-from raysplay.infer.network.landmark_network import VIEWS, LandmarkNetwork
+from raysplay.configs.views import VIEWS
+from raysplay.infer.network.landmark_network import LandmarkNetwork
 from raysplay.infer.network.weights import load_weights, save_weights
 from raysplay.train.feed import Batch, Source, device_of
 from raysplay.train.landmark_batch import LandmarkBatch

@@ -9,9 +9,10 @@ import torch
 from torch import Tensor
 
 from raysplay.configs import landmark_schema
+from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.views import VIEWS
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.needed import needed_landmarks
-from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import warp
 from raysplay.measure.registry import by_name

@@ -9,7 +9,7 @@ import torch
 from torch import Tensor
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import VIEWS
+from raysplay.configs.views import VIEWS
 from raysplay.infer.network.locator_network import STRIDE, UNIT
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import warp

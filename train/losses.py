@@ -9,7 +9,9 @@ import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import CONDITIONS, STRIDE, VIEWS, LandmarkPrediction, cell_centres
+from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.views import VIEWS
+from raysplay.infer.network.landmark_network import STRIDE, LandmarkPrediction, cell_centres
 from raysplay.measure.axes import DISTAL_PHALANX
 from raysplay.train.landmark_batch import LandmarkBatch
 

@@ -18,7 +18,8 @@ import torch
 from torch import Tensor
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
+from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.views import VIEWS
 from raysplay.synthetic_data.anatomy.other_parts import OTHER_PARTS, draw_other_part
 from raysplay.synthetic_data.film.formation import join_soft
 from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Subject, project_subjects

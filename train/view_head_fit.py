@@ -21,11 +21,12 @@ from torch import Tensor
 
 from raysplay.configs import landmark_schema
 from raysplay.infer.compare.truth import read_truth
+from raysplay.configs.views import VIEWS
 from raysplay.infer.films.collect import collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
-from raysplay.infer.network.landmark_network import VIEWS, LandmarkNetwork
+from raysplay.infer.network.landmark_network import LandmarkNetwork
 from raysplay.infer.network.weights import load_weights, save_weights
 from raysplay.infer.user_table import UserTableError
 from raysplay.infer.warp import crop

@@ -13,7 +13,8 @@ from raysplay.infer.compare.config import EvaluationSettings
 from raysplay.infer.compare.errors import ErrorFigures, Readings, error_figures
 from raysplay.infer.compare.match import match_feet
 from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot
-from raysplay.infer.compare.true_foot import VIEWS, TrueFoot
+from raysplay.infer.compare.true_foot import TrueFoot
+from raysplay.configs.views import VIEWS
 
 NOT_FOUND = "not found"
 FILM_NOT_READ = "film not read"

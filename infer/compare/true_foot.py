@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-VIEWS = ("dp", "oblique", "lateral", "other")
-
 
 @dataclass(frozen=True)
 class TrueFoot:

@@ -5,14 +5,15 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterator
 
+from raysplay.configs.views import VIEWS
 from raysplay.infer.decide.case import Finding, FootCase
 from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import FoundFoot, Outcome
 
 _NAMES = {"dp": "dorsoplantar", "oblique": "oblique", "lateral": "lateral", "other": "something else"}
-_CLEARLY_NOT_DP = ("lateral", "other")
-_NOT_DP = ("oblique", *_CLEARLY_NOT_DP)
+_NOT_DP = tuple(view for view in VIEWS if view != "dp")
+_CLEARLY_NOT_DP = tuple(view for view in _NOT_DP if view != "oblique")
 
 
 def view_from_afar(foot: FoundFoot, limits: DecisionLimits) -> Iterator[Finding]:
@@ -68,4 +69,4 @@ def _refused(foot: FoundFoot, views: Collection[str], limit: float) -> Iterator[
 
 
 def _chances(foot: FoundFoot) -> dict[str, float]:
-    return {name: float(foot.view.get(name, 0.0)) for name in _NAMES}
+    return {name: float(foot.view.get(name, 0.0)) for name in VIEWS}

@@ -9,22 +9,13 @@ import torch.nn as nn
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
+from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.views import VIEWS
 from raysplay.infer.network.normalise import normalise
 from raysplay.infer.network.trunk import Context, Trunk, convolution
 
 STRIDE = 4
 """Crop pixels per cell of a map."""
-
-VIEWS = ("dp", "oblique", "lateral", "other")
-"""What a crop may show, in the order of the view head."""
-
-CONDITIONS = ("growth_plates", "metal", "cast", "splint", "missing_toe", "overlap", "cut_off")
-"""What may be wrong with a foot for measuring, in the order of the condition head.
-
-Open growth plates of a child; screws, plates, wires; a plaster or resin cast; a splint, spacer or other aid worn on the
-film; a toe that is not there; another foot or exposure that lies over the forefoot; a field whose edge cuts off what is
-measured.
-"""
 
 WINDOW = 4
 """Cells either side of the peak over which a position is averaged."""

@@ -7,7 +7,7 @@ import torch.nn as nn
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
-from raysplay.infer.network.landmark_network import VIEWS
+from raysplay.configs.views import VIEWS
 from raysplay.infer.network.normalise import normalise
 from raysplay.infer.network.trunk import Context, Trunk, convolution
 

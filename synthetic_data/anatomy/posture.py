@@ -8,9 +8,6 @@ import numpy as np
 
 from raysplay.synthetic_data.settings import MixturePart, PostureSettings
 
-VIEWS = ("dp", "oblique", "lateral")
-"""Ways a foot is laid for a film."""
-
 
 @dataclass(frozen=True)
 class Posture:
@@ -91,7 +88,7 @@ def _four(values: np.ndarray) -> Four:
 def draw_posture(
     rng: np.random.Generator, settings: PostureSettings, view: str, shares: tuple[float, ...] | None = None
 ) -> Posture:
-    """Draw the posture of one foot laid for ``view`` (one of :data:`VIEWS`).
+    """Draw the posture of one foot laid for ``view`` (one of ``FOOT_VIEWS``).
 
     Parameters
     ----------

@@ -9,10 +9,12 @@ import torch
 
 from raysplay.configs import landmark_schema
 from raysplay.infer.compare.truth import read_truth
+from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.views import VIEWS
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, Spacing
 from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
-from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS, LandmarkPrediction
+from raysplay.infer.network.landmark_network import LandmarkPrediction
 from raysplay.infer.network.locator_network import STRIDE, UNIT
 from raysplay.infer.network.weights import WeightsError
 from raysplay.infer.settings import reading_settings

@@ -9,7 +9,7 @@ import torch
 from scipy.ndimage import distance_transform_edt
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import CONDITIONS
+from raysplay.configs.conditions import CONDITIONS
 from raysplay.synthetic_data.archive_settings import ConditionSettings
 from raysplay.synthetic_data.film import cast as cast_module
 from raysplay.synthetic_data.film import splint

@@ -11,7 +11,7 @@ import torch
 from scipy.ndimage import label
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import CONDITIONS
+from raysplay.configs.conditions import CONDITIONS
 from raysplay.synthetic_data.anatomy.growth import AGES
 from raysplay.synthetic_data.anatomy.rest import bone_index, bone_names
 from raysplay.synthetic_data.projection.crossed_toes import GREAT, HEAVY, SECOND, crossed_share

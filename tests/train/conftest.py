@@ -7,7 +7,7 @@ import pytest
 import torch
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import VIEWS
+from raysplay.configs.views import VIEWS
 from raysplay.infer.settings import ReadingSettings, reading_settings
 from raysplay.train.pool import Pool
 from raysplay.train.settings import PoolSettings

@@ -8,7 +8,9 @@ import torch
 
 import raysplay.train.consistency as consistency
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import CONDITIONS, STRIDE, VIEWS, LandmarkPrediction
+from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.views import VIEWS
+from raysplay.infer.network.landmark_network import STRIDE, LandmarkPrediction
 from raysplay.infer.settings import reading_settings
 from raysplay.train.consistency import CONFIDENT, SPREAD_MAX, CropPairs, consistency_loss, crop_pairs, split, unlabelled
 from raysplay.train.real_crops.real_films import MARGIN, RealCrops

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 import torch
 
-from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS, LandmarkNetwork
+from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.views import VIEWS
+from raysplay.infer.network.landmark_network import LandmarkNetwork
 from raysplay.infer.network.weights import load_weights, save_weights
 from raysplay.train.familiarity import (
     fit_familiarity,

@@ -8,7 +8,8 @@ import torch
 
 import raysplay.train.landmark_batch as module
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
+from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.views import VIEWS
 from raysplay.infer.warp import similarity, transform_points
 from raysplay.train.degrade import archive, draw_marks, no_degradation
 from raysplay.train.landmark_batch import join, landmark_batch, lay_crops, real_batch

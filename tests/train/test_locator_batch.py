@@ -7,8 +7,8 @@ import pytest
 import torch
 
 import raysplay.train.locator_batch as module
+from raysplay.configs.views import VIEWS
 from raysplay.infer.films.film import Film
-from raysplay.infer.network.landmark_network import VIEWS
 from raysplay.infer.network.locator_network import STRIDE, UNIT
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import transform_points

@@ -8,7 +8,9 @@ import torch
 from scipy.stats import multivariate_t
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import CONDITIONS, STRIDE, VIEWS, LandmarkPrediction, cell_centres, decode
+from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.views import VIEWS
+from raysplay.infer.network.landmark_network import STRIDE, LandmarkPrediction, cell_centres, decode
 from raysplay.train.landmark_batch import LandmarkBatch
 from raysplay.train.losses import TARGET_SPREAD, TOLERANCE_MM, axis_indices, landmark_loss, locator_loss
 

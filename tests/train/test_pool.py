@@ -8,7 +8,8 @@ import pytest
 import torch
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
+from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.views import VIEWS
 from raysplay.synthetic_data.anatomy.rest import bone_index
 from raysplay.train.pool import Pool, draw_group
 

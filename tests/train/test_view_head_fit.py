@@ -4,8 +4,9 @@ import pytest
 import torch
 
 from raysplay.configs import landmark_schema
+from raysplay.configs.views import VIEWS
 from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
-from raysplay.infer.network.landmark_network import VIEWS, LandmarkNetwork
+from raysplay.infer.network.landmark_network import LandmarkNetwork
 from raysplay.infer.network.weights import load_weights
 from raysplay.synthetic_data.archive import write_archive
 from raysplay.synthetic_data.archive_settings import condition_settings

@@ -16,11 +16,12 @@ from pathlib import Path
 
 from raysplay.configs import landmark_schema
 from raysplay.infer.film_names import FilmNames
+from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.views import VIEWS
 from raysplay.infer.films.collect import collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.foot_reader import FootReader
-from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
 from raysplay.infer.outputs.names import film_name, film_path, given_film
 from raysplay.infer.outputs.owner_only import owner_only
 from raysplay.infer.user_table import UserTableError, read_user_table

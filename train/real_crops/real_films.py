@@ -20,7 +20,8 @@ from PIL import Image
 from torch import Tensor
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.network.landmark_network import CONDITIONS, VIEWS
+from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.views import VIEWS
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.user_table import Row, UserTable, UserTableError, read_user_table
 from raysplay.infer.warp import crop, transform_points

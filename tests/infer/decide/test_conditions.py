@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from raysplay.configs.conditions import CONDITIONS
 from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.decision import decide
 from raysplay.infer.decide.needed import usable_landmarks
-from raysplay.infer.network.landmark_network import CONDITIONS
 from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import Decision, Outcome
 

@@ -4,7 +4,8 @@ import pytest
 import torch
 from torchvision.models import resnet18
 
-from raysplay.infer.network.landmark_network import STRIDE, VIEWS, LandmarkNetwork
+from raysplay.configs.views import VIEWS
+from raysplay.infer.network.landmark_network import STRIDE, LandmarkNetwork
 from raysplay.infer.network.locator_network import STRIDE as LOCATOR_STRIDE
 from raysplay.infer.network.locator_network import LocatorNetwork
 from raysplay.infer.network.trunk import Context, Trunk, convolution

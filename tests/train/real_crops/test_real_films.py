@@ -13,8 +13,8 @@ import torch
 from PIL import Image
 
 from raysplay.configs import landmark_schema
+from raysplay.configs.conditions import CONDITIONS
 from raysplay.infer.foot_reader import WEIGHTS_DIR
-from raysplay.infer.network.landmark_network import CONDITIONS
 from raysplay.infer.records import FootLandmarks, FoundFoot
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.user_table import UserTableError
