@@ -142,9 +142,9 @@ def _run_measure(
 ) -> MeasuredRun:
     from raysplay.configs.load import landmark_schema, locate, shipped
     from raysplay.configs.proof import proofs
-    from raysplay.infer.decide.config import decision_limits
+    from raysplay.infer.decide.settings import decision_settings
     from raysplay.infer.films.collect import collect
-    from raysplay.infer.films.limits import film_limits
+    from raysplay.infer.films.settings import film_settings
     from raysplay.infer.outputs.owner_only import open_to_others
     from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError, RunStoppedError
     from raysplay.infer.outputs.run_writer import RunWriter
@@ -153,7 +153,7 @@ def _run_measure(
 
     started = time.perf_counter()
     # All that can be wrong with a configuration comes out here, not at the first film.
-    limits, schema, reading = decision_limits(), landmark_schema(), film_limits()
+    limits, schema, reading = decision_settings(), landmark_schema(), film_settings()
     reading_settings()
     output_settings()
     protocol = shipped("protocol.yaml") if protocol is None else locate(protocol)

@@ -15,10 +15,10 @@ import numpy as np
 from raysplay.configs.proof import proofs
 from raysplay.configs.protocol import ReadingProtocol
 from raysplay.infer.decide.case import FootCase
-from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.decision import decide, failed, no_foot, not_read, refusal
 from raysplay.infer.decide.doubtful_landmarks import doubtful
 from raysplay.infer.decide.needed import reported, usable_landmarks
+from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.decide.withheld import given
 from raysplay.infer.films.collect import Candidate
 from raysplay.infer.films.film import Film, FilmRejected

@@ -21,15 +21,15 @@ READERS = {
     "raysplay.configs.protocol": ("protocol",),
     "raysplay.configs.grades": ("schemes",),
     "raysplay.configs.reference_values": ("reference_values",),
-    "raysplay.infer.decide.config": ("decision_limits",),
-    "raysplay.infer.films.limits": ("film_limits",),
+    "raysplay.infer.decide.settings": ("decision_settings",),
+    "raysplay.infer.films.settings": ("film_settings",),
     "raysplay.infer.outputs.settings": ("output_settings",),
     "raysplay.infer.review.settings": ("review_settings",),
     "raysplay.infer.settings": ("reading_settings",),
     "raysplay.synthetic_data.archive_settings": ("archive_settings",),
     "raysplay.synthetic_data.demo": ("demo_settings",),
     "raysplay.synthetic_data.settings": ("generator_settings",),
-    "raysplay.infer.compare.config": ("evaluation_settings",),
+    "raysplay.infer.compare.settings": ("evaluation_settings",),
     "raysplay.train.suite.settings": ("suite_settings",),
 }
 

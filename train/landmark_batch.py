@@ -11,8 +11,8 @@ from torch import Tensor
 from raysplay.configs import landmark_schema
 from raysplay.configs.conditions import CONDITIONS
 from raysplay.configs.views import VIEWS
-from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.needed import needed_landmarks
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import warp
 from raysplay.measure.registry import by_name
@@ -211,7 +211,7 @@ def _cut_off(placed: Tensor, inside: Tensor, shown: Tensor) -> Tensor:
 
     ``placed``, ``inside``, ``shown`` (B, L): whether a landmark is there at all, in the crop, and in the field.
     """
-    measures = [by_name(name) for name in decision_limits().interval.decides]
+    measures = [by_name(name) for name in decision_settings().interval.decides]
     needed = needed_landmarks(landmark_schema(), measures)
     cut = (inside & ~shown)[:, needed].any(1)
     beyond = (placed & ~inside)[:, needed].any(1)

@@ -20,8 +20,8 @@ import typer
 from torch import Tensor
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.compare.truth import read_truth
 from raysplay.configs.views import VIEWS
+from raysplay.infer.compare.truth import read_truth
 from raysplay.infer.films.collect import collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected

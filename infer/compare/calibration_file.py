@@ -15,7 +15,7 @@ from raysplay.configs.load import digest, shipped
 from raysplay.infer.compare.calibration import FloatArray, interval_factor
 from raysplay.infer.compare.evaluation import Pair, Pairing, readings
 from raysplay.infer.compare.run_tables import MeasuredArchive
-from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.settings import decision_settings
 
 CALIBRATION = "calibration.yaml"
 """What is written."""
@@ -105,7 +105,7 @@ def calibrate_run(matched: Pairing, run: MeasuredArchive, level: float | None, f
         If the run was made with another ``decision.yaml`` than the present one, whose factors are built upon, or its
         films cannot calibrate.
     """
-    decision, limits = shipped("decision.yaml"), decision_limits().interval
+    decision, limits = shipped("decision.yaml"), decision_settings().interval
     if run.digests.get(decision.name) != digest(decision):
         raise CalibrationError("the run was made with another decision.yaml; measure again")
     section = calibration_section(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from raysplay.infer.compare.config import EvaluationSettings
 from raysplay.infer.compare.evaluation import Pair
+from raysplay.infer.compare.settings import EvaluationSettings
 from raysplay.measure import by_name
 from raysplay.measure.definition import DEGREE
 

@@ -16,10 +16,10 @@ from raysplay.configs.protocol import read_protocol
 from raysplay.infer.command import holds_reads, run_measure
 from raysplay.infer.compare.calibration_file import CALIBRATION, CalibrationError, calibrate_run
 from raysplay.infer.compare.cautions import cautions
-from raysplay.infer.compare.config import evaluation_settings
 from raysplay.infer.compare.evaluation import Pairing, evaluate_pairs, pair_feet
 from raysplay.infer.compare.report import FILES, print_report, write_report
 from raysplay.infer.compare.run_tables import MeasuredArchive, RunTablesError, read_run
+from raysplay.infer.compare.settings import evaluation_settings
 from raysplay.infer.compare.truth import Truth, on_films, read_truth_table, refuse_other_constructions
 from raysplay.infer.compare.truth_choice import Choice
 from raysplay.infer.compare.truth_use import TruthUse, print_truth_use, truth_use

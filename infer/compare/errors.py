@@ -10,9 +10,9 @@ import numpy.typing as npt
 from raysplay.infer.compare.agreement import agreement
 from raysplay.infer.compare.bootstrap import mean_interval_by_film
 from raysplay.infer.compare.calibration import interval_factor
-from raysplay.infer.compare.config import EvaluationSettings
+from raysplay.infer.compare.settings import EvaluationSettings
 from raysplay.infer.compare.share import share_interval
-from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.settings import decision_settings
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -102,7 +102,7 @@ def error_figures(readings: Readings, settings: EvaluationSettings) -> ErrorFigu
         coverage_high=coverage_high,
         interval_width=_mean(known.high - known.low),
         interval_factor=interval_factor(
-            error, 0.5 * (known.high - known.low), decision_limits().interval.level, known.films
+            error, 0.5 * (known.high - known.low), decision_settings().interval.level, known.films
         ),
     )
 

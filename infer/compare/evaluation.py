@@ -9,12 +9,12 @@ from itertools import pairwise
 
 import numpy as np
 
-from raysplay.infer.compare.config import EvaluationSettings
+from raysplay.configs.views import VIEWS
 from raysplay.infer.compare.errors import ErrorFigures, Readings, error_figures
 from raysplay.infer.compare.match import match_feet
 from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot
+from raysplay.infer.compare.settings import EvaluationSettings
 from raysplay.infer.compare.true_foot import TrueFoot
-from raysplay.configs.views import VIEWS
 
 NOT_FOUND = "not found"
 FILM_NOT_READ = "film not read"

@@ -14,9 +14,9 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from raysplay.infer.compare.config import evaluation_settings
 from raysplay.infer.compare.errors import ErrorFigures
 from raysplay.infer.compare.evaluation import Evaluation
+from raysplay.infer.compare.settings import evaluation_settings
 from raysplay.infer.compare.truth_use import TruthUse
 from raysplay.measure import by_name
 

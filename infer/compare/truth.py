@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from raysplay.configs.load import landmark_schema
+from raysplay.configs.views import VIEWS
 from raysplay.infer.compare.true_foot import TrueFoot
 from raysplay.infer.compare.truth_choice import Choice, chosen_rows
 from raysplay.infer.compare.truth_columns import TruthColumns, truth_columns
@@ -16,7 +17,6 @@ from raysplay.infer.compare.truth_reads import feet_of_reads
 from raysplay.infer.film_names import FilmNames
 from raysplay.infer.outputs.names import given_film
 from raysplay.infer.user_table import UserTableError, read_user_table
-from raysplay.configs.views import VIEWS
 
 __all__ = ["LANDMARKS_NAME", "VIEWS", "Choice", "TrueFoot", "Truth", "read_truth", "read_truth_table"]
 

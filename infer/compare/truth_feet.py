@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from raysplay.configs.views import VIEWS
 from raysplay.infer.compare.true_foot import TrueFoot
 from raysplay.infer.compare.truth_columns import POSITION
 from raysplay.infer.compare.truth_values import stated_construction, true_value
 from raysplay.infer.outputs.names import given_film
 from raysplay.infer.user_table import Row, UserTable
 from raysplay.measure.registry import under
-from raysplay.configs.views import VIEWS
 
 
 def feet_of_rows(table: UserTable, rows: Iterable[Row], measures: Mapping[str, str]) -> list[TrueFoot]:

@@ -6,18 +6,15 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import replace
 
+from raysplay.configs.views import VIEWS
 from raysplay.infer.compare.true_foot import TrueFoot
 from raysplay.infer.compare.truth_columns import nearest_measure
 from raysplay.infer.compare.truth_values import stated_construction, true_value
-from raysplay.configs.views import VIEWS
 from raysplay.infer.outputs.names import given_film
 from raysplay.infer.review.worklist import CONFIRMED, CORRECTED, NOT_MEASURABLE, OPEN, STATES, WRONG_SIDE, WRONG_VIEW
 from raysplay.infer.user_table import Row, UserTable, is_missing, is_unit
 from raysplay.measure import MEASURES, by_name
 from raysplay.measure.registry import under
-from raysplay.infer.compare.true_foot import TrueFoot
-from raysplay.infer.compare.truth_columns import nearest_measure
-from raysplay.infer.compare.truth_values import stated_construction, true_value
 
 _WITH_NUMBERS = ("", CONFIRMED, CORRECTED, WRONG_SIDE)
 """States in which a reader answers for the numbers; the side of a foot is always the reader's."""

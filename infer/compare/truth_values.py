@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from raysplay.infer.compare.config import evaluation_settings
+from raysplay.infer.compare.settings import evaluation_settings
 from raysplay.infer.user_table import Row, UserTable, nearest_name
 from raysplay.measure import by_name
 from raysplay.measure.axes import CONSTRUCTIONS, NO_AXIS

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from raysplay.infer.decide.case import Finding, FootCase, upright
-from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.needed import usable_landmarks
+from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.decide.wording import number, unit_word
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Outcome

@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterable
 
 from raysplay.infer.decide.case import Finding, FootCase
 from raysplay.infer.decide.conditions import conditions
-from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.construction_sensitive import construction_sensitive
 from raysplay.infer.decide.cut_off import cut_off
 from raysplay.infer.decide.damage import damage
@@ -16,6 +15,7 @@ from raysplay.infer.decide.loading import loading
 from raysplay.infer.decide.pixel_shape import pixel_shape
 from raysplay.infer.decide.presence import presence, presence_from_afar
 from raysplay.infer.decide.remarks import remarks
+from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.decide.side import side, side_of_points
 from raysplay.infer.decide.spacing import spacing
 from raysplay.infer.decide.unlike_training import unlike_training

@@ -8,8 +8,8 @@ import numpy as np
 
 from raysplay.configs.load import landmark_descriptions
 from raysplay.infer.decide.case import Finding, FootCase
-from raysplay.infer.decide.config import DecisionLimits, LandmarkLimits
 from raysplay.infer.decide.needed import deciding, needed_landmarks
+from raysplay.infer.decide.settings import DecisionLimits, LandmarkLimits
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Outcome
 from raysplay.measure import Measure

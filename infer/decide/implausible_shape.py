@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from raysplay.infer.decide.case import Finding, FootCase, upright
-from raysplay.infer.decide.config import DecisionLimits, ShapeLimits
+from raysplay.infer.decide.settings import DecisionLimits, ShapeLimits
 from raysplay.infer.decide.withheld import given
 from raysplay.infer.decide.wording import number, unit_word
 from raysplay.infer.reason import Reason, ReasonKind

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from raysplay.infer.decide.case import on_film
 from raysplay.infer.decide.conditions import seen
-from raysplay.infer.decide.config import DecisionLimits, IntervalLimits
+from raysplay.infer.decide.settings import DecisionLimits, IntervalLimits
 from raysplay.infer.films.film import Film
 from raysplay.infer.records import FootLandmarks, Measurement
 from raysplay.measure import Measure, by_name

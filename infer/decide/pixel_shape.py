@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from raysplay.infer.decide.case import Finding, FootCase
-from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.needed import deciding, usable_landmarks
+from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.decide.wording import number, unit_word
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Outcome

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from raysplay.infer.decide.case import Finding, FootCase
-from raysplay.infer.decide.config import DecisionLimits
+from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Outcome
 

@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterator
 
 from raysplay.configs.views import VIEWS
 from raysplay.infer.decide.case import Finding, FootCase
-from raysplay.infer.decide.config import DecisionLimits
+from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import FoundFoot, Outcome
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from raysplay.infer.decide.case import Finding, FootCase
-from raysplay.infer.decide.config import DecisionLimits, IntervalLimits
 from raysplay.infer.decide.needed import deciding
+from raysplay.infer.decide.settings import DecisionLimits, IntervalLimits
 from raysplay.infer.decide.wording import number, unit_word
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Measurement, Outcome

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from raysplay.infer.decide.case import Finding, FootCase
-from raysplay.infer.decide.config import DecisionLimits
 from raysplay.infer.decide.doubtful_landmarks import doubtful
 from raysplay.infer.decide.needed import deciding, needed_landmarks, reported, usable_landmarks
+from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.decide.side import contradicting
 from raysplay.infer.decide.wide_interval import too_wide
 from raysplay.infer.reason import Reason, ReasonKind

@@ -17,9 +17,9 @@ from typing import IO, Any
 import numpy as np
 
 from raysplay.infer.films.film import Damage, Film, FilmRejected, Spacing, SpacingKind
-from raysplay.infer.films.limits import FilmLimits, film_limits
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.remark import Remark, RemarkKind
+from raysplay.infer.films.settings import FilmLimits, film_settings
 from raysplay.infer.reason import ReasonKind
 
 _START_SECONDS = 120.0
@@ -49,7 +49,7 @@ class FilmReader:
     """
 
     def __init__(self, limits: FilmLimits | None = None, decoder: str = "raysplay.infer.films.read:read_film") -> None:
-        self._limits = limits or film_limits()
+        self._limits = limits or film_settings()
         self._decoder = decoder
         self._child: subprocess.Popen[bytes] | None = None
         self._served = 0

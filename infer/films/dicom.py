@@ -36,9 +36,9 @@ from raysplay.infer.films.film import Damage, Film, FilmRejected
 from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey, to_grey
 from raysplay.infer.films.header import read_header, texts
 from raysplay.infer.films.jpeg import decode_jpeg, luminance, read_frame
-from raysplay.infer.films.limits import FilmLimits
 from raysplay.infer.films.person import date_taken, person_code
 from raysplay.infer.films.remark import Remark, RemarkKind
+from raysplay.infer.films.settings import FilmLimits
 from raysplay.infer.films.shutter import outside_shutter
 from raysplay.infer.films.spacing import read_spacing
 from raysplay.infer.films.torn import seen_damage

@@ -16,7 +16,7 @@ import numpy.typing as npt
 import simplejpeg
 
 from raysplay.infer.films.film import FilmRejected
-from raysplay.infer.films.limits import FilmLimits
+from raysplay.infer.films.settings import FilmLimits
 
 Pixels = npt.NDArray[np.uint8]
 Steps = npt.NDArray[np.float64]

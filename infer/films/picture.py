@@ -12,9 +12,9 @@ from PIL import Image, ImageOps
 from raysplay.infer.films.film import Damage, Film, FilmRejected, Spacing
 from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey
 from raysplay.infer.films.jpeg import decode_jpeg, luminance, read_frame
-from raysplay.infer.films.limits import FilmLimits
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.resolution import stated_aspect
+from raysplay.infer.films.settings import FilmLimits
 from raysplay.infer.films.sniff import FileFormat
 from raysplay.infer.films.tiff import check_parts
 from raysplay.infer.films.torn import seen_damage

@@ -9,10 +9,10 @@ from pathlib import Path
 
 from raysplay.infer.films.dicom import read_dicom
 from raysplay.infer.films.film import Film, FilmRejected
-from raysplay.infer.films.limits import FilmLimits
 from raysplay.infer.films.opening import open_regular
 from raysplay.infer.films.picture import read_picture
 from raysplay.infer.films.polarity import put_right
+from raysplay.infer.films.settings import FilmLimits
 from raysplay.infer.films.sniff import HEAD_BYTES, FileFormat, describe_other, sniff
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from raysplay.infer.films.codestreams import packed_length
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.films.jpeg import JpegFrame, decode_jpeg, read_frame
-from raysplay.infer.films.limits import FilmLimits
+from raysplay.infer.films.settings import FilmLimits
 
 _COMPRESSION, _JPEG_TABLES = 259, 347
 _STRIPS, _TILES = (273, 279), (324, 325)  # where parts begin, how many bytes they have

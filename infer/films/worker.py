@@ -22,7 +22,7 @@ from typing import Any, BinaryIO
 import numpy as np
 
 from raysplay.infer.films.film import Film, FilmRejected
-from raysplay.infer.films.limits import FilmLimits
+from raysplay.infer.films.settings import FilmLimits
 from raysplay.infer.reason import ReasonKind
 
 _OUT_OF_MEMORY = "decoding needs more memory than allowed"

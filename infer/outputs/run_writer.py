@@ -9,7 +9,7 @@ from pathlib import Path
 
 from raysplay.configs.load import digest
 from raysplay.configs.proof import proofs
-from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.film import Film
 from raysplay.infer.outputs.csv_table import CsvTable
 from raysplay.infer.outputs.landmarks_table import LandmarksTable
@@ -71,7 +71,7 @@ class RunWriter:
         self._reported = tuple(reported)
         self._schema = schema
         self._overlays = overlays
-        self._level = decision_limits().interval.level if level is None else level
+        self._level = decision_settings().interval.level if level is None else level
         self._crop_size = reading_settings().crop_size
         self.report = RunReport()
         self._tables: list[CsvTable | LandmarksTable] = []

@@ -18,7 +18,7 @@ from raysplay.configs.grades import scheme, schemes
 from raysplay.configs.load import landmark_descriptions, landmark_schema
 from raysplay.configs.reference_values import reference_values
 from raysplay.infer.command import CAUTION
-from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.outputs.axis_lines import bone_of
 from raysplay.infer.outputs.overlay_style import ARC, AXIS, DOUBT, TEXT, css_colour
 from raysplay.infer.outputs.settings import output_settings
@@ -151,7 +151,7 @@ class Desk(ABC):
 
     def __init__(self, run: ReviewRun, store: ReadStore, films: FilmShelf, settings: ReviewSettings) -> None:
         self.run, self.store, self.films, self.settings = run, store, films, settings
-        self._limits = decision_limits()
+        self._limits = decision_settings()
         self.gauge = FootGauge(run.measures, run.protocol(), self._limits, settings.hand_placed)
         self.codes = landmark_schema().codes
         self.lineage = Lineage(store)

@@ -18,8 +18,8 @@ import numpy.typing as npt
 from raysplay.configs.plain_file import open_plain
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
-from raysplay.infer.films.limits import film_limits
 from raysplay.infer.films.remark import Remark, RemarkKind
+from raysplay.infer.films.settings import film_settings
 from raysplay.infer.outputs.names import film_path
 from raysplay.infer.review.run import FilmFacts, ReviewRun
 
@@ -65,7 +65,7 @@ class FilmShelf:
         self._kept: OrderedDict[int, Future[Picture]] = OrderedDict()
         self._guessed: set[int] = set()
         self._digests: dict[tuple[int, int, int], str] = {}
-        limits = film_limits().model_copy(update={"beyond_window": True})
+        limits = film_settings().model_copy(update={"beyond_window": True})
         self._readers = FilmReader(limits), FilmReader(limits)
         self._asked, self._ahead = (ThreadPoolExecutor(1, thread_name_prefix=name) for name in ("asked", "ahead"))
 
@@ -183,7 +183,7 @@ class FilmShelf:
             about = path.stat()
             key = film, about.st_size, about.st_mtime_ns
             if key not in self._digests:
-                with open_plain(path, film_limits().max_file_bytes) as stream:
+                with open_plain(path, film_settings().max_file_bytes) as stream:
                     self._digests[key] = hashlib.file_digest(stream, "sha256").hexdigest()
             return self._digests[key]
         except OSError as error:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from raysplay.configs.load import landmark_schema
-from raysplay.infer.decide.config import DecisionLimits
+from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.records import Withheld
 from raysplay.infer.review.reading import PlacedPoints
 from raysplay.infer.review.run import FootLandmarkTable

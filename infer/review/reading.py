@@ -13,7 +13,7 @@ from raysplay.configs.grades import scheme
 from raysplay.configs.load import landmark_schema
 from raysplay.configs.protocol import ReadingProtocol
 from raysplay.configs.reader_error import reader_error
-from raysplay.infer.decide.config import DecisionLimits
+from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.outputs.axis_lines import AxisLine, axis_lines, bone_of
 from raysplay.infer.records import FloatArray
 from raysplay.infer.review.run import FilmFacts, FootLandmarkTable

@@ -20,8 +20,8 @@ from raysplay.configs.load import ConfigError, digest, landmark_schema, shipped
 from raysplay.configs.proof import proofs
 from raysplay.configs.protocol import ReadingProtocol, protocol, read_protocol
 from raysplay.infer.decide.wording import DECIMALS
-from raysplay.infer.films.limits import film_limits
 from raysplay.infer.films.remark import Remark
+from raysplay.infer.films.settings import film_settings
 from raysplay.infer.outputs.tables import (
     CROPS_HEADER,
     FEET_ABOUT,
@@ -319,7 +319,7 @@ class ReviewRun:
         always = tuple(name for name in FILMS_HEADER if name not in _LATER_COLUMNS)
         table = read_table(path, numbers, always, review_settings().run, _LATER_COLUMNS)
         _typed(path, table, ("remarks", "remark_kinds"), read_remarks)
-        most = film_limits().max_side
+        most = film_settings().max_side
         names = table["film"].to_pylist()
         check(path, "film", np.array(len(set(names)) == len(names) and "" not in names))
         for name in ("rows", "columns"):

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow.compute as pc
 
-from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.decide.wording import DECIMALS
 from raysplay.infer.films.remark import Remark
 from raysplay.infer.reason import Reason
@@ -95,7 +95,7 @@ class Worklist:
         self.borderline = np.zeros(count, dtype=np.bool_)
         angles = np.array([measure.unit == DEGREE for measure in run.measures], dtype=np.bool_)
         self._angles = angles if angles.any() else np.ones_like(angles)
-        possible = decision_limits().shape.values
+        possible = decision_settings().shape.values
         self._scales = {
             i: scale
             for i, measure in enumerate(run.measures)

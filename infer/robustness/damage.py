@@ -27,7 +27,7 @@ from pydicom.uid import JPEGBaseline8Bit, SecondaryCaptureImageStorage, generate
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.protocol import protocol
-from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.collect import Candidate, collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, FilmRejected
@@ -163,7 +163,7 @@ def _picture(film: Film) -> str:
 
 def _read(film: Film, feet: ReadsFeet) -> FilmRecord:
     candidate = Candidate(film.path, "film")
-    pipeline = FilmPipeline(_Given(film), feet, decision_limits(), landmark_schema(), protocol())
+    pipeline = FilmPipeline(_Given(film), feet, decision_settings(), landmark_schema(), protocol())
     (reading,) = pipeline.read([candidate])
     return reading.record
 
@@ -206,7 +206,7 @@ def main(
     dicom: Annotated[bool, typer.Option("--inside-dicom", help="Lay JPEG films into DICOM first.")] = False,
 ) -> None:
     """Damage every film byte by byte and count what is accepted with another angle than the sound film's."""
-    measures = sorted(decision_limits().interval.decides)
+    measures = sorted(decision_settings().interval.decides)
     (out / WRONG).mkdir(parents=True, exist_ok=True)
     feet = FootReader.shipped()
     total: Counter[str] = Counter()

@@ -44,7 +44,7 @@ from pydicom.uid import (
 
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
-from raysplay.infer.films.limits import FilmLimits, film_limits
+from raysplay.infer.films.settings import FilmLimits, film_settings
 
 TABLE, SLOW = "mutants.csv", "slow"
 """What the run writes: one row a mutant; a folder with those that took long."""
@@ -416,7 +416,7 @@ def main(
     """Read broken files and count what becomes of them; the slowest ten are named."""
     (out / SLOW).mkdir(parents=True, exist_ok=True)
     fates: list[Fate] = []
-    limits: FilmLimits = film_limits()
+    limits: FilmLimits = film_settings()
     with (
         FilmReader(limits) as films,
         tempfile.TemporaryDirectory() as scratch,

@@ -19,7 +19,7 @@ from skimage.transform import rescale, rotate
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.protocol import protocol
-from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.collect import collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film
@@ -77,7 +77,7 @@ def repeated(
     readings: list[dict[str, FilmRecord]] = []
     candidates = collect([folder]).candidates
     for change in CHANGES.values():
-        pipeline = FilmPipeline(_Changed(films, change), feet, decision_limits(), landmark_schema(), protocol())
+        pipeline = FilmPipeline(_Changed(films, change), feet, decision_settings(), landmark_schema(), protocol())
         read = pipeline.read(candidates)
         readings.append({reading.record.film: reading.record for reading in read})
     rows = []
@@ -103,7 +103,7 @@ def main(
     landmark_weights: Annotated[Path, typer.Option(help="Landmark network.")] = WEIGHTS_DIR / "landmarks.safetensors",
 ) -> None:
     """Print how far the readings of one film lie apart when it is turned, made coarser and shown darker."""
-    measures = sorted(decision_limits().interval.decides)
+    measures = sorted(decision_settings().interval.decides)
     with FilmReader() as films:
         feet = FootReader(WEIGHTS_DIR / "locator.safetensors", landmark_weights)
         values, counts = repeated(folder, films, feet, measures)

@@ -22,7 +22,7 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from raysplay.infer import command
-from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.decide.wording import DECIMALS
 from raysplay.infer.outputs import overlay
 from raysplay.infer.outputs.tables import FEET_ABOUT, FEET_NOTES, read_reasons
@@ -255,9 +255,9 @@ def test_every_measure_can_be_reported(films, whole_foot, schema, tmp_path, spac
 
 def test_pictures_tell_the_level_of_the_run(films, tmp_path, monkeypatch):
     """Intervals at 80 %, set in decision.yaml, must not be called 90 % (the pictures once said so whatever was set)."""
-    limits = decision_limits()
+    limits = decision_settings()
     lower = limits.model_copy(update={"interval": limits.interval.model_copy(update={"level": 0.8})})
-    monkeypatch.setattr("raysplay.infer.decide.config.decision_limits", lambda: lower)
+    monkeypatch.setattr("raysplay.infer.decide.settings.decision_settings", lambda: lower)
     told = []
     drawn = overlay.draw_overlay
 

@@ -8,9 +8,9 @@ import pytest
 import torch
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.compare.truth import read_truth
 from raysplay.configs.conditions import CONDITIONS
 from raysplay.configs.views import VIEWS
+from raysplay.infer.compare.truth import read_truth
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, Spacing
 from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader

@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from raysplay.configs.protocol import protocol
-from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.collect import Candidate, collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, FilmRejected, Spacing, SpacingKind
@@ -66,7 +66,7 @@ def read(schema):
     def run(folder, feet, by=None):
         with FilmReader() as films:
             return list(
-                FilmPipeline(films, feet, decision_limits(), schema, by or protocol()).read(
+                FilmPipeline(films, feet, decision_settings(), schema, by or protocol()).read(
                     collect([folder]).candidates
                 )
             )
@@ -192,7 +192,7 @@ def test_pixels_that_are_not_square_do_not_bend_angles(place, schema, film, spac
             return narrow
 
     feet = KnownFeet({"a.png": [replace(squeezed, points=points)]})
-    (one,) = FilmPipeline(OneFilm(), feet, decision_limits(), schema, protocol()).read(
+    (one,) = FilmPipeline(OneFilm(), feet, decision_settings(), schema, protocol()).read(
         [Candidate(Path("a.png"), "a.png")]
     )
     (foot,) = one.record.feet
@@ -301,7 +301,7 @@ def candidates(*names):
 def test_decoding_goes_on_while_the_network_looks(schema):
     films, feet = SlowFilms(0.05), KnownFeet(wait=0.05)
     started = time.perf_counter()
-    done = list(FilmPipeline(films, feet, decision_limits(), schema, protocol()).read(candidates(*"abcdefghij")))
+    done = list(FilmPipeline(films, feet, decision_settings(), schema, protocol()).read(candidates(*"abcdefghij")))
     took = time.perf_counter() - started
     assert [one.record.film for one in done] == list("abcdefghij")
     assert threading.current_thread() not in films.threads
@@ -311,7 +311,7 @@ def test_decoding_goes_on_while_the_network_looks(schema):
 
 def test_decoding_never_runs_far_ahead(schema):
     films = SlowFilms(0.0)
-    results = FilmPipeline(films, KnownFeet(), decision_limits(), schema, protocol()).read(candidates(*"abcdefghij"))
+    results = FilmPipeline(films, KnownFeet(), decision_settings(), schema, protocol()).read(candidates(*"abcdefghij"))
     next(results)
     time.sleep(0.2)
     assert len(films.read_so_far) <= 3
@@ -323,7 +323,7 @@ def test_an_unexpected_error_of_the_reader_is_that_films_reason(schema):
         def read(self, path):
             raise UnicodeError("PATIENT^NAME")
 
-    (one,) = FilmPipeline(Broken(), KnownFeet(), decision_limits(), schema, protocol()).read(candidates("a"))
+    (one,) = FilmPipeline(Broken(), KnownFeet(), decision_settings(), schema, protocol()).read(candidates("a"))
     (reason,) = one.record.decision.reasons
     assert reason == Reason(ReasonKind.INTERNAL_ERROR, "not read: internal error (UnicodeError)")
 
@@ -335,7 +335,7 @@ def test_an_interruption_is_not_swallowed(schema):
 
     with pytest.raises(KeyboardInterrupt):
         list(
-            FilmPipeline(SlowFilms(0.0), Interrupted(), decision_limits(), schema, protocol()).read(
+            FilmPipeline(SlowFilms(0.0), Interrupted(), decision_settings(), schema, protocol()).read(
                 candidates("a", "b")
             )
         )

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.film_names import FilmNames
 from raysplay.configs.conditions import CONDITIONS
 from raysplay.configs.views import VIEWS
+from raysplay.infer.film_names import FilmNames
 from raysplay.infer.films.collect import collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected

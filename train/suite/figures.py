@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from raysplay.infer.compare.config import EvaluationSettings
 from raysplay.infer.compare.errors import ErrorFigures
 from raysplay.infer.compare.evaluation import Evaluation, Pairing, evaluate_pairs, pair_feet, readings
 from raysplay.infer.compare.run_tables import MeasuredArchive, most_accepted
+from raysplay.infer.compare.settings import EvaluationSettings
 from raysplay.infer.compare.share import share_interval
 from raysplay.infer.compare.truth import TrueFoot
 from raysplay.infer.reason import ReasonKind

@@ -7,16 +7,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from raysplay.infer.compare.run_tables import MeasuredArchive, most_accepted
-from raysplay.infer.film_names import FilmNames
 from raysplay.configs.conditions import CONDITIONS
 from raysplay.configs.views import VIEWS
+from raysplay.infer.compare.run_tables import MeasuredArchive, most_accepted
+from raysplay.infer.film_names import FilmNames
 from raysplay.infer.films.collect import collect
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.records import Outcome
 from raysplay.infer.user_table import read_user_table
-from raysplay.infer.film_names import FilmNames
-from raysplay.infer.compare.run_tables import MeasuredArchive, most_accepted
 
 
 @dataclass(frozen=True)

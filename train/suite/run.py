@@ -15,11 +15,11 @@ from rich.table import Table
 
 from raysplay.configs.protocol import protocol
 from raysplay.infer.command import foot_reader, run_measure
-from raysplay.infer.compare.config import EvaluationSettings, evaluation_settings
 from raysplay.infer.compare.run_tables import read_run
+from raysplay.infer.compare.settings import EvaluationSettings, evaluation_settings
 from raysplay.infer.compare.truth import read_truth
-from raysplay.infer.decide.config import decision_limits
-from raysplay.infer.films.limits import film_limits
+from raysplay.infer.decide.settings import decision_settings
+from raysplay.infer.films.settings import film_settings
 from raysplay.infer.outputs.settings import output_settings
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.user_table import UserTableError
@@ -144,7 +144,7 @@ def run_suite(out: Path, options: SuiteOptions) -> SuiteFigures:
         importlib.metadata.version("raysplay"),
         seconds,
         run.digests,
-        decision_limits().interval.level,
+        decision_settings().interval.level,
         plan.settings.within,
         real_read,
         plan.writes,
@@ -161,7 +161,14 @@ def _plan(options: SuiteOptions) -> _Plan:
     """What the options ask for, checked."""
     settings, suite = evaluation_settings(), suite_settings()
     # All that can be wrong with a configuration comes out here, not after the films are made.
-    settings_of = decision_limits, reading_settings, film_limits, output_settings, archive_settings, generator_settings
+    settings_of = (
+        decision_settings,
+        reading_settings,
+        film_settings,
+        output_settings,
+        archive_settings,
+        generator_settings,
+    )
     for read in (*settings_of, protocol):
         read()
     films, seed = options.films or suite.films, suite.seed if options.seed is None else options.seed

@@ -10,7 +10,7 @@ from raysplay.infer.compare.calibration_file import CalibrationError, calibrate_
 from raysplay.infer.compare.evaluation import Pairing, pair_feet
 from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot
 from raysplay.infer.compare.truth import TrueFoot
-from raysplay.infer.decide.config import IntervalLimits, decision_limits
+from raysplay.infer.decide.settings import IntervalLimits, decision_settings
 
 TODAY = datetime.date(2026, 11, 25)
 
@@ -100,7 +100,7 @@ def test_the_file_fits_the_decision(tmp_path, monkeypatch):
     monkeypatch.setattr(f"{module}.digest", lambda path: "right")
     file = calibrate_run(matched, run, 0.8, tmp_path)
     written = yaml.safe_load(file.read_text(encoding="utf-8"))
-    shipped = decision_limits().interval
+    shipped = decision_settings().interval
     limits = IntervalLimits.model_validate({**shipped.model_dump(), **written})
     assert limits.calibrated.level == 0.8
     assert limits.calibrated.date == datetime.date.today()

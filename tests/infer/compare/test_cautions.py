@@ -3,9 +3,9 @@
 import pytest
 
 from raysplay.infer.compare.cautions import cautions
-from raysplay.infer.compare.config import evaluation_settings
 from raysplay.infer.compare.evaluation import pair_feet
 from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot
+from raysplay.infer.compare.settings import evaluation_settings
 from raysplay.infer.compare.true_foot import TrueFoot
 
 SETTINGS = evaluation_settings()

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from raysplay.infer.compare.config import evaluation_settings
 from raysplay.infer.compare.errors import Readings, error_figures
+from raysplay.infer.compare.settings import evaluation_settings
 
 SETTINGS = evaluation_settings()
 

@@ -14,10 +14,10 @@ from typer.testing import CliRunner
 
 from raysplay.configs.load import landmark_schema
 from raysplay.infer import command
-from raysplay.infer.compare.config import evaluation_settings
 from raysplay.infer.compare.evaluation import evaluate_run
 from raysplay.infer.compare.report import print_report, write_report
 from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot, RunTablesError, read_run
+from raysplay.infer.compare.settings import evaluation_settings
 from raysplay.infer.compare.truth import TrueFoot
 from raysplay.infer.outputs.landmarks_table import COLUMNS
 from raysplay.infer.records import FootLandmarks, FoundFoot

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from raysplay.configs.conditions import CONDITIONS
-from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.decision import decide
 from raysplay.infer.decide.needed import usable_landmarks
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import Decision, Outcome
 
-LIMITS = decision_limits()
+LIMITS = decision_settings()
 FIRST_WORDS = {
     "growth_plates": "growth plates look open (0.93): made for adults",
     "metal": "metal in the foot (0.93): after a distal osteotomy",

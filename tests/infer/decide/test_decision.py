@@ -8,16 +8,16 @@ import numpy as np
 import pytest
 
 from raysplay.infer.decide.case import Finding, on_film, upright
-from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.decision import GATES, combine, decide, failed, not_read, refusal
 from raysplay.infer.decide.needed import usable_landmarks
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.film import Damage, FilmRejected, Spacing, SpacingKind
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Decision, Outcome
 
-LIMITS = decision_limits()
+LIMITS = decision_settings()
 LATERAL = {"dp": 0.02, "oblique": 0.05, "lateral": 0.93, "other": 0.0}
 UNCLEAR = {"dp": 0.30, "oblique": 0.65, "lateral": 0.05, "other": 0.0}
 OBLIQUE = {"dp": 0.01, "oblique": 0.98, "lateral": 0.01, "other": 0.0}

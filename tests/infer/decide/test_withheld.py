@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from raysplay.configs.protocol import read_protocol
-from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.decision import decide
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.decide.withheld import given
 from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import Decision, Outcome, Withheld
 
-LIMITS = decision_limits()
+LIMITS = decision_settings()
 
 
 def wide(case, measure, width):

@@ -17,14 +17,14 @@ from pydicom.uid import (
 )
 
 from raysplay.infer.films.decode import FilmReader
-from raysplay.infer.films.limits import FilmLimits, film_limits
+from raysplay.infer.films.settings import FilmLimits, film_settings
 
 MakeDicom = Callable[..., Dataset]
 
 
 @pytest.fixture(scope="session")
 def limits() -> FilmLimits:
-    return film_limits().model_copy(update={"min_side": 8, "decode_seconds": 20.0})
+    return film_settings().model_copy(update={"min_side": 8, "decode_seconds": 20.0})
 
 
 @pytest.fixture(scope="session")

@@ -11,10 +11,11 @@ import pytest
 
 from raysplay.infer.films.collect import collect
 from raysplay.infer.films.film import FilmRejected
-from raysplay.infer.films.limits import film_limits
 from raysplay.infer.films.opening import open_regular
 from raysplay.infer.films.read import read_film
+from raysplay.infer.films.settings import film_settings
 from raysplay.infer.outputs.names import film_name
+from raysplay.infer.reason import ReasonKind
 
 
 def _fill(root: Path, names: list[str]) -> None:
@@ -75,7 +76,7 @@ class TestLinks:
         _fill(tmp_path, ["a/film.dcm"])
         (tmp_path / "a/loop").symlink_to(tmp_path)
         (tmp_path / "self").symlink_to(tmp_path / "self")
-        found = {c.name: c.problem for c in collect([tmp_path]).candidates}
+        found = {c.name: c.problem and str(c.problem) for c in collect([tmp_path]).candidates}
         assert found == {"a/film.dcm": None, "self": "a link that leads nowhere"}
 
     def test_link_to_a_folder_outside_is_followed(self, tmp_path: Path) -> None:
@@ -86,7 +87,7 @@ class TestLinks:
     def test_broken_link_gets_its_row(self, tmp_path: Path) -> None:
         (tmp_path / "gone.dcm").symlink_to(tmp_path / "never_there")
         (only,) = collect([tmp_path]).candidates
-        assert only.problem == "a link that leads nowhere"
+        assert str(only.problem) == "a link that leads nowhere"
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no such files on Windows")
@@ -98,21 +99,21 @@ class TestSpecialFiles:
         monkeypatch.chdir(tmp_path)  # the path of a socket is short
         with socket.socket(socket.AF_UNIX) as listening:
             listening.bind("socket")
-            found = {c.name: c.problem for c in collect([tmp_path]).candidates}
+            found = {c.name: c.problem and str(c.problem) for c in collect([tmp_path]).candidates}
         assert found == {
             "pipe": "a named pipe, not a regular file",
             "socket": "a socket, not a regular file",
             "zero": "a device, not a regular file",
         }
         (only,) = collect([tmp_path / "pipe"]).candidates
-        assert only.problem == "a named pipe, not a regular file"
+        assert str(only.problem) == "a named pipe, not a regular file"
 
     def test_a_pipe_in_the_place_of_a_file_does_not_keep_a_reader_waiting(self, tmp_path: Path) -> None:
         os.mkfifo(tmp_path / "film.dcm")
         with pytest.raises(OSError, match="not a regular file"):
             open_regular(tmp_path / "film.dcm")
         with pytest.raises(FilmRejected, match="not a regular file"):
-            read_film(tmp_path / "film.dcm", film_limits())
+            read_film(tmp_path / "film.dcm", film_settings())
 
 
 class TestLitter:
@@ -142,8 +143,10 @@ class TestDuplicates:
         content = os.urandom(300_000)
         for name in ("b.dcm", "a.dcm", "c.png"):
             (tmp_path / name).write_bytes(content)
-        found = {c.name: c.problem for c in collect([tmp_path]).candidates}
+        found = {c.name: c.problem and str(c.problem) for c in collect([tmp_path]).candidates}
         assert found == {"a.dcm": None, "b.dcm": "same file as a.dcm", "c.png": "same file as a.dcm"}
+        kinds = {c.problem.kind for c in collect([tmp_path]).candidates if c.problem}
+        assert kinds == {ReasonKind.DUPLICATE}
 
     @pytest.mark.parametrize("position", [0, 150_000, 299_999])
     def test_one_different_byte_is_no_duplicate(self, tmp_path: Path, position: int) -> None:

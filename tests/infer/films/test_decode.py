@@ -22,10 +22,11 @@ from pydicom.uid import JPEG2000Lossless, JPEGLSLossless, RLELossless
 
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Damage, Film, FilmRejected
-from raysplay.infer.films.limits import FilmLimits
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.read import read_film
 from raysplay.infer.films.remark import RemarkKind
+from raysplay.infer.films.settings import FilmLimits
+from raysplay.infer.reason import ReasonKind
 
 linux = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc and needs an enforced memory limit")
 
@@ -150,6 +151,16 @@ class TestChildIsLean:
         assert loaded.isdisjoint({"torch", "torchvision", "libjpeg", "gdcm", "matplotlib"})
 
 
+def test_kind_and_numbers_of_a_refusal_come_through_the_process(limits, write, make_dicom, grey12) -> None:
+    ds = make_dicom(grey12)
+    there = len(ds.PixelData)
+    ds.Rows += 1
+    with FilmReader(limits) as reader, pytest.raises(FilmRejected) as refused:
+        reader.read(write(ds))
+    assert refused.value.kind is ReasonKind.TRUNCATED
+    assert refused.value.numbers["there"] == there < refused.value.numbers["expected"]
+
+
 class TestMisbehavingDecoders:
     @pytest.mark.parametrize(
         ("name", "reason"),
@@ -172,8 +183,9 @@ class TestMisbehavingDecoders:
 
     @linux
     def test_memory_is_bounded(self, misbehaving) -> None:
-        with pytest.raises(FilmRejected, match="more memory than allowed"):
+        with pytest.raises(FilmRejected, match="more memory than allowed") as refused:
             misbehaving.read(Path("fill"))
+        assert refused.value.kind is ReasonKind.OUT_OF_MEMORY
         assert misbehaving.read(Path("fine")).pixels.shape == (3, 4)
         assert _child_status(misbehaving, "VmPeak") <= 1 << 30
 

@@ -20,10 +20,10 @@ from pydicom.uid import (
 )
 
 from raysplay.infer.films.film import FilmRejected, SpacingKind
-from raysplay.infer.films.limits import FilmLimits
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.polarity import INVERTED
 from raysplay.infer.films.read import read_film
+from raysplay.infer.films.settings import FilmLimits
 
 
 def _real(name: str) -> Path:

@@ -125,14 +125,14 @@ class TestInversion:
             ds = make_dicom(grey12, PhotometricInterpretation="MONOCHROME1", PresentationLUTShape=shape, **attributes)
             film, remarks = to_grey(grey12, ds, PERCENTILES)
             np.testing.assert_allclose(film, 1.0 - straight, atol=1e-6)
-            assert not any("disagree" in remark for remark in remarks)
+            assert not any("disagree" in remark.text for remark in remarks)
 
     @pytest.mark.parametrize(("photometric", "shape"), [("MONOCHROME1", "IDENTITY"), ("MONOCHROME2", "INVERSE")])
     def test_contradiction_is_remarked(self, make_dicom, grey12, photometric, shape) -> None:
         """C.8.11.3 ties INVERSE to MONOCHROME1 and IDENTITY to MONOCHROME2."""
         ds = make_dicom(grey12, PhotometricInterpretation=photometric, PresentationLUTShape=shape, **self.WINDOW)
         film, remarks = to_grey(grey12, ds, PERCENTILES)
-        assert any("disagree" in remark for remark in remarks)
+        assert any("disagree" in remark.text for remark in remarks)
         assert film[grey12 == 0].min() == 1.0
 
 
@@ -158,7 +158,7 @@ class TestFallbackWindow:
         film, remarks = to_grey(grey12, make_dicom(grey12, **attributes), PERCENTILES)
         low, high = np.percentile(grey12, PERCENTILES)
         np.testing.assert_allclose(film, np.clip((grey12 - low) / (high - low), 0, 1), atol=0.02)
-        assert any(words in remark for remark in remarks)
+        assert any(words in remark.text for remark in remarks)
 
     def test_percentiles_leave_out_padding(self, make_dicom, grey12) -> None:
         pixels = np.full((80, 120), 4000, np.uint16)
@@ -199,7 +199,7 @@ class TestPadding:
         ds = make_dicom(grey12, PixelPaddingValue=0, PixelPaddingRangeLimit=4095)
         film, remarks = to_grey(grey12, ds, PERCENTILES)
         assert film.max() > 0.9
-        assert any("padding value was ignored" in remark for remark in remarks)
+        assert any("padding value was ignored" in remark.text for remark in remarks)
 
 
 class TestStoredBits:
@@ -218,7 +218,7 @@ class TestStoredBits:
         film, remarks = to_grey(dirty, make_dicom(dirty, **window), PERCENTILES)
         clean, _ = to_grey(grey12, make_dicom(grey12, **window), PERCENTILES)
         np.testing.assert_array_equal(film, clean)
-        assert any("bits beyond" in remark for remark in remarks)
+        assert any("bits beyond" in remark.text for remark in remarks)
 
     def test_signed_12_bit_value_without_sign_extension(self, make_dicom) -> None:
         pixels = np.array([[0x0FFF, 0x0000], [0x0800, 0x07FF]], np.int16)  # -1, 0, -2048, 2047

@@ -15,10 +15,10 @@ from pydicom.tag import Tag
 from pydicom.uid import SecondaryCaptureImageStorage
 
 from raysplay.infer.films.film import Film, FilmRejected
-from raysplay.infer.films.limits import FilmLimits
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.read import read_film
 from raysplay.infer.films.remark import RemarkKind
+from raysplay.infer.films.settings import FilmLimits
 
 pytestmark = pytest.mark.filterwarnings("ignore")
 

@@ -12,9 +12,9 @@ import tifffile
 from PIL import Image
 
 from raysplay.infer.films.film import FilmRejected, SpacingKind
-from raysplay.infer.films.limits import FilmLimits
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.read import read_film
+from raysplay.infer.films.settings import FilmLimits
 
 Pixels = npt.NDArray[np.uint8]
 

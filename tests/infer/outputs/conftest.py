@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 
 from raysplay.configs.protocol import protocol
-from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.decision import decide
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Decision, FilmRecord, FootRecord, Outcome
 
@@ -16,7 +16,7 @@ def foot_record(case):
     def made(**changes):
         one = case(**changes)
         one = replace(one, measurements=tuple(m for m in one.measurements if m.measure in protocol().reported))
-        return FootRecord(one.landmarks, one.measurements, decide(one, decision_limits()))
+        return FootRecord(one.landmarks, one.measurements, decide(one, decision_settings()))
 
     return made
 

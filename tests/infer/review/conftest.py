@@ -20,8 +20,8 @@ import pytest
 
 from raysplay.configs.load import digest, landmark_schema, shipped
 from raysplay.configs.protocol import protocol
-from raysplay.infer.decide.config import decision_limits
 from raysplay.infer.decide.decision import no_foot
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.film import Film, Spacing, SpacingKind
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.outputs.run_folder import RunFolder
@@ -73,7 +73,7 @@ def make_run(tmp_path, place):
     points lie on the film whatever the run calls it. ``persons`` gives films a person's code and a day.
     """
     measures = protocol().reported_measures()
-    gauge = FootGauge(measures, protocol(), decision_limits(), review_settings().hand_placed)
+    gauge = FootGauge(measures, protocol(), decision_settings(), review_settings().hand_placed)
 
     def said(reasons):
         return tuple(Reason(ReasonKind(kind), text) for kind, text in reasons)

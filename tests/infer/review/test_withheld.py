@@ -8,7 +8,7 @@ import csv
 import pytest
 from typer.testing import CliRunner
 
-from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.decide.wording import DECIMALS
 from raysplay.measure import by_name
 from raysplay.train.cli import app
@@ -122,7 +122,7 @@ def test_a_point_that_is_only_made_visible_counts_as_doubtful(page):
 
 def test_a_wide_interval_comes_out_when_it_is_narrow_enough(page):
     """Points by hand have 0.5 mm (review.yaml): all four give an interval within the limit, one of them does not."""
-    limit = decision_limits().interval.widest[NAME]
+    limit = decision_settings().interval.widest[NAME]
     for codes in (FIFTH[:1], FIFTH):
         answer = row(page.post("/api/measure", json={"id": WIDE, "points": moved(page, WIDE, *codes)}).json())
         if len(codes) == 1:
@@ -134,7 +134,7 @@ def test_a_wide_interval_comes_out_when_it_is_narrow_enough(page):
 def test_a_person_takes_it_by_itself(served, page, doubts, tmp_path):
     looked = row(page.post("/api/measure", json={"id": WIDE, "accepted": {NAME: None}}).json())
     assert looked["value"] == pytest.approx(8.0, abs=0.051)
-    assert looked["high"] - looked["low"] > decision_limits().interval.widest[NAME]
+    assert looked["high"] - looked["low"] > decision_settings().interval.widest[NAME]
     assert (looked["accepted"], looked["withheld"], looked["held"]["cause"]) == ("AB", None, "wide_interval")
     assert row(foot(page, WIDE))["value"] is None, "looking saves nothing"
     assert save(page, WIDE, "confirm", 0, accepted={NAME: looked["value"]}).status_code == 200

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from raysplay.infer.films.decode import FilmReader
-from raysplay.infer.films.limits import film_limits
 from raysplay.infer.films.read import read_film
+from raysplay.infer.films.settings import film_settings
 from raysplay.infer.robustness.mutants import COLUMNS, ROWS, mutant, originals, read_mutants
 
 NUMBER = 400
@@ -24,10 +24,10 @@ def test_the_originals_are_sound(made, tmp_path) -> None:
     """Every format shows the same picture, but for lossy ones and those with a window."""
     path = tmp_path / "film"
     path.write_bytes(made["png"])
-    plain = read_film(path, film_limits()).pixels
+    plain = read_film(path, film_settings()).pixels
     for name, content in made.items():
         path.write_bytes(content)
-        film = read_film(path, film_limits())
+        film = read_film(path, film_settings())
         assert film.pixels.shape == (ROWS, COLUMNS), name
         assert film.damage is None, name
         assert np.corrcoef(film.pixels.ravel(), plain.ravel())[0, 1] > 0.99, name

@@ -13,8 +13,8 @@ from scipy.stats import binomtest
 
 from raysplay.configs.load import CONFIG_DIR, ConfigError, load, shipped
 from raysplay.configs.protocol import protocol
-from raysplay.infer.compare.config import evaluation_settings
 from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot
+from raysplay.infer.compare.settings import evaluation_settings
 from raysplay.infer.compare.truth import TrueFoot
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.train.settings import TrainSettings

@@ -60,6 +60,6 @@ class FilmLimits(Config):
 
 
 @lru_cache(maxsize=1)
-def film_limits() -> FilmLimits:
+def film_settings() -> FilmLimits:
     """The limits of ``configs/films.yaml``."""
     return load(FilmLimits, shipped("films.yaml"))

@@ -166,7 +166,7 @@ class DecisionLimits(Config):
 
 
 @lru_cache(maxsize=1)
-def decision_limits() -> DecisionLimits:
+def decision_settings() -> DecisionLimits:
     """The limits shipped with the package.
 
     Raises

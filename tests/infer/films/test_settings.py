@@ -10,8 +10,8 @@ import pytest
 
 from raysplay.configs.load import ConfigError, load
 from raysplay.infer.films.film import FilmRejected
-from raysplay.infer.films.limits import FilmLimits, film_limits
 from raysplay.infer.films.read import read_film
+from raysplay.infer.films.settings import FilmLimits, film_settings
 
 
 def _png_header(columns: int, rows: int) -> bytes:
@@ -26,19 +26,19 @@ def _png_header(columns: int, rows: int) -> bytes:
 
 class TestShippedLimits:
     def test_a_large_plate_passes_and_a_side_of_20000_does_not(self) -> None:
-        film_limits().check_size(8602, 7002)  # 43 x 35 cm at 50 micrometres
+        film_settings().check_size(8602, 7002)  # 43 x 35 cm at 50 micrometres
         for rows, columns in ((20_000, 300), (300, 20_000), (20_000, 20_000)):
             with pytest.raises(FilmRejected, match="too large"):
-                film_limits().check_size(rows, columns)
+                film_settings().check_size(rows, columns)
 
     @pytest.mark.parametrize(("rows", "columns"), [(1, 1), (1, 3000), (3000, 1)])
     def test_one_pixel_is_refused(self, rows: int, columns: int) -> None:
         with pytest.raises(FilmRejected, match="too small"):
-            film_limits().check_size(rows, columns)
+            film_settings().check_size(rows, columns)
 
     def test_impossible_size(self) -> None:
         with pytest.raises(FilmRejected, match="impossible"):
-            film_limits().check_size(0, 100)
+            film_settings().check_size(0, 100)
 
 
 class TestFiles:
@@ -78,7 +78,7 @@ class TestConfiguration:
         "change", ["percentile_window: [99.0, 1.0]", "min_side: 99999", "no_such_limit: 1", "max_pixels: 0"]
     )
     def test_nonsense_is_refused(self, tmp_path, change: str) -> None:
-        shipped = film_limits().model_dump(mode="json")
+        shipped = film_settings().model_dump(mode="json")
         key = change.split(":")[0]
         lines = [f"{name}: {value}" for name, value in shipped.items() if name != key]
         (tmp_path / "films.yaml").write_text("\n".join([*lines, change]))

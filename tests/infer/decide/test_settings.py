@@ -4,7 +4,7 @@ import pytest
 import yaml
 
 from raysplay.configs.load import CONFIG_DIR, ConfigError, load
-from raysplay.infer.decide.config import DecisionLimits, decision_limits
+from raysplay.infer.decide.settings import DecisionLimits, decision_settings
 
 
 @pytest.fixture
@@ -13,7 +13,7 @@ def shipped():
 
 
 def test_every_shipped_threshold_arrives(shipped):
-    limits = decision_limits().model_dump()
+    limits = decision_settings().model_dump()
     assert limits.keys() == shipped.keys()
     assert limits["interval"]["widest"] == shipped["interval"]["widest"]
 
