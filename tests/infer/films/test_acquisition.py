@@ -80,7 +80,8 @@ class TestView:
 
 def _loading(**attributes: object) -> Loading:
     loading, remarks = read_loading(_item(**attributes))
-    assert all(remark.kind is RemarkKind.LOADING for remark in remarks)
+    kind = RemarkKind.LOADING_UNKNOWN if loading is Loading.UNKNOWN else RemarkKind.LOADING
+    assert all(remark.kind is kind for remark in remarks)
     assert (remarks == ()) == (loading is Loading.FULL)
     return loading
 
