@@ -272,8 +272,8 @@ def _note_reads(folder: Path) -> bool:
 
     if not reads_in(folder):
         return False
+    from raysplay.infer.outputs.finished_run import RunError
     from raysplay.infer.review.carry_over import note_grounds
-    from raysplay.infer.review.run import RunError
     from raysplay.infer.review.store import StoreError
 
     # Without, their feet will be open again; the reads themselves are kept either way.
@@ -284,8 +284,8 @@ def _note_reads(folder: Path) -> bool:
 
 def _carry_reads(folder: Path, console: Console) -> None:
     """Let the new run take over the reads of the one before, and say what became of them."""
+    from raysplay.infer.outputs.finished_run import RunError
     from raysplay.infer.review.carry_over import carry_over
-    from raysplay.infer.review.run import RunError
     from raysplay.infer.review.store import StoreError
 
     try:

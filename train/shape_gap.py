@@ -16,8 +16,9 @@ import numpy as np
 import numpy.typing as npt
 import typer
 
-from raysplay.infer.compare.run_tables import MeasuredArchive, RunTablesError, read_run
+from raysplay.infer.compare.run_tables import MeasuredArchive, read_run
 from raysplay.infer.compare.truth import read_truth
+from raysplay.infer.outputs.finished_run import RunError
 from raysplay.infer.records import Outcome
 from raysplay.infer.user_table import UserTableError
 from raysplay.measure.axes import SHAFT_LEVELS
@@ -116,7 +117,7 @@ def main(
     try:
         generated = [foot.landmarks for foot in read_truth(archive / TRUTH) if foot.view == "dp"]
         read = list(accepted_feet(read_run(run)))
-    except (UserTableError, RunTablesError) as error:
+    except (UserTableError, RunError) as error:
         raise typer.BadParameter(str(error)) from error
     generated, read = ([points for points in feet if points.keys() >= FRAME] for feet in (generated, read))
     typer.echo(f"{len(generated)} generated feet, {len(read)} read ones; unit: 40 % of the second metatarsal")

@@ -18,10 +18,11 @@ from raysplay.infer.compare.calibration_file import CALIBRATION, CalibrationErro
 from raysplay.infer.compare.cautions import cautions
 from raysplay.infer.compare.evaluation import Pairing, evaluate_pairs, pair_feet
 from raysplay.infer.compare.report import FILES, print_report, write_report
-from raysplay.infer.compare.run_tables import MeasuredArchive, RunTablesError, read_run
+from raysplay.infer.compare.run_tables import MeasuredArchive, read_run
 from raysplay.infer.compare.settings import evaluation_settings
 from raysplay.infer.compare.truth import Truth, on_films, read_truth_table, refuse_other_constructions
 from raysplay.infer.compare.truth_choice import Choice
+from raysplay.infer.outputs.finished_run import RunError
 from raysplay.infer.compare.truth_use import TruthUse, print_truth_use, truth_use
 from raysplay.infer.film_names import FilmNames
 from raysplay.infer.films.collect import collect
@@ -159,7 +160,7 @@ def _account(
 def _read(folder: Path) -> MeasuredArchive:
     try:
         return read_run(folder)
-    except RunTablesError as error:
+    except RunError as error:
         raise typer.BadParameter(str(error), param_hint="--measured") from error
 
 

@@ -1,25 +1,15 @@
-"""Reads a finished run back."""
+"""A finished run as an evaluation sees it: feet by film."""
 
 from __future__ import annotations
 
-import csv
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import pyarrow as pa
-import pyarrow.parquet as pq
-
-from raysplay.infer.outputs.table_digests import changed_table
-from raysplay.infer.outputs.tables import read_reasons
+from raysplay.infer.outputs import finished_run
+from raysplay.infer.outputs.finished_run import FinishedRun
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Outcome
-from raysplay.measure import by_name
-
-
-class RunTablesError(ValueError):
-    """A folder that holds no readable run; the message names it and says why."""
 
 
 @dataclass(frozen=True)
@@ -75,72 +65,45 @@ def most_accepted(decisions: Iterable[str]) -> str:
 
 
 def read_run(folder: Path) -> MeasuredArchive:
-    """Read ``feet.csv``, ``landmarks.parquet`` and ``run.json`` of a run.
+    """The feet of a run with their landmarks, as :func:`raysplay.infer.outputs.finished_run.read_run` takes it.
 
     Raises
     ------
-    RunTablesError
-        If one is missing, is not what a run writes, or was changed after the run.
+    RunError
+        If there is none, it has another format, is not what a run writes, or was changed after the run.
     """
-    for name in ("feet.csv", "landmarks.parquet", "run.json"):
-        if not (folder / name).is_file():
-            raise RunTablesError(f"{folder}: no finished run, {name} is missing")
-    if changed := changed_table(folder, ("feet.csv", "landmarks.parquet")):
-        raise RunTablesError(changed)
-    try:
-        points = _landmarks(folder / "landmarks.parquet")
-        about = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-        constructions: dict[str, str] = {
-            by_name(name, built).name: built for name, built in about["protocol"]["constructions"].items()
+    run = finished_run.read_run(folder)
+    names, outcomes, sides = (column.to_pylist() for column in (run.films, run.decisions, run.sides))
+    points = _landmarks(run)
+    films: dict[str, list[MeasuredFoot]] = {}
+    refused: dict[str, tuple[Reason, ...]] = {}
+    for number, film in enumerate(names):
+        feet = films.setdefault(film, [])
+        if not sides[number]:
+            refused[film] = run.reasons[number]
+            continue
+        values = {
+            measure.name: (float(value), float(low), float(high))
+            for measure, (value, low, high) in zip(run.measures, run.values[number], strict=True)
+            if value == value
         }
-        digests = {**about["digests"]["weights"], **about["digests"]["configs"]}
-        films: dict[str, list[MeasuredFoot]] = {}
-        refused: dict[str, tuple[Reason, ...]] = {}
-        with (folder / "feet.csv").open(encoding="utf-8", newline="") as stream:
-            table = csv.DictReader(stream)
-            if "film" in (table.fieldnames or ()) and "reason_kinds" not in (table.fieldnames or ()):
-                said = "no column reason_kinds; measure the films again with this version"
-                raise RunTablesError(f"{folder / 'feet.csv'}: {said}")
-            for row in table:
-                film = row["film"]
-                feet = films.setdefault(film, [])
-                reasons = read_reasons(row["reasons"], row["reason_kinds"])
-                if row["foot"]:
-                    landmarks = points.get((film, len(feet)), {})
-                    feet.append(
-                        MeasuredFoot(row["foot"], row["decision"], reasons, _values(row, constructions), landmarks)
-                    )
-                else:
-                    refused[film] = reasons
-    except OSError as error:
-        raise RunTablesError(f"{error.filename or folder}: cannot be read ({error.strerror})") from error
-    except RunTablesError:
-        raise
-    except (KeyError, TypeError, AttributeError, ValueError, pa.ArrowException) as error:
-        raise RunTablesError(f"{folder}: holds no run that can be read ({type(error).__name__})") from error
+        landmarks = points.get((film, len(feet)), {})
+        feet.append(MeasuredFoot(sides[number], outcomes[number], run.reasons[number], values, landmarks))
+    recorded = run.recorded
     return MeasuredArchive(
         {film: tuple(feet) for film, feet in films.items()},
-        about.get("films_per_minute"),
-        constructions,
+        recorded.films_per_minute,
+        {measure.name: measure.construction for measure in run.measures},
         refused,
-        digests,
-        about.get("films"),
+        {**recorded.digests.weights, **recorded.digests.configs},
+        recorded.films,
     )
 
 
-def _values(row: Mapping[str, str], reported: Iterable[str]) -> dict[str, tuple[float, float, float]]:
-    return {
-        name: (float(row[name]), float(row[f"{name}_low"]), float(row[f"{name}_high"]))
-        for name in reported
-        if row[name]
-    }
-
-
-def _landmarks(path: Path) -> dict[tuple[str, int], dict[str, tuple[float, float]]]:
+def _landmarks(run: FinishedRun) -> dict[tuple[str, int], dict[str, tuple[float, float]]]:
     points: dict[tuple[str, int], dict[str, tuple[float, float]]] = {}
-    table = pq.read_table(path, columns=["film", "foot_index", "landmark", "x", "y"], page_checksum_verification=True)
-    for batch in table.to_batches():
-        for row in zip(*(column.to_pylist() for column in batch.columns), strict=True):
-            film, index, code, x, y = row
+    for group in run.landmark_groups():
+        columns = (group[name].to_pylist() for name in ("film", "foot_index", "landmark", "x", "y"))
+        for film, index, code, x, y in zip(*columns, strict=True):
             points.setdefault((film, index), {})[code] = (x, y)
     return points

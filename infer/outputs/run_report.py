@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from raysplay.configs.load import CONFIG_DIR, digest
+from raysplay.infer.outputs import run_format
 from raysplay.infer.outputs.table_digests import KEY
 from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import Decision, FilmRecord, Outcome
@@ -116,6 +117,7 @@ class RunReport:
             What numbers depend on in their last digits: threads of the network, instructions of the processor.
         """
         return {
+            run_format.KEY: run_format.FORMAT,
             "command": list(command),
             "ended": datetime.now().astimezone().isoformat(timespec="seconds"),
             "films": None if films is None else str(films.absolute()),

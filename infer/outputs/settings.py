@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Annotated
 
-from pydantic import field_validator
+from pydantic import Field, field_validator
 
 from raysplay.configs.load import Config, load, shipped
 from raysplay.measure import MEASURES
+
+Count = Annotated[int, Field(ge=1)]
 
 
 class OverlaySettings(Config):
@@ -24,10 +27,24 @@ class OverlaySettings(Config):
         return names
 
 
+class RunLimits(Config):
+    """How much of a run folder is taken in; it may come from anywhere."""
+
+    summary_bytes: Count
+    table_bytes: Count
+    landmark_bytes: Count
+    rows: Count
+    text_characters: Count
+    coordinate: float = Field(gt=0.0)
+    group_rows: Count
+    group_bytes: Count
+
+
 class OutputSettings(Config):
-    """How results are shown."""
+    """How results are shown, and how much of a finished run is taken in."""
 
     overlay: OverlaySettings
+    run: RunLimits
 
 
 @lru_cache(maxsize=1)

@@ -19,7 +19,7 @@ _MOST_BYTES = 2**24
 def changed_table(folder: Path, names: Iterable[str]) -> str:
     """What to say of the first of these tables that was changed after its run; empty if none was, or none can tell.
 
-    A run of an earlier version holds no digests. What is missing or cannot be read is for its reader to say.
+    What is missing or cannot be read is for the reader of the run to say.
     """
     try:
         about = json.loads(read_plain(folder / ABOUT, _MOST_BYTES))

@@ -9,13 +9,13 @@ from functools import lru_cache
 import numpy as np
 
 from raysplay.configs.load import landmark_schema
+from raysplay.infer.outputs.finished_run import FinishedRun, FootLandmarkTable
 from raysplay.infer.records import Withheld
 from raysplay.infer.review.desk import Desk, Json, Reading, RefusedError, Standing, UnknownFootError
 from raysplay.infer.review.films import FilmShelf
 from raysplay.infer.review.held import Held
 from raysplay.infer.review.reading import PlacedPoints
 from raysplay.infer.review.requests import MeasureSent, ReadSent
-from raysplay.infer.review.run import FootLandmarkTable, ReviewRun
 from raysplay.infer.review.settings import ReviewSettings
 from raysplay.infer.review.store import Key, ReadStore
 from raysplay.infer.review.study import Study, StudyItem
@@ -33,7 +33,7 @@ class BlindDesk(Desk):
     """
 
     def __init__(
-        self, run: ReviewRun, store: ReadStore, films: FilmShelf, settings: ReviewSettings, study: Study
+        self, run: FinishedRun, store: ReadStore, films: FilmShelf, settings: ReviewSettings, study: Study
     ) -> None:
         super().__init__(run, store, films, settings)
         self.study = study

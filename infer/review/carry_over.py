@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from raysplay.infer.outputs.finished_run import FinishedRun
 from raysplay.infer.review.desk import NUMBERLESS, Json
 from raysplay.infer.review.films import FilmShelf
 from raysplay.infer.review.lineage import (
@@ -29,7 +30,6 @@ from raysplay.infer.review.lineage import (
 )
 from raysplay.infer.review.open_desk import OpenDesk
 from raysplay.infer.review.reads_found import reads_in
-from raysplay.infer.review.run import ReviewRun
 from raysplay.infer.review.settings import review_settings
 from raysplay.infer.review.store import ReadStore, StoreError
 from raysplay.infer.review.worklist import OPEN
@@ -74,7 +74,7 @@ def note_grounds(folder: Path) -> None:
         If its store cannot be used.
     """
     if reads_in(folder):
-        with _opened(folder):
+        with _opened(folder, earlier=True):  # no number of it is shown
             pass  # opening a desk does it
 
 
@@ -124,8 +124,8 @@ def take_over(desk: OpenDesk) -> CarriedOver:
 
 
 @contextlib.contextmanager
-def _opened(folder: Path) -> Iterator[OpenDesk]:
-    settings, run = review_settings(), ReviewRun(folder)
+def _opened(folder: Path, *, earlier: bool = False) -> Iterator[OpenDesk]:
+    settings, run = review_settings(), FinishedRun(folder, earlier=earlier)
     with (
         contextlib.closing(ReadStore.beside(folder, run.identity)) as store,
         FilmShelf(run, None, settings.films.cache_bytes) as shelf,

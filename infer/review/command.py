@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    from raysplay.infer.outputs.finished_run import FinishedRun
     from raysplay.infer.review.blind_desk import BlindDesk
     from raysplay.infer.review.films import FilmShelf
     from raysplay.infer.review.open_desk import OpenDesk
-    from raysplay.infer.review.run import ReviewRun
     from raysplay.infer.review.store import ReadStore
 
 Store = Annotated[
@@ -97,20 +97,17 @@ def review(
                 server.run()
 
 
-def open_run(folder: Path) -> ReviewRun:
+def open_run(folder: Path) -> FinishedRun:
     """The run in a folder; bad usage if there is none, or if a table that is read was changed after it."""
-    from raysplay.infer.outputs.table_digests import changed_table
-    from raysplay.infer.review.run import TABLES_READ, ReviewRun, RunError
+    from raysplay.infer.outputs.finished_run import RunError, read_run
 
-    if changed := changed_table(folder, TABLES_READ):
-        raise typer.BadParameter(changed, param_hint="RUN_DIR")
     try:
-        return ReviewRun(folder)
+        return read_run(folder)
     except RunError as error:
         raise typer.BadParameter(str(error), param_hint="RUN_DIR") from error
 
 
-def open_store(url: str | None, run: ReviewRun) -> ReadStore:
+def open_store(url: str | None, run: FinishedRun) -> ReadStore:
     """The reads of a run; bad usage if they cannot be opened, and nothing is changed then."""
     from raysplay.infer.review.store import ReadStore, StoreError
 
@@ -143,7 +140,7 @@ def take_over_earlier(desk: OpenDesk) -> None:
 
 
 def _desk(
-    run: ReviewRun, reads: ReadStore, films: Path | None, study: Path | None
+    run: FinishedRun, reads: ReadStore, films: Path | None, study: Path | None
 ) -> tuple[OpenDesk | BlindDesk, FilmShelf]:
     from raysplay.infer.review.blind_desk import BlindDesk
     from raysplay.infer.review.films import FilmShelf

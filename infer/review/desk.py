@@ -20,6 +20,7 @@ from raysplay.configs.reference_values import reference_values
 from raysplay.infer.command import CAUTION
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.outputs.axis_lines import bone_of
+from raysplay.infer.outputs.finished_run import FilmFacts, FinishedRun, FootLandmarkTable
 from raysplay.infer.outputs.overlay_style import ARC, AXIS, DOUBT, TEXT, css_colour
 from raysplay.infer.outputs.settings import output_settings
 from raysplay.infer.reason import ReasonKind
@@ -30,7 +31,6 @@ from raysplay.infer.review.held import SIDE, UNKNOWN, Held, held_back
 from raysplay.infer.review.lineage import Lineage
 from raysplay.infer.review.reading import AS_RUN, FootGauge, PlacedPoints, grades
 from raysplay.infer.review.requests import MeasureSent, PointSent, ReadSent
-from raysplay.infer.review.run import FilmFacts, FootLandmarkTable, ReviewRun
 from raysplay.infer.review.settings import ReviewSettings
 from raysplay.infer.review.shown import NOTHING, Numbers, Shown
 from raysplay.infer.review.store import Entry, Key, ReadStore, StaleReadError, Subject
@@ -143,13 +143,13 @@ class Desk(ABC):
 
     Parameters
     ----------
-    run : ReviewRun
+    run : FinishedRun
     store : ReadStore
     films : FilmShelf
     settings : ReviewSettings
     """
 
-    def __init__(self, run: ReviewRun, store: ReadStore, films: FilmShelf, settings: ReviewSettings) -> None:
+    def __init__(self, run: FinishedRun, store: ReadStore, films: FilmShelf, settings: ReviewSettings) -> None:
         self.run, self.store, self.films, self.settings = run, store, films, settings
         self._limits = decision_settings()
         self.gauge = FootGauge(run.measures, run.protocol(), self._limits, settings.hand_placed)

@@ -20,8 +20,8 @@ from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.settings import film_settings
+from raysplay.infer.outputs.finished_run import FilmFacts, FinishedRun
 from raysplay.infer.outputs.names import film_path
-from raysplay.infer.review.run import FilmFacts, ReviewRun
 
 
 class FilmUnavailableError(Exception):
@@ -50,14 +50,14 @@ class FilmShelf:
 
     Parameters
     ----------
-    run : ReviewRun
+    run : FinishedRun
     folder : Path or None
         Where the films lie now; by default where they lay when the run was made.
     cache_bytes : int
         Memory for films that are kept.
     """
 
-    def __init__(self, run: ReviewRun, folder: Path | None, cache_bytes: int) -> None:
+    def __init__(self, run: FinishedRun, folder: Path | None, cache_bytes: int) -> None:
         self._run = run
         self._folder = folder or run.films_folder
         self._cache_bytes = cache_bytes

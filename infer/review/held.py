@@ -8,9 +8,9 @@ import numpy as np
 
 from raysplay.configs.load import landmark_schema
 from raysplay.infer.decide.settings import DecisionLimits
+from raysplay.infer.outputs.finished_run import FootLandmarkTable
 from raysplay.infer.records import Withheld
 from raysplay.infer.review.reading import PlacedPoints
-from raysplay.infer.review.run import FootLandmarkTable
 from raysplay.measure import Measure
 
 SIDE = Withheld.SIDE.value

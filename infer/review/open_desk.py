@@ -11,11 +11,11 @@ from functools import lru_cache
 
 import numpy as np
 
+from raysplay.infer.outputs.finished_run import FinishedRun, FootLandmarkTable
 from raysplay.infer.review.desk import NUMBERLESS, Desk, Json, RefusedError, Standing, UnknownFootError, short
 from raysplay.infer.review.films import FilmShelf
 from raysplay.infer.review.reading import PlacedPoints, initial_points
 from raysplay.infer.review.requests import MeasureSent, ReadSent
-from raysplay.infer.review.run import FootLandmarkTable, ReviewRun
 from raysplay.infer.review.settings import ReviewSettings
 from raysplay.infer.review.store import Claim, Key, ReadStore, StoreError
 from raysplay.infer.review.visits import Visit, changes, no_person, unfit
@@ -29,7 +29,7 @@ _SAME_NAME = "two feet of this film are called {} now: if the film is mirrored, 
 class OpenDesk(Desk):
     """Feet are numbered from 1 in the order of ``feet.csv``, films from 1 in that of ``films.csv``."""
 
-    def __init__(self, run: ReviewRun, store: ReadStore, films: FilmShelf, settings: ReviewSettings) -> None:
+    def __init__(self, run: FinishedRun, store: ReadStore, films: FilmShelf, settings: ReviewSettings) -> None:
         super().__init__(run, store, films, settings)
         self.worklist = Worklist(run, settings.grading)
         self._lock = threading.Lock()

@@ -15,8 +15,8 @@ from raysplay.configs.protocol import ReadingProtocol
 from raysplay.configs.reader_error import reader_error
 from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.outputs.axis_lines import AxisLine, axis_lines, bone_of
+from raysplay.infer.outputs.finished_run import FilmFacts, FootLandmarkTable
 from raysplay.infer.records import FloatArray
-from raysplay.infer.review.run import FilmFacts, FootLandmarkTable
 from raysplay.infer.review.settings import HandPlaced
 from raysplay.measure import Measure, measure_feet, to_foot_frame, under, why_withheld
 from raysplay.measure.axes import AXIS, CONSTRUCTIONS

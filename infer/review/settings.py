@@ -36,19 +36,6 @@ class ConnectionLimits(Config):
     answer_seconds: float = Field(gt=0.0)
 
 
-class RunLimits(Config):
-    """How much of a run folder is taken in; it may come from anywhere."""
-
-    summary_bytes: Count
-    table_bytes: Count
-    landmark_bytes: Count
-    rows: Count
-    text_characters: Count
-    coordinate: float = Field(gt=0.0)
-    group_rows: Count
-    group_bytes: Count
-
-
 class ReviewSettings(Config):
     """How feet are reviewed."""
 
@@ -63,7 +50,6 @@ class ReviewSettings(Config):
     compared_feet: Count
     repeat_distance: Count
     films: FilmCache
-    run: RunLimits
     connections: ConnectionLimits
 
     @field_validator("grading")

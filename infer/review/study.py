@@ -13,7 +13,7 @@ from pydantic import AfterValidator, Field, field_validator
 
 from raysplay.configs.load import Config, load
 from raysplay.configs.protocol import Construction
-from raysplay.infer.review.run import ReviewRun
+from raysplay.infer.outputs.finished_run import FinishedRun
 
 
 def initials(text: str) -> str:
@@ -91,7 +91,7 @@ class Study:
         If no foot of the run belongs to it.
     """
 
-    def __init__(self, path: Path, run: ReviewRun, repeat_distance: int) -> None:
+    def __init__(self, path: Path, run: FinishedRun, repeat_distance: int) -> None:
         self.plan = load(StudyFile, path)
         self._distance = repeat_distance
         wanted = self.plan.feet

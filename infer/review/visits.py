@@ -14,7 +14,7 @@ from typing import Any
 from raysplay.configs.protocol import ChangeRule
 from raysplay.configs.reader_error import reader_error
 from raysplay.infer.films.loading import Loading
-from raysplay.infer.review.run import FilmFacts
+from raysplay.infer.outputs.finished_run import FilmFacts
 from raysplay.infer.review.shown import Shown
 from raysplay.infer.review.worklist import shown_number
 from raysplay.measure.change import Change, Read, compare

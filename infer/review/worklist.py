@@ -14,10 +14,10 @@ import pyarrow.compute as pc
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.decide.wording import DECIMALS
 from raysplay.infer.films.remark import Remark
+from raysplay.infer.outputs.finished_run import FinishedRun
 from raysplay.infer.reason import Reason
 from raysplay.infer.records import FloatArray
 from raysplay.infer.review.reading import scale_of
-from raysplay.infer.review.run import ReviewRun
 from raysplay.measure.definition import DEGREE
 from raysplay.measure.grades import grade
 
@@ -74,12 +74,12 @@ class Worklist:
 
     Parameters
     ----------
-    run : ReviewRun
+    run : FinishedRun
     grading : str
         Scheme by which nearness to a border is judged.
     """
 
-    def __init__(self, run: ReviewRun, grading: str) -> None:
+    def __init__(self, run: FinishedRun, grading: str) -> None:
         self._run = run
         count = len(run)
         self._lower_films = pc.utf8_lower(run.films)
@@ -263,7 +263,7 @@ class Worklist:
         self.borderline[feet] = crossed
 
 
-def _reasons(run: ReviewRun) -> tuple[list[str], IntArray, IntArray]:
+def _reasons(run: FinishedRun) -> tuple[list[str], IntArray, IntArray]:
     """Kinds of reason, the most frequent first; bits of every foot by kind; number of reasons of every foot."""
     kinds_of = [{reason.kind.value for reason in reasons} for reasons in run.reasons]
     names = [kind for kind, _ in Counter(kind for kinds in kinds_of for kind in kinds).most_common()]

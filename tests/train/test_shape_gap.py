@@ -90,7 +90,7 @@ def test_a_folder_without_a_run_is_refused_in_one_line(tmp_path):
     app.command()(main)
     result = CliRunner().invoke(app, [str(tmp_path), str(tmp_path)], env={"COLUMNS": "240"})
     assert result.exit_code == 2
-    assert "no finished run, feet.csv is missing" in result.output
+    assert "is this the folder of a finished run?" in result.output
 
 
 READ_ON_OPEN_FILMS = {

@@ -23,6 +23,7 @@ from raysplay.configs.protocol import protocol
 from raysplay.infer.decide.decision import no_foot
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.film import Film, Spacing, SpacingKind
+from raysplay.infer.outputs.finished_run import FilmFacts, FinishedRun
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_writer import RunWriter
@@ -33,7 +34,6 @@ from raysplay.infer.review.films import FilmShelf
 from raysplay.infer.review.guard import Door
 from raysplay.infer.review.open_desk import OpenDesk
 from raysplay.infer.review.reading import FootGauge, PlacedPoints
-from raysplay.infer.review.run import FilmFacts, ReviewRun
 from raysplay.infer.review.server import ReviewServer
 from raysplay.infer.review.settings import review_settings
 from raysplay.infer.review.store import ReadStore
@@ -215,7 +215,7 @@ def open_desk():
     with contextlib.ExitStack() as stack:
 
         def opened(folder, *, films=None, store=None, study=None):
-            run = ReviewRun(folder)
+            run = FinishedRun(folder)
             reads = ReadStore(store, run.identity) if store else ReadStore.beside(folder, run.identity)
             stack.callback(reads.close)
             settings = review_settings()

@@ -1,15 +1,13 @@
 """Tables that are no longer what the run wrote: said in one sentence, and never read as if they were."""
 
-import json
-
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
 from raysplay.configs.load import landmark_schema
+from raysplay.infer.outputs.finished_run import FinishedRun, RunError
 from raysplay.infer.outputs.landmarks_table import LandmarksTable
 from raysplay.infer.outputs.table_digests import changed_table
-from raysplay.infer.review.run import ReviewRun, RunError
 
 
 def flip_in_first_page(path):
@@ -29,19 +27,11 @@ def test_pages_of_landmarks_carry_checksums(harbour):
 
 
 def test_a_landmark_that_was_damaged_is_not_shown(harbour):
-    run = ReviewRun(harbour)
+    run = FinishedRun(harbour)
     assert run.landmarks(0).points.size
     flip_in_first_page(harbour / "landmarks.parquet")
     with pytest.raises(RunError, match=r"landmarks\.parquet: is damaged"):
-        ReviewRun(harbour).landmarks(0)
-
-
-def test_a_run_of_an_earlier_version_is_read_and_says_that_nobody_can_tell(harbour):
-    about = json.loads((harbour / "run.json").read_text())
-    assert set(about.pop("tables")) == {"feet.csv", "films.csv", "measurements.csv", "crops.csv", "landmarks.parquet"}
-    (harbour / "run.json").write_text(json.dumps(about))
-    assert changed_table(harbour, ["feet.csv"]) == ""
-    assert any("cannot be told" in sentence for sentence in ReviewRun(harbour).changes())
+        FinishedRun(harbour).landmarks(0)
 
 
 def test_a_number_edited_in_an_office_program_is_found(harbour):

@@ -7,8 +7,8 @@ import sqlite3
 import pytest
 from typer.testing import CliRunner
 
+from raysplay.infer.outputs.finished_run import FinishedRun
 from raysplay.infer.outputs.run_files import STORE
-from raysplay.infer.review.run import ReviewRun
 from raysplay.infer.review.store import Key, ReadStore, Subject
 from raysplay.train.cli import app
 from raysplay.train.reference_page.foot import REFERENCE_FOOT
@@ -34,7 +34,7 @@ def saved(state, side, values, *, by=None, by_hand=False, points=None):
 
 def write(run, number, *contents, study="", lane=""):
     """Save contents one after another, as an earlier version did."""
-    opened = ReviewRun(run)
+    opened = FinishedRun(run)
     store = ReadStore.beside(run, opened.identity)
     before = contents[0]
     for version, (verdict, after) in enumerate(contents[1:]):

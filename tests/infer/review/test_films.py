@@ -12,14 +12,14 @@ import pytest
 from PIL import Image
 
 from raysplay.infer.films.polarity import INVERTED
+from raysplay.infer.outputs.finished_run import FinishedRun
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.review.films import FilmShelf, FilmUnavailableError
-from raysplay.infer.review.run import ReviewRun
 
 
 @pytest.fixture
 def shelf(harbour):
-    with FilmShelf(ReviewRun(harbour), None, 20_000_000) as opened:
+    with FilmShelf(FinishedRun(harbour), None, 20_000_000) as opened:
         yield opened
 
 
@@ -61,7 +61,7 @@ def test_values_beyond_the_stated_window_are_kept(serve, harbour, films_folder, 
 def test_a_16_bit_picture_keeps_all_its_values(harbour, films_folder):
     stored = np.random.default_rng(1).integers(0, 65536, (300, 300), dtype=np.uint16)
     Image.fromarray(stored).save(films_folder / "spring" / "cook.dcm", format="PNG")
-    with FilmShelf(ReviewRun(harbour), None, 20_000_000) as shelf:
+    with FilmShelf(FinishedRun(harbour), None, 20_000_000) as shelf:
         picture = shelf.picture(0)
     shown = np.frombuffer(picture.data, "<u2").reshape(300, 300)
     lowest, highest = float(stored.min()), float(stored.max())
@@ -141,7 +141,7 @@ def test_a_name_that_leads_out_of_the_films_is_not_opened(harbour, tmp_path, nam
     for table in ("feet.csv", "films.csv", "crops.csv"):
         text = (harbour / table).read_text().replace("spring/cook.dcm", name)
         (harbour / table).write_text(text)
-    with FilmShelf(ReviewRun(harbour), None, 20_000_000) as shelf:
+    with FilmShelf(FinishedRun(harbour), None, 20_000_000) as shelf:
         assert "leads out" in shelf.notice(0)
         with pytest.raises(FilmUnavailableError, match="leads out"):
             shelf.picture(0)
@@ -156,7 +156,7 @@ def test_an_odd_name_is_found_again(make_run, odd):
     (films / "spring" / "plain.dcm").rename(films / odd)
     for table in ("feet.csv", "films.csv", "crops.csv"):
         (folder / table).write_text((folder / table).read_text().replace("spring/plain.dcm", film_name(odd)))
-    with FilmShelf(ReviewRun(folder), None, 20_000_000) as shelf:
+    with FilmShelf(FinishedRun(folder), None, 20_000_000) as shelf:
         assert shelf.notice(0) == ""
         assert shelf.picture(0).rows == 1000
 

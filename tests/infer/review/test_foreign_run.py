@@ -15,12 +15,12 @@ import pytest
 from typer.testing import CliRunner
 
 from raysplay.configs.load import digest
+from raysplay.infer.outputs.finished_run import FinishedRun, RunError
 from raysplay.infer.outputs.run_files import STORES
+from raysplay.infer.outputs.run_tables import LandmarkFile
+from raysplay.infer.outputs.settings import output_settings
 from raysplay.infer.review.films import FilmShelf, FilmUnavailableError
 from raysplay.infer.review.other_stores import note_store, stores_noted
-from raysplay.infer.review.run import ReviewRun, RunError
-from raysplay.infer.review.run_tables import LandmarkFile
-from raysplay.infer.review.settings import review_settings
 from raysplay.train.cli import app
 
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
@@ -103,12 +103,16 @@ def about(run, change):
         (b'"text"', "must hold keys and values"),
         (b"17", "must hold keys and values"),
         (b"{}", "protocol: is missing"),
+        (b'{"format": "1"}', "format: must be a whole number"),
+        (b'{"format": true}', "format: must be a whole number"),
+        (b'{"format": 1.0}', "format: must be a whole number"),
+        (b'{"format": 1, "protocol": {"constructions": {"hva": "shaft"}}}', "tables: is missing"),
         (b'{"protocol": null}', "protocol: must hold keys and values"),
         (b'{"protocol": []}', "protocol: must hold keys and values"),
         (b'{"protocol": {"constructions": null}}', "protocol.constructions: must hold keys and values"),
         (b'{"protocol": {"constructions": {}}}', "protocol.constructions: must have at least 1 entry"),
         (b'{"protocol": {"constructions": {"hva": 3}}}', "protocol.constructions.hva: must be text"),
-        (b'{"protocol": {"constructions": {"hva": "fancy"}}}', "does not know"),
+        (b'{"format": 1, "tables": {}, "protocol": {"constructions": {"hva": "fancy"}}}', "does not know"),
         (b'{"protocol": {"constructions": {"hva": "shaft"}, "file": 7}}', "protocol.file: must be text"),
         (b'{"protocol": {"constructions": {"hva": "shaft"}}, "films": {"a": 1}}', "films: must be text"),
         (b'{"protocol": {"constructions": {"hva": "shaft"}}, "films": "a\\u0000b"}', "films: is no path"),
@@ -157,7 +161,7 @@ def test_a_protocol_that_a_run_names_is_read_only_if_it_is_what_it_was(harbour, 
     if kind == "null byte":
         refused(harbour, tmp_path, "run.json")
         return
-    run = ReviewRun(harbour)
+    run = FinishedRun(harbour)
     assert run.protocol().construction == "shaft"
     assert any("protocol file" in one for one in run.changes()) == (kind not in ("deep", "aliases"))
 
@@ -330,7 +334,7 @@ def test_a_small_file_with_many_rows(harbour, tmp_path):
 
 
 def test_a_group_that_would_fill_the_memory(harbour):
-    settings = review_settings().run.model_copy(update={"group_rows": 10})
+    settings = output_settings().run.model_copy(update={"group_rows": 10})
     with pytest.raises(RunError, match="its groups are larger"):
         LandmarkFile(harbour / "landmarks.parquet", 10_000, settings)
 
@@ -362,7 +366,7 @@ def test_films_are_looked_for_along_their_own_folders_alone(harbour, monkeypatch
     scanned = []
     scandir = os.scandir
     monkeypatch.setattr(os, "scandir", lambda folder: scanned.append(folder) or scandir(folder))
-    with FilmShelf(ReviewRun(harbour), None, 20_000_000) as shelf:
+    with FilmShelf(FinishedRun(harbour), None, 20_000_000) as shelf:
         assert "not where it was measured" in shelf.notice(0)
     assert scanned == []  # a name leads back to its path
 
@@ -378,7 +382,7 @@ def test_a_film_that_is_none_is_not_waited_for(harbour, films_folder, kind):
     else:
         with path.open("wb") as stream:
             stream.truncate(2**40)
-    with FilmShelf(ReviewRun(harbour), None, 20_000_000) as shelf:
+    with FilmShelf(FinishedRun(harbour), None, 20_000_000) as shelf:
         assert shelf.notice(0)
         with pytest.raises(FilmUnavailableError):
             shelf.picture(0)
@@ -386,10 +390,10 @@ def test_a_film_that_is_none_is_not_waited_for(harbour, films_folder, kind):
 
 def test_a_folder_that_is_none(tmp_path):
     with pytest.raises(RunError, match="finished run"):
-        ReviewRun(tmp_path / "nowhere")
+        FinishedRun(tmp_path / "nowhere")
     (tmp_path / "file").touch()
     with pytest.raises(RunError, match="finished run"):
-        ReviewRun(tmp_path / "file")
+        FinishedRun(tmp_path / "file")
 
 
 def test_a_pipe_in_the_place_of_the_noted_stores_is_not_waited_for(harbour):

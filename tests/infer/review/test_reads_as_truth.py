@@ -7,7 +7,7 @@ import yaml
 from typer.testing import CliRunner
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.review.run import ReviewRun
+from raysplay.infer.outputs.finished_run import FinishedRun
 from raysplay.infer.review.settings import review_settings
 from raysplay.infer.review.study import Study
 from raysplay.train.cli import app
@@ -39,7 +39,7 @@ def exported(serve, fleet, tmp_path):
     def read(construction, out="export"):
         plan = {"name": f"By {construction}", "seed": 3, "readers": ["AB", "CD"], "repeats": 1}
         (tmp_path / "study.yaml").write_text(yaml.safe_dump({**plan, "construction": construction}))
-        server, run = serve(fleet, study=tmp_path / "study.yaml"), ReviewRun(fleet)
+        server, run = serve(fleet, study=tmp_path / "study.yaml"), FinishedRun(fleet)
         study = Study(tmp_path / "study.yaml", run, review_settings().repeat_distance)
         for reader, number_of_reads in (("AB", 12), ("CD", 5)):
             page = server.browser(reader)

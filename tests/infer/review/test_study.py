@@ -11,7 +11,7 @@ import yaml
 from typer.testing import CliRunner
 
 from raysplay.configs.load import ConfigError
-from raysplay.infer.review.run import ReviewRun
+from raysplay.infer.outputs.finished_run import FinishedRun
 from raysplay.infer.review.study import Study, StudyError, StudyItem
 from raysplay.train.cli import app
 from raysplay.train.reference_page.foot import REFERENCE_FOOT
@@ -40,7 +40,7 @@ def plan(tmp_path):
 
 
 def test_every_reader_has_an_own_order_that_the_seed_fixes(fleet, plan):
-    run = ReviewRun(fleet)
+    run = FinishedRun(fleet)
     study = Study(plan(), run, 5)
     orders = {reader: study.order(reader) for reader in ("AB", "CD")}
     assert orders["AB"] != orders["CD"]
@@ -55,7 +55,7 @@ def test_every_reader_has_an_own_order_that_the_seed_fixes(fleet, plan):
 
 @pytest.mark.parametrize("seed", range(25))
 def test_repeats_come_later_and_are_the_same_feet_for_everyone(fleet, plan, seed):
-    study = Study(plan(seed=seed), ReviewRun(fleet), 5)
+    study = Study(plan(seed=seed), FinishedRun(fleet), 5)
     repeated = {}
     for reader in ("AB", "CD"):
         order = study.order(reader)
@@ -69,12 +69,12 @@ def test_repeats_come_later_and_are_the_same_feet_for_everyone(fleet, plan, seed
 
 
 def test_feet_are_chosen_by_decision_side_film_and_number(harbour, fleet, plan):
-    run = ReviewRun(harbour)
+    run = FinishedRun(harbour)
     assert sorted(one.foot for one in Study(plan(repeats=0), run, 5).order("AB")) == [0, 1, 2, 3]
     some = Study(plan(repeats=0, feet={"decisions": ["review"], "sides": ["L"]}), run, 5)
     assert [one.foot for one in some.order("AB")] == [3]
     assert {one.foot for one in Study(plan(feet={"films": ["spring/m*"]}), run, 5).order("AB")} == {1, 2}
-    assert len({one.foot for one in Study(plan(feet={"number": 7}), ReviewRun(fleet), 5).order("AB")}) == 7
+    assert len({one.foot for one in Study(plan(feet={"number": 7}), FinishedRun(fleet), 5).order("AB")}) == 7
     with pytest.raises(StudyError, match="no foot of this run"):
         Study(plan(feet={"films": ["nothing"]}), run, 5)
 
@@ -93,7 +93,7 @@ def test_feet_are_chosen_by_decision_side_film_and_number(harbour, fleet, plan):
 )
 def test_a_wrong_study_file_is_refused(harbour, plan, change):
     with pytest.raises(ConfigError, match=r"study\.yaml"):
-        Study(plan(**change), ReviewRun(harbour), 5)
+        Study(plan(**change), FinishedRun(harbour), 5)
 
 
 def blind_points(page):

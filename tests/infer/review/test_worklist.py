@@ -12,10 +12,11 @@ import pyarrow.parquet as pq
 import pytest
 
 from raysplay.configs.load import shipped
+from raysplay.infer.outputs.finished_run import FinishedRun, RunError
 from raysplay.infer.outputs.landmarks_table import COLUMNS
+from raysplay.infer.outputs.run_format import FORMAT
 from raysplay.infer.outputs.tables import CROPS_HEADER, FILMS_HEADER, feet_header
 from raysplay.infer.reason import ReasonKind
-from raysplay.infer.review.run import ReviewRun, RunError
 from raysplay.infer.review.worklist import Change, Filter, Worklist
 from raysplay.measure import by_name
 
@@ -78,14 +79,16 @@ def write_run(folder, feet, seed=5):
     protocol = shipped("protocol.yaml")
     about = {"file": str(protocol), "sha256": hashlib.sha256(protocol.read_bytes()).hexdigest()}
     about |= {"constructions": dict.fromkeys(MEASURES, "shaft")}
-    (folder / "run.json").write_text(json.dumps({"films": str(folder), "digests": {}, "protocol": about}))
+    (folder / "run.json").write_text(
+        json.dumps({"format": FORMAT, "tables": {}, "films": str(folder), "digests": {}, "protocol": about})
+    )
     return rows
 
 
 @pytest.fixture
 def listed(tmp_path):
     rows = write_run(tmp_path / "run", 400)
-    return Worklist(ReviewRun(tmp_path / "run"), "pique_vidal"), rows
+    return Worklist(FinishedRun(tmp_path / "run"), "pique_vidal"), rows
 
 
 def width(row):
@@ -236,7 +239,7 @@ def test_reasons_are_counted_and_chosen_by_kind_and_never_by_words(make_run):
         ("metal", "HVA interval is 9.0 degrees wide, limit 6"),
     ]
     run = make_run({f"{i}.dcm": [("R", "review", [one])] for i, one in enumerate(said)}, "kinds", "kinds_films")
-    worklist = Worklist(ReviewRun(run), "pique_vidal")
+    worklist = Worklist(FinishedRun(run), "pique_vidal")
     assert worklist.counts(Filter())["reason"] == {"wide_interval": 2, "metal": 1}
     assert worklist.select(Filter(reason="wide_interval")).tolist() == [0, 1]
     assert worklist.select(Filter(reason="metal")).tolist() == [2]
@@ -250,7 +253,7 @@ def test_a_worklist_of_100_000_feet_opens_within_a_second(tmp_path, serve, capsy
     """
     write_run(tmp_path / "run", 100_000)
     started = time.perf_counter()
-    run = ReviewRun(tmp_path / "run")
+    run = FinishedRun(tmp_path / "run")
     Worklist(run, "pique_vidal")
     opened = time.perf_counter() - started
     page = serve(tmp_path / "run").browser()
@@ -275,14 +278,14 @@ def test_a_worklist_of_100_000_feet_opens_within_a_second(tmp_path, serve, capsy
 
 def test_a_folder_without_a_run_is_named(tmp_path):
     with pytest.raises(RunError, match="finished run"):
-        ReviewRun(tmp_path)
+        FinishedRun(tmp_path)
 
 
 @pytest.mark.parametrize(
     ("name", "content", "said"),
     [
         ("run.json", "{", "not the summary of a run"),
-        ("run.json", '{"protocol": {"constructions": {"nose": "shaft"}}}', "does not know"),
+        ("run.json", '{"format": 1, "tables": {}, "protocol": {"constructions": {"nose": "shaft"}}}', "does not know"),
         ("feet.csv", "film,foot\n", "no column"),
         ("films.csv", "film,feet,remarks,seconds\n", "measure the films again"),
         ("feet.csv", None, "cannot be read"),
@@ -298,7 +301,7 @@ def test_a_broken_table_is_named(tmp_path, name, content, said):
     else:
         path.write_text(content)
     with pytest.raises(RunError, match=said) as refused:
-        ReviewRun(tmp_path / "run")
+        FinishedRun(tmp_path / "run")
     assert name in str(refused.value)
 
 
@@ -311,7 +314,7 @@ def test_a_changed_configuration_or_protocol_is_said(tmp_path):
     about["digests"]["weights"] = {"landmarks.safetensors": "0" * 64, "elsewhere.safetensors": "0" * 64}
     about["protocol"]["sha256"] = "0" * 64
     (tmp_path / "run" / "run.json").write_text(json.dumps(about))
-    said = ReviewRun(tmp_path / "run").changes()
+    said = FinishedRun(tmp_path / "run").changes()
     assert [next(word for word in one.split() if "." in word or word == "protocol") for one in said] == [
         "landmarks.safetensors",
         "decision.yaml",

@@ -11,10 +11,10 @@ from types import SimpleNamespace
 
 import pytest
 
+from raysplay.infer.outputs.finished_run import FinishedRun
 from raysplay.infer.review.blind_desk import BlindDesk
 from raysplay.infer.review.films import FilmShelf
 from raysplay.infer.review.open_desk import OpenDesk
-from raysplay.infer.review.run import ReviewRun
 from raysplay.infer.review.settings import review_settings
 from raysplay.infer.review.store import ReadStore
 from raysplay.infer.review.study import Study
@@ -200,7 +200,7 @@ def open_desk(kept, store):
 
         def opened(folder, *, study=None):
             if folder not in kept.opened:
-                run = ReviewRun(folder)
+                run = FinishedRun(folder)
                 shelf = kept.stack.enter_context(FilmShelf(run, None, settings.films.cache_bytes))
                 kept.opened[folder] = run, shelf
             run, shelf = kept.opened[folder]

@@ -14,12 +14,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
-from pydantic import AfterValidator, BaseModel, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, Field, StrictInt, ValidationError
 
+from raysplay.configs.errors import RaysplayError
 from raysplay.configs.plain_file import open_plain, read_plain
 from raysplay.configs.plain_words import told
 from raysplay.infer.outputs.landmarks_table import COLUMNS
-from raysplay.infer.review.settings import RunLimits
+from raysplay.infer.outputs.run_format import KEY, other_format
+from raysplay.infer.outputs.settings import RunLimits
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -29,8 +31,12 @@ _COVARIANCE_SLACK = 1e-6
 """Share by which a covariance may pass the product of its variances, for rounding."""
 
 
-class RunError(ValueError):
-    """A folder that holds no run fit for review; the message names it and says why."""
+class RunError(RaysplayError, ValueError):
+    """A folder that holds no run that can be read; the message names it and says why."""
+
+
+class RunFormatError(RunError):
+    """A run of another version's format; the message says which it is, what is read and what to do."""
 
 
 def _no_null_byte(text: str) -> str:
@@ -51,32 +57,53 @@ class RecordedProtocol(BaseModel):
     """None of a run by an earlier version."""
 
 
+class _Stated(BaseModel):
+    format: StrictInt | None = Field(default=None, alias=KEY)
+
+
 class RecordedDigests(BaseModel):
     weights: Names = {}
     configs: Names = {}
 
 
 class RunSummary(BaseModel):
-    """What a review needs of ``run.json``; the rest is not looked at."""
+    """What a reader needs of ``run.json``; the rest is not looked at."""
 
     protocol: RecordedProtocol
     films: PathText | None = None
     digests: RecordedDigests = RecordedDigests()
+    films_per_minute: Annotated[float, Field(allow_inf_nan=False)] | None = None
     tables: Names | None = None
-    """SHA-256 by table; None of a run by an earlier version."""
+    """SHA-256 by table."""
 
 
-def read_summary(path: Path, limits: RunLimits) -> tuple[RunSummary, bytes]:
+def read_summary(path: Path, limits: RunLimits, *, earlier: bool = False) -> tuple[RunSummary, bytes]:
     """``run.json``, checked, and its bytes.
+
+    Parameters
+    ----------
+    path : Path
+    limits : RunLimits
+    earlier : bool
+        Whether a run of before formats had numbers is taken, too.
 
     Raises
     ------
     RunError
-        If it is missing, too large, no JSON, or lacks something.
+        If it is missing, too large, no JSON, lacks something, or is of a format that is not read.
     """
     try:
         content = read_plain(path, limits.summary_bytes)
-        return RunSummary.model_validate_json(content), content
+        stated = _Stated.model_validate_json(content).format
+        # What a newer version writes need not fit this one's model.
+        if stated is not None and (other := other_format(path.parent, stated)):
+            raise RunFormatError(other)
+        summary = RunSummary.model_validate_json(content)
+        if stated is None and not earlier:
+            raise RunFormatError(other_format(path.parent, stated))
+        if stated is not None and summary.tables is None:
+            raise RunError(f"{path}: not the summary of a run (tables: is missing)")
+        return summary, content
     except OSError as error:
         raise RunError(f"{path}: cannot be read ({error.strerror}); is this the folder of a finished run?") from error
     except ValidationError as error:

@@ -1,11 +1,14 @@
-"""A finished run, read back for review: feet and films by number, landmarks on demand."""
+"""A finished run, read back: feet and films by number, landmarks on demand.
+
+Review, export, evaluation and the Python interface are views of it.
+"""
 
 from __future__ import annotations
 
 import contextlib
 import hashlib
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -22,9 +25,23 @@ from raysplay.configs.protocol import ReadingProtocol, protocol, read_protocol
 from raysplay.infer.decide.wording import DECIMALS
 from raysplay.infer.films.remark import Remark
 from raysplay.infer.films.settings import film_settings
+from raysplay.infer.outputs.run_files import ABOUT
+from raysplay.infer.outputs.run_tables import (
+    WHAT_MEASURE_WRITES,
+    LandmarkFile,
+    RunError,
+    RunFormatError,
+    RunSummary,
+    check,
+    read_summary,
+    read_table,
+)
+from raysplay.infer.outputs.settings import output_settings
+from raysplay.infer.outputs.table_digests import changed_table
 from raysplay.infer.outputs.tables import (
     CROPS_HEADER,
     FEET_ABOUT,
+    FEET_NOTES,
     FILMS_HEADER,
     number_columns,
     read_reasons,
@@ -33,18 +50,9 @@ from raysplay.infer.outputs.tables import (
 )
 from raysplay.infer.reason import Reason
 from raysplay.infer.records import FloatArray, Outcome, Withheld
-from raysplay.infer.review.run_tables import (
-    WHAT_MEASURE_WRITES,
-    LandmarkFile,
-    RunError,
-    check,
-    read_summary,
-    read_table,
-)
-from raysplay.infer.review.settings import review_settings
 from raysplay.measure import Measure, by_name
 
-__all__ = ["FilmFacts", "FootLandmarkTable", "ReviewRun", "RunError"]
+__all__ = ["FilmFacts", "FinishedRun", "FootLandmarkTable", "RunError", "RunFormatError", "read_run"]
 
 IntArray = npt.NDArray[np.int64]
 Said = TypeVar("Said", Reason, Remark)
@@ -55,8 +63,9 @@ _READ_BY_A_RUN = ("decision.yaml", "films.yaml", "landmarks.yaml", "reading.yaml
 """Configurations that shape a run besides its protocol."""
 
 TABLES_READ = ("feet.csv", "films.csv", "crops.csv", "landmarks.parquet")
-_LATER_COLUMNS = ("person", "taken", "loading")
-"""Columns of ``films.csv`` that runs of earlier versions lack."""
+_LATER_FILM_COLUMNS = ("remark_kinds", "person", "taken", "loading")
+_FIRST_FEET_COLUMNS = ("film", "foot", "foot_index", "decision", "reasons")
+"""Columns that runs of before formats had numbers may lack, and those that they have."""
 
 _WRITTEN = {"sha256": "^([0-9a-f]{64})?$", "person": "^([0-9a-f]{16})?$", "taken": "^([0-9]{4}-[0-9]{2}-[0-9]{2})?$"}
 
@@ -101,12 +110,23 @@ class FootLandmarkTable:
     confidence: FloatArray
 
 
-class ReviewRun:
+class FinishedRun:
     """Tables of a run. Feet and films are numbered from 0, in the order of ``feet.csv`` and ``films.csv``.
+
+    Parameters
+    ----------
+    folder : Path
+    earlier : bool
+        Whether a run of before formats had numbers is taken, too: never to show a number of it, only to note what
+        reads were made on.
+    summary : (RunSummary, bytes), optional
+        What :func:`~raysplay.infer.outputs.run_tables.read_summary` gave, where the caller has read it.
 
     Attributes
     ----------
     folder : Path
+    recorded : RunSummary
+        What ``run.json`` says.
     identity : str
         SHA-256 of ``run.json``; no two runs share it.
     films_folder : Path or None
@@ -130,12 +150,12 @@ class ReviewRun:
         If a file is missing, no regular file, too large, or not what ``raysplay measure`` writes.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, earlier: bool = False, summary: tuple[RunSummary, bytes] | None = None) -> None:
         self.folder = folder
-        limits = review_settings().run
-        about = folder / "run.json"
-        self._summary, content = read_summary(about, limits)
-        recorded = self._summary.protocol
+        limits = output_settings().run
+        about = folder / ABOUT
+        self.recorded, content = summary or read_summary(about, limits, earlier=earlier)
+        recorded = self.recorded.protocol
         try:
             self.measures: tuple[Measure, ...] = tuple(by_name(*pair) for pair in recorded.constructions.items())
         except (KeyError, ValueError) as error:
@@ -143,17 +163,21 @@ class ReviewRun:
         self.identity = hashlib.sha256(content).hexdigest()
         self._seen = _stamp(about)
         self.proven = self.proven_among(self.measures) if recorded.proven is None else frozenset(recorded.proven)
-        self.films_folder = Path(self._summary.films) if self._summary.films else None
+        self.films_folder = Path(self.recorded.films) if self.recorded.films else None
         numbers = number_columns(self.measures)
         path = folder / "feet.csv"
-        feet = read_table(path, ("foot_index", *numbers), (*FEET_ABOUT, *numbers), limits, ("withheld",))
-        self._film_table = self._read_films(folder / "films.csv")
+        always = _FIRST_FEET_COLUMNS if earlier else (*FEET_ABOUT, *FEET_NOTES)
+        later = tuple(name for name in (*FEET_ABOUT, *FEET_NOTES) if name not in always)
+        feet = read_table(path, ("foot_index", *numbers), (*always, *numbers), limits, later)
+        self._film_table = self._read_films(folder / "films.csv", _LATER_FILM_COLUMNS if earlier else ())
         self.films, self.sides, self.decisions, self.reason_texts = (
             feet[name].combine_chunks() for name in ("film", "foot", "decision", "reasons")
         )
         check(path, "foot", pc.is_in(self.sides, pa.array(["", "L", "R"])))
         check(path, "decision", pc.is_in(self.decisions, pa.array([one.value for one in Outcome])))
-        self.reasons = _typed(path, feet, ("reasons", "reason_kinds"), read_reasons)
+        self.reasons: list[tuple[Reason, ...]] = [()] * feet.num_rows
+        if "reason_kinds" in feet.column_names:
+            self.reasons = _typed(path, feet, ("reasons", "reason_kinds"), read_reasons)
         self.film_of: IntArray = _numbers(pc.index_in(self.films, value_set=self._film_table["film"]), np.int64)
         if len(self.film_of) and self.film_of.min() < 0:
             raise RunError(f"{path}: names films that films.csv does not")
@@ -193,7 +217,7 @@ class ReviewRun:
             row["column_mm"],
             row["aspect"] or 1.0,
             row["spacing"],
-            read_remarks(row["remarks"], row["remark_kinds"]),
+            read_remarks(row["remarks"], row["remark_kinds"]) if "remark_kinds" in row else (),
             row.get("person") or "",
             row.get("taken") or "",
             row.get("loading") or "",
@@ -231,16 +255,16 @@ class ReviewRun:
 
     def proven_among(self, measures: tuple[Measure, ...]) -> frozenset[str]:
         """Names of the measures that are proven for the weights of this run as the package knows it now."""
-        return proofs().proven(measures, self._summary.digests.weights)
+        return proofs().proven(measures, self.recorded.digests.weights)
 
     def is_current(self) -> bool:
         """Whether the folder still holds this run: another one may have been measured into it meanwhile."""
-        about = self.folder / "run.json"
+        about = self.folder / ABOUT
         stamp = _stamp(about)
         if stamp == self._seen:
             return True
         try:
-            if stamp is None or digest(about, review_settings().run.summary_bytes) != self.identity:
+            if stamp is None or digest(about, output_settings().run.summary_bytes) != self.identity:
                 return False
         except OSError:
             return False
@@ -269,6 +293,19 @@ class ReviewRun:
                 confidence[i] = row["confidence"]
         return FootLandmarkTable(points, covariance, confidence)
 
+    def landmark_groups(self) -> Iterator[pa.Table]:
+        """All of ``landmarks.parquet``, group by group in the order of the films.
+
+        Raises
+        ------
+        RunError
+            If a group is damaged.
+        """
+        for number in range(len(self._landmarks.spans)):
+            with self._reading:
+                group = self._group(number)
+            yield group
+
     def crop(self, foot: int) -> FloatArray | None:
         """Corners (4, 2) of the upright crop on the film: distal medial, then round by the lateral side.
 
@@ -281,13 +318,13 @@ class ReviewRun:
         """The run's protocol if its file is still what it was, else the shipped one."""
         if self._protocol_stands():
             try:
-                return read_protocol(Path(self._summary.protocol.file))
+                return read_protocol(Path(self.recorded.protocol.file))
             except ConfigError:
                 pass
         return protocol()
 
     def _protocol_stands(self) -> bool:
-        recorded = self._summary.protocol
+        recorded = self.recorded.protocol
         try:
             return digest(Path(recorded.file), _PROTOCOL_BYTES) == recorded.sha256
         except OSError:
@@ -296,11 +333,7 @@ class ReviewRun:
     def changes(self) -> list[str]:
         """What is no longer as it was when the run was made, in sentences."""
         said = []
-        if self._summary.tables is None:
-            said.append(
-                "This run was made by an earlier version: whether its tables were changed since, cannot be told."
-            )
-        recorded = self._summary.digests
+        recorded = self.recorded.digests
         now = {path.name: path for path in WEIGHTS_DIR.glob("*.safetensors")}
         for name, known in recorded.weights.items():
             if name in now and digest(now[name]) != known:
@@ -314,11 +347,12 @@ class ReviewRun:
             )
         return said
 
-    def _read_films(self, path: Path) -> pa.Table:
+    def _read_films(self, path: Path, later: tuple[str, ...]) -> pa.Table:
         numbers = ("feet", "rows", "columns", "row_mm", "column_mm", "aspect")
-        always = tuple(name for name in FILMS_HEADER if name not in _LATER_COLUMNS)
-        table = read_table(path, numbers, always, review_settings().run, _LATER_COLUMNS)
-        _typed(path, table, ("remarks", "remark_kinds"), read_remarks)
+        always = tuple(name for name in FILMS_HEADER if name not in later)
+        table = read_table(path, numbers, always, output_settings().run, later)
+        if "remark_kinds" in table.column_names:
+            _typed(path, table, ("remarks", "remark_kinds"), read_remarks)
         most = film_settings().max_side
         names = table["film"].to_pylist()
         check(path, "film", np.array(len(set(names)) == len(names) and "" not in names))
@@ -335,7 +369,7 @@ class ReviewRun:
 
     def _read_crops(self, path: Path) -> FloatArray:
         """Corners of every foot, shape (F, 4, 2), ``nan`` where there are none; rows as in ``feet.csv``."""
-        limits, numbers = review_settings().run, CROPS_HEADER[3:]
+        limits, numbers = output_settings().run, CROPS_HEADER[3:]
         table = read_table(path, ("foot_index", *numbers), CROPS_HEADER, limits)
         found = np.flatnonzero(np.asarray(pc.greater(pc.utf8_length(self.sides), 0)))
         rows = pa.array(found)
@@ -348,6 +382,22 @@ class ReviewRun:
         corners[found] = np.stack([_numbers(table[name], np.float64) for name in numbers], axis=-1)
         check(path, "of a corner", np.isnan(corners) | (np.abs(corners) <= limits.coordinate))
         return corners.reshape(-1, 4, 2)
+
+
+def read_run(folder: Path) -> FinishedRun:
+    """The run in a folder, if it is of the format that is read and its tables are those that the run wrote.
+
+    Raises
+    ------
+    RunFormatError
+        If another version wrote it in another format.
+    RunError
+        If there is none, a table was changed after the run, or a file is not what ``raysplay measure`` writes.
+    """
+    summary = read_summary(folder / ABOUT, output_settings().run)
+    if changed := changed_table(folder, TABLES_READ):
+        raise RunError(changed)
+    return FinishedRun(folder, summary=summary)
 
 
 def _typed(
