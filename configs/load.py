@@ -10,6 +10,7 @@ from typing import TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from raysplay.configs.errors import RaysplayError
 from raysplay.configs.plain_file import open_plain, read_plain
 from raysplay.configs.plain_words import told
 from raysplay.configs.plain_yaml import parse
@@ -31,7 +32,7 @@ class Config(BaseModel):
 ConfigT = TypeVar("ConfigT", bound=Config)
 
 
-class ConfigError(ValueError):
+class ConfigError(RaysplayError, ValueError):
     """A configuration file that cannot be used; the message names the file and the reason."""
 
 

@@ -130,3 +130,6 @@ class Reason:
     kind: ReasonKind
     text: str
     numbers: Mapping[str, float] = field(default_factory=dict, hash=False)
+
+    def __str__(self) -> str:
+        return self.text

@@ -18,6 +18,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from raysplay.configs.errors import RaysplayError
+
 MISSING = ("-", "–", "—", ".", "n/a", "na", "nan")
 """What a cell of numbers may hold, besides nothing, where there is no number; capitals make no difference."""
 
@@ -30,7 +32,7 @@ _CLOSE = 0.75
 """Likeness (difflib) from which a name counts as another one misspelt: veiw for view has 0.75, side for size too."""
 
 
-class UserTableError(ValueError):
+class UserTableError(RaysplayError, ValueError):
     """A table that cannot be used; the message names file, line and column and says what is expected."""
 
 

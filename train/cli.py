@@ -11,10 +11,9 @@ import typer
 import typer.core
 import typer.main
 
-from raysplay.configs.load import ConfigError
+from raysplay.configs.errors import RaysplayError
 from raysplay.configs.subcommand import Subcommand
 from raysplay.infer.cli import COMMANDS as OF_INFER
-from raysplay.infer.network.weights_error import WeightsError
 from raysplay.synthetic_data.cli import COMMANDS as OF_SYNTHETIC_DATA
 
 COMMANDS = (
@@ -55,9 +54,9 @@ class _Commands(typer.core.TyperGroup):
     def invoke(self, ctx: Any) -> Any:
         try:
             return super().invoke(ctx)
-        except (ConfigError, WeightsError) as error:
+        except RaysplayError as error:
             typer.echo(f"Error: {' '.join(str(error).split())}", err=True)
-            raise typer.Exit(2) from error
+            raise typer.Exit(error.exit_status) from error
         except ModuleNotFoundError as error:
             missing = (error.name or "").partition(".")[0]
             if missing in ("", "raysplay"):

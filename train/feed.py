@@ -24,6 +24,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from raysplay.configs.errors import RaysplayError
 from raysplay.train.consistency import CropPairs, crop_pairs, unlabelled
 from raysplay.train.degrade import draw_marks
 from raysplay.train.intensity import Intensity
@@ -43,7 +44,7 @@ FAREWELL = 20.0
 """Seconds that a worker has to end by itself."""
 
 
-class FeedError(RuntimeError):
+class FeedError(RaysplayError, RuntimeError):
     """A worker that failed; the message holds its own."""
 
 

@@ -11,6 +11,7 @@ from statistics import NormalDist
 import numpy as np
 import yaml
 
+from raysplay.configs.errors import RaysplayError
 from raysplay.configs.load import digest, shipped
 from raysplay.infer.compare.calibration import FloatArray, interval_factor
 from raysplay.infer.compare.evaluation import Pair, Pairing, readings
@@ -26,7 +27,7 @@ _HEAD = """\
 """
 
 
-class CalibrationError(ValueError):
+class CalibrationError(RaysplayError, ValueError):
     """Films that cannot calibrate; the message says why."""
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from raysplay.configs.errors import RaysplayError
 
-class WeightsError(RuntimeError):
+
+class WeightsError(RaysplayError, RuntimeError):
     """A weights file that cannot be used; the message names the file and the reason."""

@@ -14,6 +14,7 @@ from types import TracebackType
 
 from filelock import BaseFileLock, FileLock, SoftFileLock, Timeout
 
+from raysplay.configs.errors import RaysplayError
 from raysplay.infer.outputs.run_files import LOCK, WRITER
 
 _NO_LOCKS = (errno.ENOLCK, errno.EOPNOTSUPP, errno.EINVAL)
@@ -39,7 +40,7 @@ def taken(folder: Path) -> Iterator[None]:
             folder.rmdir()
 
 
-class FolderInUseError(Exception):
+class FolderInUseError(RaysplayError):
     """A folder that another program writes into; the message names it and says who."""
 
 

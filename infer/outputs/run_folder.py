@@ -7,17 +7,20 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from raysplay.configs.errors import RaysplayError
 from raysplay.infer.outputs.earlier_run import written_by_run
 from raysplay.infer.outputs.folder_lock import FolderInUseError, FolderLock
 from raysplay.infer.outputs.run_files import ABOUT, OVERLAYS, PARTIAL, TABLES
 
 
-class RunFolderError(ValueError):
+class RunFolderError(RaysplayError, ValueError):
     """A folder that cannot take a run; the message names it and says why."""
 
 
-class RunStoppedError(Exception):
+class RunStoppedError(RaysplayError):
     """A run that could not be written any further; the message names the folder and says why."""
+
+    exit_status = 1
 
 
 @contextmanager

@@ -20,7 +20,7 @@ from raysplay.configs.errors import RaysplayError
 from raysplay.configs.plain_file import open_plain, read_plain
 from raysplay.configs.plain_words import told
 from raysplay.infer.outputs.landmarks_table import COLUMNS
-from raysplay.infer.outputs.run_format import KEY, other_format
+from raysplay.infer.outputs.run_format import other_format
 from raysplay.infer.outputs.settings import RunLimits
 
 FloatArray = npt.NDArray[np.float64]
@@ -58,7 +58,7 @@ class RecordedProtocol(BaseModel):
 
 
 class _Stated(BaseModel):
-    format: StrictInt | None = Field(default=None, alias=KEY)
+    format: StrictInt | None = None
 
 
 class RecordedDigests(BaseModel):

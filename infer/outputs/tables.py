@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,6 +15,9 @@ from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Decision, FilmRecord, Measurement, Outcome, Withheld
 from raysplay.measure import Measure, by_name
 
+if TYPE_CHECKING:
+    from raysplay.infer.results import MeasuredValue
+
 Row = list[str | float | int | None]
 
 FEET_ABOUT = ("film", "foot", "foot_index", "decision", "reasons", "reason_kinds")
@@ -22,6 +26,9 @@ FEET_ABOUT = ("film", "foot", "foot_index", "decision", "reasons", "reason_kinds
 FEET_NOTES = ("withheld", "unproven", "low_confidence", "overlay")
 """Columns of ``feet.csv`` after its numbers: measures that have none, each with the reason's name; of those that have
 one, which are unproven and which are known to be read badly; the picture, as a path in the run's folder."""
+
+NUMBER_ENDS = ("", "_low", "_high")
+"""What a measure's name is followed by in the names of its columns in ``feet.csv``."""
 
 MEASUREMENTS_HEADER = (
     "film",
@@ -76,7 +83,7 @@ CROPS_HEADER = (
 
 def number_columns(reported: Sequence[Measure]) -> tuple[str, ...]:
     """Columns of numbers in ``feet.csv``: three for each reported measure."""
-    return tuple(f"{measure.name}{end}" for measure in reported for end in ("", "_low", "_high"))
+    return tuple(f"{measure.name}{end}" for measure in reported for end in NUMBER_ENDS)
 
 
 def feet_header(reported: Sequence[Measure]) -> tuple[str, ...]:
@@ -146,7 +153,7 @@ def measurements_rows(record: FilmRecord, overlays: Sequence[str] = ()) -> Itera
             ]
 
 
-def withheld_cell(measurements: Iterable[Measurement]) -> str:
+def withheld_cell(measurements: Iterable[Measurement | MeasuredValue]) -> str:
     """Measures without a number and why, as ``feet.csv`` has them: ``ima45:wide_interval; hia:no_points``."""
     return _JOINT.join(f"{one.measure}:{one.withheld.value}" for one in measurements if one.withheld)
 
@@ -208,7 +215,7 @@ def films_row(record: FilmRecord, film: Film | None) -> Row:
     person and day.
     """
     seconds = sum((record.seconds or {}).values())
-    row: Row = [record.film, len(record.feet), *_said(record.remarks), round(seconds, 3)]
+    row: Row = [record.film, len(record.feet), *said(record.remarks), round(seconds, 3)]
     if film is None:
         return [*row, *[None] * (len(FILMS_HEADER) - len(row))]
     spacing = film.spacing
@@ -233,12 +240,14 @@ def crops_rows(record: FilmRecord, size: tuple[int, int]) -> Iterator[Row]:
 
 
 def _decision(decision: Decision) -> tuple[str, str, str]:
-    return (decision.outcome.value, *_said(decision.reasons))
+    return (decision.outcome.value, *said(decision.reasons))
 
 
-def _said(about: Sequence[Reason] | Sequence[Remark]) -> tuple[str, str]:
-    """The sentences in one cell, their kinds in another; a file's name in a sentence may hold what joins them."""
-    return (
-        _JOINT.join(one.text.replace(_JOINT, ", ") for one in about),
-        _JOINT.join(one.kind.value for one in about),
-    )
+def said(about: Sequence[Reason] | Sequence[Remark]) -> tuple[str, str]:
+    """The sentences in one cell, their kinds in another."""
+    return joined(one.text for one in about), joined(one.kind.value for one in about)
+
+
+def joined(sentences: Iterable[str]) -> str:
+    """Sentences in one cell; a file's name in one of them may hold what joins them."""
+    return _JOINT.join(sentence.replace(_JOINT, ", ") for sentence in sentences)

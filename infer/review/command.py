@@ -45,8 +45,10 @@ def review(
     from rich.console import Console
 
     from raysplay.infer.review.other_stores import note_store
+    from raysplay.infer.review.settings import review_settings
     from raysplay.infer.review.study import initials
 
+    review_settings()  # what is wrong with a configuration comes out first
     console = Console()
     try:
         reader = None if reader is None else initials(reader)

@@ -15,6 +15,7 @@ from types import TracebackType
 import numpy as np
 import numpy.typing as npt
 
+from raysplay.configs.errors import RaysplayError
 from raysplay.configs.plain_file import open_plain
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
@@ -24,7 +25,7 @@ from raysplay.infer.outputs.finished_run import FilmFacts, FinishedRun
 from raysplay.infer.outputs.names import film_path
 
 
-class FilmUnavailableError(Exception):
+class FilmUnavailableError(RaysplayError):
     """A film that cannot be shown; ``str()`` is one sentence without a path."""
 
 

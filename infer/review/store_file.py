@@ -16,6 +16,7 @@ import threading
 from contextlib import closing, suppress
 from pathlib import Path
 
+from raysplay.configs.errors import RaysplayError
 from raysplay.infer.outputs.owner_only import FILE_MODE, make_file
 from raysplay.infer.review.reads_found import opened_for_reading
 from raysplay.infer.review.store_trouble import KEPT
@@ -27,7 +28,7 @@ _TRIES = 3
 log = logging.getLogger(__name__)
 
 
-class StoreError(Exception):
+class StoreError(RaysplayError):
     """A store that cannot be used; the message says what is wrong and what to do. Nothing was changed."""
 
 

@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, field_validator
 
+from raysplay.configs.errors import RaysplayError
 from raysplay.configs.load import Config, load
 from raysplay.configs.protocol import Construction
 from raysplay.infer.outputs.finished_run import FinishedRun
@@ -62,7 +63,7 @@ class StudyFile(Config):
         return readers
 
 
-class StudyError(ValueError):
+class StudyError(RaysplayError, ValueError):
     """A study that cannot be held with this run."""
 
 

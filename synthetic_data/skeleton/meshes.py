@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import trimesh
 
+from raysplay.configs.errors import RaysplayError
 from raysplay.synthetic_data.skeleton.settings import MeshBone, SkeletonSettings
 
 _NEAR = 6.0
@@ -16,7 +17,7 @@ _FINER = 2
 """Times each triangle is divided: few and large triangles would leave corners in an outline."""
 
 
-class SkeletonError(Exception):
+class SkeletonError(RaysplayError):
     """A folder of meshes that cannot be used."""
 
 

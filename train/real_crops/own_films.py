@@ -16,6 +16,7 @@ from scipy.ndimage import map_coordinates
 
 from raysplay.configs import landmark_schema
 from raysplay.infer.film_names import FilmNames
+from raysplay.configs.errors import RaysplayError
 from raysplay.infer.films.collect import collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, FilmRejected
@@ -35,7 +36,7 @@ FEWEST_ANCHORS = 3
 """Anchors without which a crop cannot be laid over a foot."""
 
 
-class FinetuneFilmsError(ValueError):
+class FinetuneFilmsError(RaysplayError, ValueError):
     """Films or landmarks that cannot be used; the message names the file, the line and the reason."""
 
 

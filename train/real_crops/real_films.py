@@ -21,6 +21,7 @@ from torch import Tensor
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.errors import RaysplayError
 from raysplay.configs.views import VIEWS
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.user_table import Row, UserTable, UserTableError, read_user_table
@@ -33,7 +34,7 @@ QUALITY = 88
 """Of the JPEG that a crop is kept as."""
 
 
-class RealFilmsError(ValueError):
+class RealFilmsError(RaysplayError, ValueError):
     """A folder of real crops that cannot be used; the message names the file and the reason."""
 
 

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from raysplay.configs.errors import RaysplayError
 from raysplay.infer.outputs.run_files import LOCK, PARTIAL, TABLES, WRITER
 from raysplay.infer.outputs.run_report import write_json
 from raysplay.synthetic_data.archive import FILMS, LANDMARKS, TRUTH
@@ -22,7 +23,7 @@ RUN, REAL_RUN = "run", "real_run"
 _LOCKS = (LOCK, f"{LOCK}.held", WRITER)
 
 
-class SuiteFolderError(ValueError):
+class SuiteFolderError(RaysplayError, ValueError):
     """A folder that cannot take a suite; the message names it and says why."""
 
 
