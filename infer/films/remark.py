@@ -54,3 +54,6 @@ class Remark:
 
     kind: RemarkKind
     text: str
+
+    def __str__(self) -> str:
+        return self.text
