@@ -22,10 +22,10 @@ from raysplay.infer.compare.run_tables import MeasuredArchive, read_run
 from raysplay.infer.compare.settings import evaluation_settings
 from raysplay.infer.compare.truth import Truth, on_films, read_truth_table, refuse_other_constructions
 from raysplay.infer.compare.truth_choice import Choice
-from raysplay.infer.outputs.finished_run import RunError
 from raysplay.infer.compare.truth_use import TruthUse, print_truth_use, truth_use
 from raysplay.infer.film_names import FilmNames
 from raysplay.infer.films.collect import collect
+from raysplay.infer.outputs.finished_run import RunError
 from raysplay.infer.outputs.names import film_name
 
 

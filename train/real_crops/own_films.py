@@ -15,8 +15,8 @@ import numpy as np
 from scipy.ndimage import map_coordinates
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.film_names import FilmNames
 from raysplay.configs.errors import RaysplayError
+from raysplay.infer.film_names import FilmNames
 from raysplay.infer.films.collect import collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, FilmRejected

@@ -23,8 +23,8 @@ from raysplay.configs.protocol import protocol
 from raysplay.infer.decide.decision import no_foot
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.film import Film, Spacing, SpacingKind
-from raysplay.infer.outputs.finished_run import FilmFacts, FinishedRun
 from raysplay.infer.films.remark import Remark, RemarkKind
+from raysplay.infer.outputs.finished_run import FilmFacts, FinishedRun
 from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_writer import RunWriter
 from raysplay.infer.reason import Reason, ReasonKind
