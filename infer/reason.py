@@ -124,12 +124,12 @@ class Reason:
     text : str
         The sentence that a person reads, without text of the film's header.
     numbers : mapping of str to float
-        What the sentence rounds, by name.
+        What the sentence rounds, by name; no part of what makes two reasons equal, since tables do not keep them.
     """
 
     kind: ReasonKind
     text: str
-    numbers: Mapping[str, float] = field(default_factory=dict, hash=False)
+    numbers: Mapping[str, float] = field(default_factory=dict, compare=False)
 
     def __str__(self) -> str:
         return self.text

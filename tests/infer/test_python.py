@@ -108,8 +108,8 @@ def test_a_damaged_film_among_good_ones_costs_nothing_else(results):
     assert list(results) == NAMES
     assert [len(film.feet) for film in results.values()] == [0, 1, 1, 0, 1, 1]
     assert results["broken.dcm"].decision is results["none.png"].decision is Outcome.REFUSED
-    assert results["broken.dcm"].reasons[0].startswith("unreadable:")
-    assert results["none.png"].reasons == ("no foot found",)
+    assert str(results["broken.dcm"].reasons[0]).startswith("unreadable:")
+    assert [str(one) for one in results["none.png"].reasons] == ["no foot found"]
     (foot,) = results["clear.png"].feet
     assert foot["hva"].value == pytest.approx(GOLDEN["angles"]["hva"], abs=0.06)
     assert (foot.side, foot.index, foot.decision) == ("R", 0, Outcome.ACCEPTED)

@@ -6,7 +6,6 @@ import re
 from dataclasses import replace
 
 import numpy as np
-import pyarrow.parquet as pq
 import pytest
 from PIL import Image
 from rich.console import Console
@@ -20,7 +19,7 @@ from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot, rea
 from raysplay.infer.compare.settings import evaluation_settings
 from raysplay.infer.compare.truth import TrueFoot
 from raysplay.infer.outputs.finished_run import RunError
-from raysplay.infer.outputs.landmarks_table import COLUMNS
+from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import FootLandmarks, FoundFoot
 from raysplay.train.cli import app
 
@@ -28,10 +27,10 @@ SETTINGS = evaluation_settings()
 
 
 def measured(side, hva, decision="accepted", half=2.0, landmarks=None):
-    return MeasuredFoot(side, decision, "", {"hva": (hva, hva - half, hva + half)}, landmarks or {})
+    return MeasuredFoot(side, decision, (), {"hva": (hva, hva - half, hva + half)}, landmarks or {})
 
 
-REFUSED = MeasuredFoot("L", "refused", "not a dorsoplantar view", {})
+REFUSED = MeasuredFoot("L", "refused", (Reason(ReasonKind.NOT_DORSOPLANTAR, "not a dorsoplantar view"),), {})
 
 TRUTH = [
     TrueFoot("a", "L", "dp", {"hva": 10.0, "ima": 8.0}, landmarks={"DP_tip": (10.0, 10.0)}),
@@ -60,7 +59,10 @@ RUN = MeasuredArchive(
     },
     120.0,
     {"hva": "shaft", "ima": "shaft"},
-    {"c": "no foot found", "h": "unreadable: empty file"},
+    {
+        "c": (Reason(ReasonKind.NO_FOOT_FOUND, "no foot found"),),
+        "h": (Reason(ReasonKind.UNREADABLE, "unreadable: empty file"),),
+    },
 )
 
 
@@ -269,24 +271,18 @@ def test_tables_that_are_no_run_are_refused(tmp_path, films):
         read_run(tmp_path / "run")
 
 
-def test_a_run_without_kinds_of_reasons_is_of_another_version(tmp_path):
-    """Which files were read is told by kinds, and none is guessed from words."""
-    path = tmp_path / "feet.csv"
-    head, row = "film,foot,foot_index,decision,reasons{},hva,hva_low,hva_high\n", "a.png,,,refused,duplicate: x{},,,\n"
-    pq.write_table(COLUMNS.empty_table(), tmp_path / "landmarks.parquet")
-    about = {"protocol": {"constructions": {"hva": "shaft"}}, "digests": {"weights": {}, "configs": {}}}
-    (tmp_path / "run.json").write_text(json.dumps(about), encoding="utf-8")
-    path.write_text(head.format("") + row.format(""), encoding="utf-8")
-    with pytest.raises(RunError, match=r"feet\.csv: no column reason_kinds; measure the films again"):
-        read_run(tmp_path)
-    for kind, copy, was_read in (
-        ("duplicate", True, False),
-        ("unreadable", False, False),
-        ("no_foot_found", False, True),
-    ):
-        path.write_text(head.format(",reason_kinds") + row.format(f",{kind}"), encoding="utf-8")
-        run = read_run(tmp_path)
-        assert (run.is_copy("a.png"), run.was_read("a.png")) == (copy, was_read), kind
+@pytest.mark.parametrize(
+    ("kind", "copy", "was_read"),
+    [
+        (ReasonKind.DUPLICATE, True, False),
+        (ReasonKind.UNREADABLE, False, False),
+        (ReasonKind.NO_FOOT_FOUND, False, True),
+    ],
+)
+def test_which_files_were_read_is_told_by_kinds(kind, copy, was_read):
+    """Whatever the sentence says."""
+    run = MeasuredArchive({"a.png": ()}, None, {"hva": "shaft"}, {"a.png": (Reason(kind, "duplicate: unreadable"),)})
+    assert (run.is_copy("a.png"), run.was_read("a.png")) == (copy, was_read)
 
 
 def test_what_became_of_every_true_value(result):

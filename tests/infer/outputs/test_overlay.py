@@ -16,7 +16,7 @@ from raysplay.infer.outputs.overlay_panel import construction_words, interval_wo
 from raysplay.infer.outputs.overlay_style import AXIS, DOUBT, GROUND, text_width
 from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_writer import RunWriter
-from raysplay.infer.outputs.settings import OutputSettings, OverlaySettings
+from raysplay.infer.outputs.settings import OverlaySettings
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Decision, FilmRecord, Measurement, Outcome, Withheld
 from raysplay.measure import MEASURES, by_name
@@ -240,7 +240,8 @@ def test_bright_letters_beside_the_foot_do_not_darken_it(film, foot_record, draw
 
 def test_every_measure_at_once_can_be_drawn(film, place, schema, draw, foot_record, monkeypatch):
     """A configuration may name all measures: no label covers another's, and the panel grows with its rows."""
-    every = OutputSettings(overlay=OverlaySettings(measures=tuple(measure.name for measure in MEASURES)))
+    drawn = OverlaySettings(measures=tuple(measure.name for measure in MEASURES))
+    every = overlay.output_settings().model_copy(update={"overlay": drawn})
     monkeypatch.setattr(overlay, "output_settings", lambda: every)
     read = tuple(Measurement(m.name, 5.0, 4.0, 6.0, m.unit, m.construction) for m in MEASURES)
     assert draw(film, "a", replace(foot_record(), measurements=read)).height > 32 * len(MEASURES)

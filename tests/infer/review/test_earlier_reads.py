@@ -169,37 +169,3 @@ def test_blind_reads_of_an_earlier_version(harbour, tmp_path):
     (left_out,) = [row for row in rows if not row["value"]]
     assert left_out["foot"] == "L"
     assert "turned the sign" in left_out["remark"]
-
-
-def test_a_run_of_an_earlier_version_is_read(harbour, serve):
-    """Tables without reasons of what was withheld, persons and days."""
-    for name, lost in (
-        ("feet.csv", ("withheld", "unproven", "low_confidence", "overlay")),
-        ("films.csv", ("person", "taken")),
-    ):
-        rows = table(harbour / name)
-        with (harbour / name).open("w", encoding="utf-8", newline="") as stream:
-            writer = csv.DictWriter(stream, [column for column in rows[0] if column not in lost], extrasaction="ignore")
-            writer.writeheader()
-            writer.writerows(rows)
-    about = json.loads((harbour / "run.json").read_text())
-    del about["protocol"]["proven"]
-    (harbour / "run.json").write_text(json.dumps(about))
-    page = serve(harbour).browser("CD")
-    assert numbers(page.get("/api/feet/1").json()) == pytest.approx(MODEL, abs=0.051)
-    assert "Measure it again" in page.get("/api/feet/1/others").json()["why"]
-
-
-def test_what_an_earlier_run_withheld_without_saying_why_is_held_back(doubts, serve):
-    rows = table(doubts / "feet.csv")
-    with (doubts / "feet.csv").open("w", encoding="utf-8", newline="") as stream:
-        writer = csv.DictWriter(stream, [column for column in rows[0] if column != "withheld"], extrasaction="ignore")
-        writer.writeheader()
-        writer.writerows(rows)
-    (one,) = [
-        one
-        for one in serve(doubts).browser("CD").get("/api/feet/2").json()["measured"]["measures"]
-        if one["name"] == "ima45"
-    ]
-    assert one["value"] is None
-    assert one["held"]["cause"] == "wide_interval", "as its interval shows"
