@@ -25,7 +25,7 @@ MISSING = ("-", "–", "—", ".", "n/a", "na", "nan")
 
 _SEPARATORS = {";": "semicolon", "\t": "tab", ",": "comma"}
 _UNIT_WORDS = {"deg": ("°", "º", "deg", "degree", "degrees"), "mm": ("mm",)}
-_WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 """First bytes of the workbooks of spreadsheets: zipped ones, and those in the older container."""
 
 _CLOSE = 0.75
@@ -216,13 +216,40 @@ def read_user_table(path: Path, needed: Sequence[str], *, rows_needed: bool = Tr
     separators = [declared[1]] if declared else list(_SEPARATORS)
     separator = max(separators, key=lambda one: _fit(lines, one, needed))
     records = _records(path, lines, separator, skipped)
+    return table_of_records(path, records, needed, _SEPARATORS.get(separator, separator), encoding, rows_needed)
+
+
+def table_of_records(
+    path: Path,
+    records: Sequence[tuple[int, list[str]]],
+    needed: Sequence[str],
+    separator: str,
+    encoding: str,
+    rows_needed: bool = True,
+) -> UserTable:
+    """A table of its lines, the first of which holds the names of columns.
+
+    Parameters
+    ----------
+    path : Path
+    records : sequence of (int, list of str)
+        Number of the line in the file, and its cells; lines that hold nothing are left out.
+    needed : sequence of str
+    separator, encoding : str
+        In words, as :class:`UserTable` has them.
+    rows_needed : bool
+
+    Raises
+    ------
+    UserTableError
+        See :func:`read_user_table`.
+    """
     if not records:
         raise UserTableError(f"{path}: holds no row")
     (_, names), *body = records
-    words = _SEPARATORS.get(separator, separator)
     headings = _headings(path, names, [cells for _, cells in body])
     missing = [name for name in needed if name not in headings.values()]
-    table = UserTable(path, words, encoding, {key: names[i].strip() or key for i, key in headings.items()}, ())
+    table = UserTable(path, separator, encoding, {key: names[i].strip() or key for i, key in headings.items()}, ())
     if missing:
         raise table.error(
             f"no column {', '.join(missing)}; needed are {', '.join(needed)}, and the table holds "
@@ -241,7 +268,7 @@ def read_user_table(path: Path, needed: Sequence[str], *, rows_needed: bool = Tr
                 row,
             )
         rows.append(row)
-    return UserTable(path, words, encoding, table.headings, tuple(rows))
+    return UserTable(path, separator, encoding, table.headings, tuple(rows))
 
 
 def is_missing(text: str) -> bool:
@@ -293,7 +320,7 @@ def _text(path: Path) -> tuple[str, str]:
         content = path.read_bytes()
     except OSError as error:
         raise UserTableError(f"{path}: cannot be read ({error.strerror})") from error
-    if content.startswith(_WORKBOOKS):
+    if content.startswith(WORKBOOKS):
         raise UserTableError(f"{path}: is a workbook of a spreadsheet, not a CSV file; save it as CSV (UTF-8)")
     encodings = {"UTF-8": "utf-8-sig", "Windows-1252": "cp1252"}
     if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):

@@ -31,8 +31,10 @@ class Choice:
     ignore: str = ""
 
 
-def chosen_rows(table: UserTable, choice: Choice) -> tuple[list[Row], dict[str, str], Counter[str]]:
-    """Rows of one study, reader and repeat.
+def chosen_rows(
+    table: UserTable, choice: Choice, by: Sequence[str] = CHOSEN_BY
+) -> tuple[list[Row], dict[str, str], Counter[str]]:
+    """Rows of one study, reader and repeat, or of one of those in ``by`` alone.
 
     Returns
     -------
@@ -48,7 +50,7 @@ def chosen_rows(table: UserTable, choice: Choice) -> tuple[list[Row], dict[str, 
         If the table holds several and none is chosen, or not the one that is chosen.
     """
     rows, taken, left_out = list(table.rows), dict[str, str](), Counter[str]()
-    for column in CHOSEN_BY:
+    for column in by:
         wanted = getattr(choice, column)
         if column not in table.headings:
             if wanted is not None:

@@ -38,7 +38,7 @@ _NOT_READERS = ("low", "high", "construction", "source", "when")
 _LIKE_A_MEASURE = 0.65
 """Likeness (difflib) from which a name counts as a measure misspelt; hav for hva has 0.67."""
 
-_MOSTLY_NUMBERS = 0.5
+MOSTLY_NUMBERS = 0.5
 """Share of cells with numbers from which a column is no text."""
 
 
@@ -74,7 +74,7 @@ def truth_columns(table: UserTable, choice: Choice) -> TruthColumns:
         If a column could be a measure under a wrong name, one belongs to one of several readers, one to be left out is
         not there, or the table is the project's own and holds what the model read.
     """
-    _refuse_own_numbers(table)
+    refuse_own_numbers(table)
     ignored = _to_ignore(table, choice)
     reads = {"measure", "value"} <= table.headings.keys()
     known = ABOUT_READS if reads else ABOUT
@@ -84,8 +84,8 @@ def truth_columns(table: UserTable, choice: Choice) -> TruthColumns:
     chosen = ""
     of_readers: dict[str, dict[str, str]] = defaultdict(dict)
     for column in left:
-        name, label = _measure_and_label(column)
-        if reads or name is None or (label and not _can_be_of_a_reader(table, column, label)):
+        name, label = measure_and_label(column)
+        if reads or name is None or (label and not can_be_of_a_reader(table, column, label)):
             continue
         if label:
             of_readers[label][name] = column
@@ -107,7 +107,7 @@ def truth_columns(table: UserTable, choice: Choice) -> TruthColumns:
         near = near or nearest_name(column, [c for c in known if c not in table.headings])
         if near is not None:
             closing.append(f"{table.headings[column]} (did you mean {near}?)")
-        elif numbers >= _MOSTLY_NUMBERS:
+        elif numbers >= MOSTLY_NUMBERS:
             closing.append(f"{table.headings[column]} (holds numbers and could be a measure)")
         else:
             ignored.add(column)
@@ -162,8 +162,14 @@ def _words(text: str) -> list[str]:
     return re.findall(r"[^\W_]+", text)
 
 
-def _measure_and_label(column: str) -> tuple[str | None, str]:
-    """The measure that a column is named after and what else its name says; a unit says nothing else."""
+def measure_and_label(column: str) -> tuple[str | None, str]:
+    """The measure that a column in lower case is named after and what else its name says; a unit says nothing else.
+
+    Examples
+    --------
+    >>> measure_and_label("hva_ab"), measure_and_label("ima (deg)"), measure_and_label("ward")
+    (('hva', 'ab'), ('ima', ''), (None, ''))
+    """
     if (same := _phrases("").get("".join(_words(column)))) is not None:
         return same, ""
     for name in sorted((one.name for one in MEASURES), key=len, reverse=True):
@@ -175,11 +181,12 @@ def _measure_and_label(column: str) -> tuple[str | None, str]:
     return None, ""
 
 
-def _can_be_of_a_reader(table: UserTable, column: str, label: str) -> bool:
+def can_be_of_a_reader(table: UserTable, column: str, label: str) -> bool:
+    """Whether what a column is called besides its measure can name a reader."""
     return (
         label not in _NOT_READERS
         and "reader" not in table.headings
-        and table.share_of_numbers(column) >= _MOSTLY_NUMBERS
+        and table.share_of_numbers(column) >= MOSTLY_NUMBERS
     )
 
 
@@ -218,7 +225,7 @@ def _to_ignore(table: UserTable, choice: Choice) -> set[str]:
     return ignored
 
 
-def _refuse_own_numbers(table: UserTable) -> None:
+def refuse_own_numbers(table: UserTable) -> None:
     """Refuse what a run or an open review wrote: the model would be compared with itself."""
     ends = {"low", "high"} <= table.headings.keys() or {"hva_low", "ima_low"} & table.headings.keys()
     if "decision" in table.headings and ("reasons" in table.headings or ends):

@@ -16,10 +16,10 @@ from raysplay.infer.user_table import Row, UserTable, is_missing, is_unit
 from raysplay.measure import MEASURES, by_name
 from raysplay.measure.registry import under
 
-_WITH_NUMBERS = ("", CONFIRMED, CORRECTED, WRONG_SIDE)
+WITH_NUMBERS = ("", CONFIRMED, CORRECTED, WRONG_SIDE)
 """States in which a reader answers for the numbers; the side of a foot is always the reader's."""
 
-_UNFIT = {NOT_MEASURABLE: "not measurable by its reader", WRONG_VIEW: "another view by its reader"}
+UNFIT = {NOT_MEASURABLE: "not measurable by its reader", WRONG_VIEW: "another view by its reader"}
 """What is known of feet that a reader gave no number for."""
 
 
@@ -43,7 +43,7 @@ def feet_of_reads(table: UserTable, rows: Iterable[Row]) -> tuple[list[TrueFoot]
         film, side = given_film(row["film"]), table.side(row, "foot", needed=False)
         state = table.one_of(row, "state", (*STATES, "")) if row["state"] else ""
         key = film, side, row["foot_index"]
-        measure = _measure(table, row)
+        measure = measure_of_row(table, row)
         if (first := given.setdefault((*key, measure), row)) is not row:
             named = f"{measure} of this foot" if measure else "this foot"
             raise table.error(f"{named} stands in line {first.line} already; a number can be given once", row)
@@ -51,16 +51,22 @@ def feet_of_reads(table: UserTable, rows: Iterable[Row]) -> tuple[list[TrueFoot]
             without["a read that is still open"] += 1
             continue
         view = "other" if state == WRONG_VIEW else table.one_of(row, "view", (*VIEWS, "")) or "dp"
-        foot = feet.get(key, TrueFoot(film, side, view, condition=_UNFIT.get(state, "")))
-        value = true_value(table, row, "value", measure) if measure and state in _WITH_NUMBERS else None
+        foot = feet.get(key, TrueFoot(film, side, view, condition=UNFIT.get(state, "")))
+        value = true_value(table, row, "value", measure) if measure and state in WITH_NUMBERS else None
         if value is None:
-            without[f"no number, {_UNFIT[state]}" if state in _UNFIT else "no number"] += 1
+            without[f"no number, {UNFIT[state]}" if state in UNFIT else "no number"] += 1
         feet[key] = _with(foot, measure, value, stated_construction(table, row), row)
     return _told_apart(feet.values(), without), +without
 
 
-def _measure(table: UserTable, row: Row) -> str:
-    """The measure of a row, empty where it names none."""
+def measure_of_row(table: UserTable, row: Row) -> str:
+    """The measure of a row, empty where it names none.
+
+    Raises
+    ------
+    UserTableError
+        If there is no such measure, its unit is another one, or a value has no measure.
+    """
     text = "" if is_missing(row["measure"]) else row["measure"].lower()
     if text and text not in (one.name for one in MEASURES):
         near = nearest_measure(text)
