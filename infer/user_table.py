@@ -28,6 +28,8 @@ _UNIT_WORDS = {"deg": ("°", "º", "deg", "degree", "degrees"), "mm": ("mm",)}
 WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 """First bytes of the workbooks of spreadsheets: zipped ones, and those in the older container."""
 
+_DOUBTFUL_COMMA = re.compile(r"[+-]?\d{1,3},\d{3}")
+
 _CLOSE = 0.75
 """Likeness (difflib) from which a name counts as another one misspelt: veiw for view has 0.75, side for size too."""
 
@@ -113,10 +115,16 @@ class UserTable:
         self._refuse_doubtful_comma(row, column, plain)
         return value
 
+    def doubtful_commas(self, column: str) -> frozenset[int]:
+        """Lines whose comma in a column may stand before decimals or between thousands; :meth:`number` refuses these."""
+        commas = [row.line for row in self.rows if _DOUBTFUL_COMMA.fullmatch(row[column])]
+        points = any("." in row[column] and as_number(row[column]) is not None for row in self.rows) if commas else False
+        return frozenset(commas) if points or self.separator == "comma" else frozenset()
+
     def _refuse_doubtful_comma(self, row: Row, column: str, text: str) -> None:
         """Three digits behind a comma are decimals or thousands; a decimal point in the column leaves that open."""
         seen = self._seen[column]
-        if re.fullmatch(r"[+-]?\d{1,3},\d{3}", text):
+        if _DOUBTFUL_COMMA.fullmatch(text):
             seen.setdefault("comma", (row, text))
         elif "." in text:
             seen.setdefault("point", (row, text))

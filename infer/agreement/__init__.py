@@ -1,0 +1,1 @@
+"""The tool against readers, and readers among themselves."""

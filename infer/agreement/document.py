@@ -1,0 +1,59 @@
+"""A report as a list of blocks, laid out by ``web_page.py`` and ``pdf_file.py``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Heading:
+    """``level`` 1 is the title, 2 a section, 3 a part of one."""
+
+    text: str
+    level: int = 2
+
+
+@dataclass(frozen=True)
+class Paragraph:
+    """Running text; a ``caution`` is set off."""
+
+    text: str
+    caution: bool = False
+
+
+@dataclass(frozen=True)
+class Bullets:
+    """A list of short sentences."""
+
+    items: Sequence[str]
+
+
+@dataclass(frozen=True)
+class DataTable:
+    """A table; columns whose index is in ``numbers`` stand to the right. ``weights`` are relative widths on paper."""
+
+    caption: str
+    header: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    numbers: frozenset[int] = frozenset()
+    weights: Sequence[float] = ()
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A plot as SVG for the page and PNG for paper, and what it shows in words; ``width`` and ``height`` in mm."""
+
+    caption: str
+    svg: str
+    png: bytes
+    width: float
+    height: float
+
+
+@dataclass(frozen=True)
+class NewPage:
+    """On paper, what follows begins a page."""
+
+
+Block = Heading | Paragraph | Bullets | DataTable | Picture | NewPage

@@ -1,0 +1,145 @@
+"""A report as PDF, by ReportLab (BSD licence): A4 pages whose margins leave room for Letter."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Iterator, Sequence
+from functools import lru_cache
+from html import escape
+from pathlib import Path
+from typing import Any
+
+from raysplay.infer.agreement.document import Block, Bullets, DataTable, Heading, NewPage, Paragraph, Picture
+
+_FONT, _BOLD = "RaysplayText", "RaysplayBold"
+_MARGIN_MM = 20.0
+"""Letter is 17.6 mm shorter than A4: printed in its middle, at full size, a page loses 8.8 mm at top and foot."""
+
+
+def pdf_file(title: str, blocks: Sequence[Block]) -> bytes:
+    """The file's bytes; the same blocks give the same bytes."""
+    from reportlab.lib.pagesizes import A4
+    from reportlab.lib.units import mm
+    from reportlab.platypus import SimpleDocTemplate
+
+    _fonts()
+    stream = io.BytesIO()
+    document = SimpleDocTemplate(
+        stream,
+        pagesize=A4,
+        leftMargin=_MARGIN_MM * mm,
+        rightMargin=_MARGIN_MM * mm,
+        topMargin=_MARGIN_MM * mm,
+        bottomMargin=_MARGIN_MM * mm,
+        title=title,
+        author="raysplay agreement",
+        lang="en",
+        invariant=1,
+    )
+    width = A4[0] - 2 * _MARGIN_MM * mm
+
+    def foot(canvas: Any, page: Any) -> None:
+        canvas.saveState()
+        canvas.setFont(_FONT, 7)
+        canvas.drawString(_MARGIN_MM * mm, 14 * mm, title)
+        canvas.drawRightString(A4[0] - _MARGIN_MM * mm, 14 * mm, f"page {page.page}")
+        canvas.restoreState()
+
+    document.build([*_flow(blocks, width)], onFirstPage=foot, onLaterPages=foot)
+    return stream.getvalue()
+
+
+@lru_cache(maxsize=1)
+def _fonts() -> None:
+    """DejaVu Sans as matplotlib brings it: the fonts that every PDF viewer has hold no letters beyond Latin."""
+    import matplotlib
+    from reportlab.pdfbase import pdfmetrics
+    from reportlab.pdfbase.ttfonts import TTFont
+
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    pdfmetrics.registerFont(TTFont(_FONT, folder / "DejaVuSans.ttf"))
+    pdfmetrics.registerFont(TTFont(_BOLD, folder / "DejaVuSans-Bold.ttf"))
+
+
+def _flow(blocks: Iterable[Block], width: float) -> Iterator[Any]:
+    from reportlab.lib.units import mm
+    from reportlab.platypus import Image, KeepTogether, PageBreak, Spacer
+    from reportlab.platypus import Paragraph as Text
+
+    styles = _styles()
+    for block in blocks:
+        if isinstance(block, Heading):
+            yield Text(escape(block.text), styles[f"heading {block.level}"])
+        elif isinstance(block, Paragraph):
+            yield Text(escape(block.text), styles["caution" if block.caution else "text"])
+        elif isinstance(block, Bullets):
+            for item in block.items:
+                yield Text(escape(item), styles["item"], bulletText="\u2022")
+        elif isinstance(block, DataTable):
+            yield Text(escape(block.caption), styles["caption"])
+            yield _table(block, width)
+            yield Spacer(1, 3 * mm)
+        elif isinstance(block, Picture):
+            wide = min(width, block.width * mm)
+            image = Image(io.BytesIO(block.png), wide, wide * block.height / block.width)
+            yield KeepTogether([image, Text(escape(block.caption), styles["small"])])
+        else:
+            assert isinstance(block, NewPage)
+            yield PageBreak()
+
+
+@lru_cache(maxsize=1)
+def _styles() -> dict[str, Any]:
+    from reportlab.lib.colors import black
+    from reportlab.lib.styles import ParagraphStyle
+
+    text = ParagraphStyle("text", fontName=_FONT, fontSize=9, leading=12.5, spaceAfter=5, splitLongWords=1)
+
+    def like(name: str, **changes: Any) -> Any:
+        return ParagraphStyle(name, parent=text, **changes)
+
+    return {
+        "text": text,
+        "small": like("small", fontSize=7.5, leading=9.5),
+        "item": like("item", leftIndent=10, bulletIndent=1, spaceAfter=2),
+        "caution": like("caution", borderColor=black, borderWidth=1, borderPadding=4, spaceBefore=6, spaceAfter=9),
+        "heading 1": like("heading 1", fontName=_BOLD, fontSize=16, leading=20, spaceAfter=8),
+        "heading 2": like("heading 2", fontName=_BOLD, fontSize=12, leading=15, spaceBefore=12, keepWithNext=1),
+        "heading 3": like("heading 3", fontName=_BOLD, fontSize=10, leading=13, spaceBefore=8, keepWithNext=1),
+        "caption": like("caption", fontName=_BOLD, fontSize=8, leading=10, spaceBefore=4, spaceAfter=2, keepWithNext=1),
+        "cell": like("cell", fontSize=6.5, leading=8, spaceAfter=0),
+        "number": like("number", fontSize=6.5, leading=8, spaceAfter=0, alignment=2),
+        "head": like("head", fontName=_BOLD, fontSize=6.5, leading=8, spaceAfter=0),
+        "head number": like("head number", fontName=_BOLD, fontSize=6.5, leading=8, spaceAfter=0, alignment=2),
+    }
+
+
+def _table(table: DataTable, width: float) -> Any:
+    from reportlab.lib.colors import black, grey
+    from reportlab.platypus import Paragraph as Text
+    from reportlab.platypus import Table, TableStyle
+
+    styles = _styles()
+    weights = table.weights or [_weight(table, i) for i in range(len(table.header))]
+    widths = [width * weight / sum(weights) for weight in weights]
+    rows = [
+        [Text(escape(t), styles["head number" if i in table.numbers else "head"]) for i, t in enumerate(table.header)]
+    ]
+    for row in table.rows:
+        rows.append([Text(escape(t), styles["number" if i in table.numbers else "cell"]) for i, t in enumerate(row)])
+    style = [
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("LINEBELOW", (0, 0), (-1, 0), 0.8, black),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.25, grey),
+        ("LEFTPADDING", (0, 0), (-1, -1), 2),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 2),
+        ("TOPPADDING", (0, 0), (-1, -1), 1),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5),
+    ]
+    return Table(rows, colWidths=widths, repeatRows=1, style=TableStyle(style), hAlign="LEFT")
+
+
+def _weight(table: DataTable, column: int) -> float:
+    """Width by the longest text of a column, within bounds."""
+    longest = max((len(row[column]) for row in (table.header, *table.rows)), default=1)
+    return float(min(max(longest, 5), 40))
