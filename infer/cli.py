@@ -29,5 +29,11 @@ COMMANDS = (
         "export",
         "Write the reviewed table, corrected landmarks, blind reads and the history of reads.",
     ),
+    Subcommand(
+        "agreement",
+        "raysplay.infer.agreement.command",
+        "agreement",
+        "Compare a run with manual reads, and readers with each other: figures, plots and a report.",
+    ),
 )
 """In the order of ``raysplay --help``."""

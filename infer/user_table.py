@@ -28,6 +28,9 @@ _UNIT_WORDS = {"deg": ("°", "º", "deg", "degree", "degrees"), "mm": ("mm",)}
 WORKBOOKS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 """First bytes of the workbooks of spreadsheets: zipped ones, and those in the older container."""
 
+_CONTROLS = re.compile(r"[\x00-\x08\x0b\x0e-\x1f]")
+"""Control characters that no table of text holds."""
+
 _DOUBTFUL_COMMA = re.compile(r"[+-]?\d{1,3},\d{3}")
 
 _CLOSE = 0.75
@@ -338,7 +341,7 @@ def _text(path: Path) -> tuple[str, str]:
             text = content.decode(encoding)
         except UnicodeDecodeError:
             continue
-        if not any(ord(c) < 32 and c not in "\t\r\n\f" for c in text):
+        if not _CONTROLS.search(text):
             return text, words
     raise UserTableError(f"{path}: is not a text table; save it as CSV (UTF-8)")
 

@@ -126,16 +126,16 @@ def read_columns(
             )
     left = [c for c in table.headings if c not in roles.values() and c not in left_out]
     if "measure" in roles and "value" in roles:
-        row_is, numbers = A_NUMBER, (NumberColumn(roles["value"]),)
+        row_is, numbers = A_NUMBER, [NumberColumn(roles["value"])]
     elif "measure" in roles or measure is not None:
         row_is = A_MEASURE
-        numbers = tuple(
+        numbers = [
             NumberColumn(c, measure or "", *_reader_and_session(c))
             for c in left
             if table.share_of_numbers(c) >= MOSTLY_NUMBERS
-        )
+        ]
     else:
-        row_is, numbers = A_FOOT, tuple(_of_measures(table, left, roles))
+        row_is, numbers = A_FOOT, list(_of_measures(table, left, roles))
     taken = {one.column for one in numbers}
     unknown = [c for c in left if c not in taken]
     _refuse_unknown(table, unknown, roles, sought=row_is == A_FOOT)
@@ -155,7 +155,7 @@ def read_columns(
             f"{table.headings[one.column]}; rename one"
         )
     ignored = tuple(table.headings[c] for c in table.headings if c in left_out or c in unknown)
-    return ReadColumns(row_is, roles, numbers, ignored)
+    return ReadColumns(row_is, roles, tuple(numbers), ignored)
 
 
 def _roles(table: UserTable, given: Mapping[str, str], left_out: set[str]) -> dict[str, str]:
@@ -197,8 +197,8 @@ def _of_measures(table: UserTable, left: Iterable[str], roles: Mapping[str, str]
         other = seen.setdefault((name, reader, session, side), column)
         if other != column:
             raise table.error(
-                f"columns {table.headings[other]} and {table.headings[column]} are both {name}; remove one, or leave one "
-                f'out: --ignore "{table.headings[column]}"'
+                f"columns {table.headings[other]} and {table.headings[column]} are both {name}; remove one, or leave "
+                f'one out: --ignore "{table.headings[column]}"'
             )
         yield one
 
@@ -231,8 +231,12 @@ def _reader_and_session(label: str) -> tuple[str, str]:
     if whole := _SESSION.fullmatch(label):
         return "", whole[1]
     session = ""
-    if (found := re.fullmatch(rf"(.+?)[\W_]+{_SESSION.pattern}", label)) or ((found := re.fullmatch(r"(.+?)[\W_]+(\d+)", label)) and found[1] not in _READER_WORDS):
-        label, session = found[1], found[2]
+    said = re.fullmatch(rf"(.+?)[\W_]+{_SESSION.pattern}", label)
+    counted = re.fullmatch(r"(.+?)[\W_]+(\d+)", label)
+    if said:
+        label, session = said[1], said[2]
+    elif counted and counted[1] not in _READER_WORDS:
+        label, session = counted[1], counted[2]
     return " ".join(re.split(r"[\W_]+", label)).strip().upper(), session
 
 
@@ -251,8 +255,8 @@ def _refuse_unknown(table: UserTable, columns: Iterable[str], roles: Mapping[str
     if closing:
         names = ",".join(said.rpartition(" (")[0] for said in closing)
         raise table.error(
-            f"columns that nobody knows: {', '.join(closing)}. Name measures as `raysplay measures` lists them (hva, "
-            f'ima, hva_AB, ...), say what a column is (--column film=NAME), or leave the columns out: --ignore "{names}"'
+            f"columns that nobody knows: {', '.join(closing)}. Name measures as `raysplay measures` lists them "
+            f'(hva, ima, hva_AB, ...), say what a column is (--column film=NAME), or leave it out: --ignore "{names}"'
         )
 
 

@@ -8,7 +8,6 @@ from pydantic import Field, field_validator
 
 from raysplay.configs.grades import schemes
 from raysplay.configs.load import Config, load, shipped
-from raysplay.infer.compare.config import BootstrapSettings
 
 
 class SlipSettings(Config):
@@ -30,7 +29,6 @@ class AgreementSettings(Config):
     ----------
     level : float
         Of all intervals.
-    bootstrap : BootstrapSettings
     few_feet, fewest_feet : int
         Below the first figures are called shaky; below the second there are none.
     within : dict of str to tuple of float
@@ -41,7 +39,6 @@ class AgreementSettings(Config):
     """
 
     level: float = Field(gt=0.5, lt=1.0)
-    bootstrap: BootstrapSettings
     few_feet: int = Field(ge=1)
     fewest_feet: int = Field(ge=2)
     within: dict[str, tuple[float, ...]]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -61,7 +61,7 @@ class StudyFoot:
     measured: MeasuredFoot | None
     decision: str
     person: str
-    fact: FilmFact = FilmFact()
+    fact: FilmFact = field(default_factory=FilmFact)
     pixel_mm: float = np.nan
 
 

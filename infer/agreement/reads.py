@@ -22,8 +22,8 @@ from raysplay.measure.registry import under
 class Read:
     """One number of one foot.
 
-    ``construction`` is empty where the table does not say how the number was built; ``line`` counts from 1 in ``table``.
-    ``place`` tells two feet of one side on a film apart, where the table does.
+    ``construction`` is empty where the table does not say how the number was built; ``line`` counts from 1 in
+    ``table``. ``place`` tells two feet of one side on a film apart, where the table does.
     """
 
     film: str
@@ -88,8 +88,8 @@ class ReadTables:
 
 @dataclass(frozen=True)
 class ReadOptions:
-    """How tables are to be taken: sheet of a workbook, columns by role, columns to leave out, the measure of tables that
-    name none, and the study where a table holds several."""
+    """How tables are to be taken: sheet of a workbook, columns by role, columns to leave out, the measure of tables
+    that name none, and the study where a table holds several."""
 
     sheet: str | None = None
     columns: Mapping[str, str] = field(default_factory=dict)
@@ -137,7 +137,7 @@ def read_reads(paths: Sequence[Path], options: ReadOptions = ReadOptions()) -> R
                         name, 0, film, "", "", "", "person, sex or site of this film contradict another row", True
                     )
                 )
-    kept, doubled = _once(reads)
+    kept, doubled = _once(_called_alike(reads))
     return ReadTables(tuple(kept), (*unused, *doubled), tuple(shown), facts, rows, tuple(Path(p) for p in rows))
 
 
@@ -152,11 +152,12 @@ class _OneTable:
         self._name = str(table.path)
         # What reads a row knows the project's own names of columns.
         self._renamed = {role: column for role, column in columns.roles.items() if role != column}
+        self._tells_facts = bool({"person", "sex", "site"} & columns.roles.keys())
         self._doubtful = {one.column: table.doubtful_commas(one.column) for one in columns.numbers}
         by_study = Choice(study=study)
         self._rows: Sequence[Row] = table.rows
         if "study" in table.headings or study is not None:
-            self._rows, chosen, left_out = chosen_rows(table, by_study, ("study",))
+            self._rows, _, left_out = chosen_rows(table, by_study, ("study",))
             kept = {row.line for row in self._rows}
             if left_out:
                 self.unused += [
@@ -205,7 +206,7 @@ class _OneTable:
     def _number(
         self, row: Row, one: NumberColumn, film: str, side: str, measure: str, construction: str
     ) -> Iterator[Read]:
-        reader = one.reader or row["reader"].upper() or self.unnamed
+        reader = one.reader or row["reader"] or self.unnamed
         try:
             if row.line in self._doubtful[one.column]:
                 raise self.table.error(
@@ -234,13 +235,15 @@ class _OneTable:
         yield Read(film, side, reader, session, measure, value, built, self._name, row.line, row["foot_index"])
 
     def _note_facts(self, film: str, row: Row) -> None:
+        if film in self.facts or not self._tells_facts:
+            return
         fact = FilmFact(row["person"], row["sex"].lower(), row["site"])
         if fact != FilmFact():
-            self.facts.setdefault(film, fact)
+            self.facts[film] = fact
 
     def _row_unused(self, row: Row, reason: str, *, slip: bool) -> UnusedRow:
         return UnusedRow(
-            self._name, row.line, row["film"], row["foot"], row["reader"].upper(), row["measure"].lower(), reason, slip
+            self._name, row.line, row["film"], row["foot"], row["reader"], row["measure"].lower(), reason, slip
         )
 
 
@@ -256,13 +259,21 @@ def _without_place(error: UserTableError, table: UserTable, row: Row) -> str:
     )
 
 
+def _called_alike(reads: Iterable[Read]) -> Iterator[Read]:
+    """Readers by the name that is written first: capitals make no difference."""
+    first: dict[str, str] = {}
+    for read in reads:
+        reader = first.setdefault(read.reader.upper(), read.reader)
+        yield read if reader == read.reader else replace(read, reader=reader)
+
+
 def _once(reads: Iterable[Read]) -> tuple[list[Read], list[UnusedRow]]:
     """Each number once: a second one that says the same is left out, and both where they differ."""
     first: dict[tuple[str, ...], Read] = {}
     again: list[UnusedRow] = []
     differ: set[tuple[str, ...]] = set()
     for read in reads:
-        key = read.film, read.side, read.place, read.reader, read.session, read.measure
+        key: tuple[str, ...] = (read.film, read.side, read.place, read.reader, read.session, read.measure)
         kept = first.setdefault(key, read)
         if kept is read:
             continue
@@ -290,4 +301,6 @@ def unused_read(read: Read, reason: str, *, slip: bool = False) -> UnusedRow:
 
 def renamed(read: Read, film: str, side: str) -> Read:
     """The number as one of another foot."""
+    if read.film == film and read.side == side:
+        return read
     return replace(read, film=film, side=side)

@@ -1,4 +1,4 @@
-"""Slips of whole columns or readers that a comparison shows: signs by side, feet exchanged, another measure, another unit.
+"""Slips of whole columns or readers that a comparison shows: signs by side, feet exchanged, another measure or unit.
 
 Each reader is laid against the median of the others (readers and tool). Where there are no others, only what no foot
 film can show tells (``shape.values`` of ``configs/decision.yaml``).
@@ -199,8 +199,8 @@ def _exchanged_measures(study: StudyReads, settings: SlipSettings) -> Iterator[S
                     reader,
                     first,
                     "measure",
-                    f"reader {reader} has {by_name(first).abbreviation} and {by_name(second).abbreviation} exchanged on "
-                    f"{_feet(study, swapped)}{_doubt(study)}",
+                    f"reader {reader} has {by_name(first).abbreviation} and {by_name(second).abbreviation} exchanged "
+                    f"on {_feet(study, swapped)}{_doubt(study)}",
                 )
 
 
@@ -220,8 +220,8 @@ def _units(study: StudyReads, settings: SlipSettings) -> Iterator[Slip]:
                         reader,
                         name,
                         "unit",
-                        f"{by_name(name).abbreviation} of reader {reader} is {ratio:.3g} times that of the others, as if "
-                        f"it were written in {word}; expected is {'degrees' if unit == DEGREE else unit}"
+                        f"{by_name(name).abbreviation} of reader {reader} is {ratio:.3g} times that of the others, as "
+                        f"if it were written in {word}; expected is {'degrees' if unit == DEGREE else unit}"
                         f"{_doubt(study)}",
                     )
 
@@ -245,7 +245,8 @@ def _implausible(study: StudyReads, settings: SlipSettings) -> Iterator[Slip]:
                 name,
                 "range",
                 f"{by_name(name).abbreviation} of reader {reader} lies outside of what a foot film shows ({low:g} to "
-                f"{high:g}) on {int(outside.sum())} of {int(known.sum())} feet: {_feet(study, np.flatnonzero(outside))}",
+                f"{high:g}) on {int(outside.sum())} of {int(known.sum())} feet: "
+                f"{_feet(study, np.flatnonzero(outside))}",
                 stops=bool(many),
             )
     if {"hva", "ima"} <= set(study.measures):
@@ -260,8 +261,8 @@ def _implausible(study: StudyReads, settings: SlipSettings) -> Iterator[Slip]:
                     reader,
                     "ima",
                     "measure",
-                    f"reader {reader} has IMA larger than HVA on {larger} of {int(known.sum())} feet, as if the columns "
-                    "were exchanged (on most feet HVA is the larger one: common practice, no source)",
+                    f"reader {reader} has IMA larger than HVA on {larger} of {int(known.sum())} feet, as if the "
+                    "columns were exchanged (on most feet HVA is the larger one: common practice, no source)",
                 )
 
 
@@ -277,9 +278,9 @@ def _far_apart(study: StudyReads, settings: SlipSettings) -> Iterator[Slip]:
                     reader,
                     name,
                     "far apart",
-                    f"{by_name(name).abbreviation} of reader {reader} lies {settings.far_apart_degrees:g} degrees or more "
-                    f"from the others on {_feet(study, far)}. Look at these films: a reading may be wrong, or a cell, or "
-                    "the film's name",
+                    f"{by_name(name).abbreviation} of reader {reader} lies {settings.far_apart_degrees:g} degrees or "
+                    f"more from the others on {_feet(study, far)}. Look at these films: a reading may be wrong, or a "
+                    "cell, or the film's name",
                     stops=False,
                 )
 

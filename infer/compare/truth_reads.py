@@ -19,6 +19,8 @@ from raysplay.measure.registry import under
 WITH_NUMBERS = ("", CONFIRMED, CORRECTED, WRONG_SIDE)
 """States in which a reader answers for the numbers; the side of a foot is always the reader's."""
 
+_NAMES = frozenset(one.name for one in MEASURES)
+
 UNFIT = {NOT_MEASURABLE: "not measurable by its reader", WRONG_VIEW: "another view by its reader"}
 """What is known of feet that a reader gave no number for."""
 
@@ -68,7 +70,7 @@ def measure_of_row(table: UserTable, row: Row) -> str:
         If there is no such measure, its unit is another one, or a value has no measure.
     """
     text = "" if is_missing(row["measure"]) else row["measure"].lower()
-    if text and text not in (one.name for one in MEASURES):
+    if text and text not in _NAMES:
         near = nearest_measure(text)
         meant = f": did you mean {near}?" if near else "; `raysplay measures` lists them"
         raise table.error(f"no measure is called {row['measure']}{meant}", row, "measure")

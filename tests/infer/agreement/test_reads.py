@@ -9,8 +9,10 @@ from raysplay.infer.agreement.reads import ReadOptions, read_reads
 from raysplay.infer.user_table import UserTableError
 
 
-def numbers(paths, options=ReadOptions()):
-    study, unused = study_reads(read_reads([paths] if not isinstance(paths, list) else paths, options), None)
+def numbers(paths, options=None):
+    study, unused = study_reads(
+        read_reads([paths] if not isinstance(paths, list) else paths, options or ReadOptions()), None
+    )
     return study, unused
 
 
@@ -79,7 +81,7 @@ def test_a_sheet_of_a_workbook(island, tmp_path):
     same(study, island)
     book["Notes"].append(["Nobody here exists."])
     book.save(tmp_path / "reads.xlsx")
-    with pytest.raises(UserTableError, match="several sheets .Spring round, Notes.; choose one by --sheet"):
+    with pytest.raises(UserTableError, match=r"several sheets .Spring round, Notes.; choose one by --sheet"):
         numbers(tmp_path / "reads.xlsx")
     study, _ = numbers(tmp_path / "reads.xlsx", ReadOptions(sheet="Spring round"))
     same(study, island)
@@ -130,7 +132,7 @@ def test_both_feet_in_one_row(tmp_path, write_csv, make_island):
 
 
 def test_a_file_a_reader_and_other_names_of_columns(tmp_path, write_csv, make_island):
-    """Readers who name none of themselves are called after their files; film names with and without ending are one film."""
+    """Readers who name none of themselves are called after their files; films may be named without ending."""
     island = make_island(sessions=1)
     paths = []
     for r, reader in enumerate(island.readers):

@@ -1,0 +1,235 @@
+"""The comparison itself: from a run and tables of reads to figures."""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from raysplay.configs.grades import scheme
+from raysplay.configs.proof import proofs
+from raysplay.infer.agreement.config import agreement_settings
+from raysplay.infer.agreement.feet import NOT_FOUND, NOT_READ, Run, StudyReads, open_run, study_reads
+from raysplay.infer.agreement.figures import MeasureInput, measure_result
+from raysplay.infer.agreement.flow import flow
+from raysplay.infer.agreement.reads import ReadOptions, ReadTables, UnusedRow, read_reads
+from raysplay.infer.agreement.result import Agreement, MeasureResult
+from raysplay.infer.agreement.slips import Slip, slips
+from raysplay.infer.records import Outcome
+from raysplay.infer.user_table import UserTableError
+from raysplay.measure import by_name
+
+_MANY_NUMBERS = 20_000
+"""From so many numbers on, measures are reckoned in processes of their own."""
+
+
+@dataclass(frozen=True)
+class AgreementOptions:
+    """How a comparison is made.
+
+    Attributes
+    ----------
+    reading : ReadOptions
+        How the tables are to be taken.
+    grades : str, optional
+        Published scheme; that of ``agreement.yaml`` by default.
+    margins : mapping of str to float
+        Margin of interchangeability by measure, stated beforehand, in its unit.
+    thresholds : mapping of str to float
+        Values at which sensitivity and specificity are given; else the borders of the scheme.
+    go_on : bool
+        Go on though tables hold what looks like slips.
+    command : str
+        As it was called, for the report.
+    """
+
+    reading: ReadOptions = field(default_factory=ReadOptions)
+    grades: str | None = None
+    margins: Mapping[str, float] = field(default_factory=dict)
+    thresholds: Mapping[str, float] = field(default_factory=dict)
+    go_on: bool = False
+    command: str = ""
+
+
+class AgreementStoppedError(Exception):
+    """Tables hold what looks like slips; figures would be wrong with them.
+
+    Attributes
+    ----------
+    said : tuple of str
+        One sentence a slip.
+    """
+
+    def __init__(self, said: Sequence[str]) -> None:
+        super().__init__("; ".join(said))
+        self.said = tuple(said)
+
+
+def agreement_of(
+    run: Path | None,
+    reads: Sequence[Path],
+    options: AgreementOptions,
+    say: Callable[[str], None] = lambda line: None,
+) -> Agreement:
+    """Compare a run with reads, and readers with each other.
+
+    Parameters
+    ----------
+    run : Path or None
+        Folder of a finished run.
+    reads : sequence of Path
+    options : AgreementOptions
+    say : callable
+        Gets what was understood of the tables, line by line, before anything is reckoned.
+
+    Raises
+    ------
+    UserTableError
+        If a table cannot be used.
+    RunTablesError
+        If the run cannot be read.
+    AgreementStoppedError
+        If something looks like a slip and ``go_on`` is not set.
+    """
+    settings = agreement_settings()
+    name = options.grades or settings.grades
+    try:
+        scheme(name)
+    except KeyError as error:
+        raise UserTableError(f"{error.args[0]} (--grades)") from error
+    opened = None if run is None else open_run(run)
+    tables = read_reads(reads, options.reading)
+    for line in tables.shown:
+        say(line)
+    study, left = study_reads(tables, opened)
+    unused = (*tables.unused, *left)
+    for reason, count in Counter(row.reason for row in unused).most_common(10):
+        say(f"  not used: {count} rows or cells: {reason}")
+    found = slips(study, settings.slips)
+    said = [*_cells(unused), *(one.said for one in found if one.stops)]
+    if said and not options.go_on:
+        raise AgreementStoppedError(said)
+    unknown = {*options.margins, *options.thresholds} - set(study.measures)
+    if unknown:
+        raise UserTableError(f"nobody read {', '.join(sorted(unknown))}, which --margin or --threshold names")
+    inputs = [_input(study, measure, name, options) for measure in study.measures]
+    results = _reckoned(inputs, sum(int(np.isfinite(values).sum()) for values in study.readings.values()))
+    return Agreement(
+        study,
+        opened,
+        tables,
+        unused,
+        found,
+        flow(tables, study, opened, unused),
+        results,
+        tuple(_cautions(study, opened, unused, found)),
+        _unproven(study, opened),
+        name,
+        settings.level,
+        dict(options.margins),
+        options.command,
+    )
+
+
+def _cells(unused: Sequence[UnusedRow]) -> Iterator[str]:
+    """Rows and cells that should have given a number, each by its place."""
+    for row in unused:
+        if row.slip:
+            yield f"{row.table}: line {row.line}: {row.reason}"
+
+
+def _input(study: StudyReads, measure: str, grades: str, options: AgreementOptions) -> MeasureInput:
+    return MeasureInput(
+        measure,
+        study.readers,
+        study.sessions,
+        study.readings[measure],
+        study.tool[measure],
+        study.tool_low[measure],
+        study.tool_high[measure],
+        study.groups,
+        np.array([foot.decision for foot in study.feet]),
+        np.array([foot.side for foot in study.feet]),
+        np.array([foot.fact.sex for foot in study.feet]),
+        np.array([foot.fact.site for foot in study.feet]),
+        np.array([foot.pixel_mm for foot in study.feet]),
+        grades,
+        options.margins.get(measure),
+        options.thresholds.get(measure),
+    )
+
+
+def _reckoned(inputs: Sequence[MeasureInput], numbers: int) -> tuple[MeasureResult, ...]:
+    """Results of all measures; large studies are shared among two processes."""
+    if numbers < _MANY_NUMBERS or len(inputs) < 2:
+        return tuple(map(measure_result, inputs))
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor
+
+    workers = min(2, os.cpu_count() or 1, len(inputs))
+    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        return tuple(pool.map(measure_result, inputs))
+
+
+def _unproven(study: StudyReads, run: Run | None) -> tuple[str, ...]:
+    """Measures whose error is unknown on bones that no generator drew, with the run's weights."""
+    if run is None:
+        return ()
+    built = [by_name(name, run.archive.constructions[name]) for name in study.measures]
+    proven = proofs().proven(built, run.archive.digests)
+    return tuple(one.name for one in built if one.name not in proven)
+
+
+def _cautions(study: StudyReads, run: Run | None, unused: Sequence[UnusedRow], found: Sequence[Slip]) -> Iterator[str]:
+    few = agreement_settings().few_feet
+    films = len({foot.film for foot in study.feet})
+    if films < few:
+        yield (
+            f"This study holds {films} films. With fewer than {few} films each film moves every figure, and intervals "
+            "rest on assumptions that cannot be checked; do not decide by it."
+        )
+    if run is not None:
+        count = Counter(foot.decision for foot in study.feet)
+        missed = {
+            "refused by the run": count[Outcome.REFUSED.value],
+            "not found by the run": count[NOT_FOUND],
+            "on films that could not be read": count[NOT_READ],
+        }
+        if any(missed.values()):
+            listed = ", ".join(f"{number} {what}" for what, number in missed.items() if number)
+            yield (
+                f"Of {len(study.feet)} feet that people read, {listed}: they have no part in the differences. Errors "
+                "are known only for feet that the tool measured."
+            )
+        withheld = {
+            by_name(name).abbreviation: int(
+                sum(
+                    np.isfinite(study.readings[name][i]).any()
+                    and not np.isfinite(study.tool[name][i])
+                    and foot.decision in (Outcome.ACCEPTED.value, Outcome.REVIEW.value)
+                    for i, foot in enumerate(study.feet)
+                )
+            )
+            for name in study.measures
+        }
+        if any(withheld.values()):
+            listed = ", ".join(f"{name} on {number}" for name, number in withheld.items() if number)
+            yield f"Withheld by the run though a person read it: {listed} feet."
+    cells = sum(row.slip for row in unused)
+    if cells:
+        yield f"{cells} rows or cells of the tables could not be used and were left out (not_used.csv)."
+    stopping = [one.said for one in found if one.stops]
+    if stopping:
+        yield (
+            "The tables hold what looks like slips, and the command was told to go on: figures are wrong if they are. "
+            + "; ".join(stopping)
+        )
+
+
+def columns_shown(tables: ReadTables) -> tuple[str, ...]:
+    """What was understood of the tables."""
+    return tables.shown

@@ -1,0 +1,87 @@
+"""An agreement as files: figures, report on screen and on paper, and the data behind every plot."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import astuple
+from pathlib import Path
+
+import numpy as np
+
+from raysplay.infer.agreement.csv_bytes import csv_bytes
+from raysplay.infer.agreement.document import Picture
+from raysplay.infer.agreement.output_folder import check_folder, write_folder
+from raysplay.infer.agreement.pdf_file import pdf_file
+from raysplay.infer.agreement.plots import MeasurePlots, draw
+from raysplay.infer.agreement.report import TITLE, digest, report_blocks
+from raysplay.infer.agreement.result import FIGURE_COLUMNS, FLOW_COLUMNS, UNUSED_COLUMNS, Agreement, read_rows
+from raysplay.infer.agreement.web_page import web_page
+
+FIGURES, REPORT, PAPER = "agreement.csv", "report.html", "report.pdf"
+
+
+def write_agreement(agreement: Agreement, folder: Path, *, overwrite: bool = False) -> tuple[str, ...]:
+    """Write all files and give their names below the folder.
+
+    Raises
+    ------
+    OutputFolderError
+        If the folder cannot take them.
+    """
+    check_folder(folder, overwrite=overwrite)
+    files: dict[str, bytes] = {}
+    pictures: dict[str, list[Picture]] = {}
+    for result in agreement.results:
+        for number, plots in enumerate(result.plots):
+            picture = draw(plots)
+            pictures.setdefault(result.measure, []).append(picture)
+            name = f"plots/{result.measure}{f'_{number + 1}' if number else ''}"
+            files[f"{name}.png"] = picture.png
+            files[f"{name}_feet.csv"] = csv_bytes(
+                ("foot", "kind", plots.second, plots.first, "mean", "difference"), _feet(agreement, plots)
+            )
+            files[f"{name}_lines.csv"] = csv_bytes(("plot", "line", "value", "low", "high", "slope"), _lines(plots))
+        for number, one in enumerate(result.confusions):
+            rows = [[grade, *counts] for grade, counts in zip(one.grades, one.counts, strict=True)]
+            head = (f"{one.first} / {one.second}", *one.grades)
+            files[f"grades/{result.measure}_{number + 1}.csv"] = csv_bytes(head, rows)
+    figures = [astuple(one) for result in agreement.results for one in result.figures]
+    files[FIGURES] = csv_bytes(FIGURE_COLUMNS, figures)
+    files["not_used.csv"] = csv_bytes(
+        UNUSED_COLUMNS, ([*astuple(one)[:-1], "yes" if one.slip else "no"] for one in agreement.unused)
+    )
+    files["flow.csv"] = csv_bytes(
+        FLOW_COLUMNS, ([s.what, s.unit, s.count, s.of, "yes" if s.out else "no", s.measure] for s in agreement.flow)
+    )
+    files["reads_used.csv"] = csv_bytes(*read_rows(agreement.study))
+    blocks = report_blocks(agreement, pictures)
+    files[REPORT] = web_page(TITLE, blocks).encode("utf-8")
+    files[PAPER] = pdf_file(TITLE, blocks)
+    about = {
+        "kind": "agreement",
+        "command": agreement.command,
+        "run": None if agreement.run is None else digest(agreement.run.folder / "run.json"),
+        "reads": {str(path): digest(path) for path in agreement.tables.paths},
+        "slips": [one.said for one in agreement.slips],
+        "cautions": list(agreement.cautions),
+    }
+    write_folder(folder, files, about, overwrite=overwrite)
+    return tuple(files)
+
+
+def _feet(agreement: Agreement, plots: MeasurePlots) -> Iterator[tuple[str | float, ...]]:
+    for foot, mark, x, y in zip(plots.feet, plots.marks, plots.x, plots.y, strict=True):
+        of = agreement.study.feet[foot]
+        yield (f"{of.film} {of.side}", plots.mark_names[mark], float(x), float(y), float((x + y) / 2), float(y - x))
+
+
+def _lines(plots: MeasurePlots) -> Iterator[tuple[str | float, ...]]:
+    for level in plots.levels:
+        yield ("difference by mean", level.name, level.value, level.low, level.high, 0.0)
+    for line in plots.lines:
+        yield ("each foot", line.name, line.intercept, np.nan, np.nan, line.slope)
+    for name, (share, error) in plots.review.items():
+        for x, y in zip(share, error, strict=True):
+            yield ("error that stays", f"{name}, share {x:g}", float(y), np.nan, np.nan, np.nan)
+    for level in plots.groups:
+        yield ("mean difference by group", level.name, level.value, level.low, level.high, np.nan)
