@@ -24,6 +24,7 @@ def agreement(
     grades: str | None = None,
     margins: Mapping[str, float] | None = None,
     thresholds: Mapping[str, float] | None = None,
+    bounds: Mapping[str, float] | None = None,
     go_on: bool = False,
 ) -> Agreement:
     """Compare a run with reads, and readers with each other; the same as ``raysplay agreement``.
@@ -50,6 +51,8 @@ def agreement(
         Margin of interchangeability by measure, stated beforehand.
     thresholds : mapping of str to float, optional
         Values at which sensitivity and specificity are given.
+    bounds : mapping of str to float, optional
+        Mean absolute error that may stay: the share to review for it is sought.
     go_on : bool
         Go on though tables hold what looks like slips.
 
@@ -64,5 +67,5 @@ def agreement(
     from raysplay.infer.agreement.reads import ReadOptions
 
     reading = ReadOptions(sheet, dict(columns or {}), tuple(ignore), measure, study)
-    options = AgreementOptions(reading, grades, dict(margins or {}), dict(thresholds or {}), go_on)
+    options = AgreementOptions(reading, grades, dict(margins or {}), dict(thresholds or {}), dict(bounds or {}), go_on)
     return agreement_of(None if run is None else Path(run), [Path(one) for one in reads], options)

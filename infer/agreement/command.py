@@ -56,6 +56,14 @@ def agreement(
         list[str] | None,
         typer.Option("--threshold", metavar="MEASURE=VALUE", help="Sensitivity and specificity at this value."),
     ] = None,
+    bound: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--bound",
+            metavar="MEASURE=VALUE",
+            help="Mean absolute error that may stay: how many feet must a person see?",
+        ),
+    ] = None,
     go_on: Annotated[
         bool,
         typer.Option("--go-on", help="Go on though the tables hold what looks like slips; the report names them."),
@@ -79,6 +87,7 @@ def agreement(
             grades,
             dict(_number(one, "--margin") for one in margin or ()),
             dict(_number(one, "--threshold") for one in threshold or ()),
+            dict(_number(one, "--bound") for one in bound or ()),
             go_on,
             command=shlex.join(["raysplay", *sys.argv[1:]]),
         )
@@ -130,8 +139,10 @@ def _number(text: str, option: str) -> tuple[str, float]:
 
     name, said = _pair(text, option)
     value = as_number(said)
-    if value is None or (option == "--margin" and value <= 0):
-        raise typer.BadParameter(f"{said} is no {'positive ' if option == '--margin' else ''}number", param_hint=option)
+    if value is None or (option != "--threshold" and value <= 0):
+        raise typer.BadParameter(
+            f"{said} is no {'positive ' if option != '--threshold' else ''}number", param_hint=option
+        )
     try:
         return known_measure(name), value
     except UserTableError as error:

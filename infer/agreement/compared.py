@@ -41,6 +41,8 @@ class AgreementOptions:
         Margin of interchangeability by measure, stated beforehand, in its unit.
     thresholds : mapping of str to float
         Values at which sensitivity and specificity are given; else the borders of the scheme.
+    bounds : mapping of str to float
+        Mean absolute error that may stay by measure: the share to review for it is sought.
     go_on : bool
         Go on though tables hold what looks like slips.
     command : str
@@ -51,6 +53,7 @@ class AgreementOptions:
     grades: str | None = None
     margins: Mapping[str, float] = field(default_factory=dict)
     thresholds: Mapping[str, float] = field(default_factory=dict)
+    bounds: Mapping[str, float] = field(default_factory=dict)
     go_on: bool = False
     command: str = ""
 
@@ -113,9 +116,9 @@ def agreement_of(
     said = [*_cells(unused), *(one.said for one in found if one.stops)]
     if said and not options.go_on:
         raise AgreementStoppedError(said)
-    unknown = {*options.margins, *options.thresholds} - set(study.measures)
+    unknown = {*options.margins, *options.thresholds, *options.bounds} - set(study.measures)
     if unknown:
-        raise UserTableError(f"nobody read {', '.join(sorted(unknown))}, which --margin or --threshold names")
+        raise UserTableError(f"nobody read {', '.join(sorted(unknown))}, which --margin, --threshold or --bound names")
     inputs = [_input(study, measure, name, options) for measure in study.measures]
     results = _reckoned(inputs, sum(int(np.isfinite(values).sum()) for values in study.readings.values()))
     return Agreement(
@@ -160,6 +163,7 @@ def _input(study: StudyReads, measure: str, grades: str, options: AgreementOptio
         grades,
         options.margins.get(measure),
         options.thresholds.get(measure),
+        options.bounds.get(measure),
     )
 
 

@@ -66,7 +66,9 @@ def _steps(tables: ReadTables, study: StudyReads, run: Run | None, unused: Seque
 def fates(study: StudyReads, measure: str) -> dict[str, int]:
     """What became of the feet of which somebody read a measure, by what the run made of them."""
     read = np.isfinite(study.readings[measure]).any(axis=(1, 2))
-    count = Counter(fate_of(study, i, measure) for i in np.flatnonzero(read) if study.feet[i].decision != READ_ONLY)
+    count = Counter(
+        fate_of(study, int(i), measure) for i in np.flatnonzero(read) if study.feet[i].decision != READ_ONLY
+    )
     return {fate: count[fate] for fate in (COMPARED, WITHHELD, f"{_REFUSED} by the run", NOT_FOUND, NOT_READ)}
 
 

@@ -90,7 +90,7 @@ def draw(plots: MeasurePlots) -> Picture:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    style = {
+    style: Any = {
         "font.size": 7.0,
         "axes.titlesize": 8.0,
         "axes.spines.top": False,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import importlib.metadata
 import platform
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -77,7 +78,7 @@ def _what(agreement: Agreement) -> str:
     often = f"in {len(study.sessions)} sessions" if len(study.sessions) > 1 else "once"
     films = len({foot.film for foot in study.feet})
     compared = (
-        f"compared with the run in {agreement.run.folder.absolute().name}"
+        f'compared with the run "{agreement.run.folder.absolute().name}"'
         if agreement.run is not None
         else "compared with each other; no run of the tool is part of this"
     )
@@ -204,6 +205,7 @@ def _of_measure(agreement: Agreement, result: MeasureResult, pictures: Iterable[
     for figure in result.figures:
         groups[figure.reader, figure.feet].append(figure)
     in_full = {EVERYBODY, MEAN if (MEAN, ALL) in groups else next((r for r, f in groups if f == ALL), "")}
+    in_full |= {reader for reader, _ in groups if reader.endswith(" again")}
     for (reader, feet), figures in groups.items():
         if reader not in in_full or feet not in (ALL, ACCEPTED):
             continue
@@ -220,6 +222,7 @@ def _of_measure(agreement: Agreement, result: MeasureResult, pictures: Iterable[
                     ),
                 ]
                 for one in figures
+                if _is_shown(one)
             ],
             numbers=frozenset({2}),
             weights=(26, 26, 7, 41),
@@ -227,6 +230,15 @@ def _of_measure(agreement: Agreement, result: MeasureResult, pictures: Iterable[
     yield from _in_short(measure.abbreviation, measure.unit, groups, in_full)
     for confusion in result.confusions:
         yield _confusion(measure.abbreviation, confusion)
+
+
+_SHARES_SHOWN = ("0", "10", "20", "30", "50")
+
+
+def _is_shown(figure: Figure) -> bool:
+    """All but shares to review that the plot shows as well."""
+    share = re.search(r"left, (\d+) % reviewed", figure.statistic)
+    return share is None or share[1] in _SHARES_SHOWN
 
 
 _SHORT = ("bias", LOWER, UPPER, "mean absolute error", "root mean square error")

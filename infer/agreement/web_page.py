@@ -10,7 +10,7 @@ from raysplay.infer.agreement.document import Block, Bullets, DataTable, Heading
 
 _STYLE = """
 :root { color-scheme: light; }
-body { font: 16px/1.5 system-ui, sans-serif; color: #111; background: #fff; max-width: 62rem; margin: 2rem auto;
+body { font: 16px/1.5 system-ui, sans-serif; color: #111; background: #fff; max-width: 70rem; margin: 2rem auto;
   padding: 0 1rem; }
 h1 { font-size: 1.8rem; line-height: 1.2; }
 h2 { font-size: 1.3rem; border-bottom: 1px solid #888; margin-top: 2.5rem; }
@@ -21,9 +21,9 @@ h2, h3 { break-after: avoid; }
 table { border-collapse: collapse; font-size: 0.85rem; }
 caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
 th, td { padding: 0.2rem 0.6rem; text-align: left; vertical-align: top; border-bottom: 1px solid #bbb;
-  overflow-wrap: anywhere; min-width: 3.5rem; }
+  overflow-wrap: break-word; }
 thead th { border-bottom: 2px solid #111; }
-.number { text-align: right; font-variant-numeric: tabular-nums; overflow-wrap: normal; }
+.number { text-align: right; font-variant-numeric: tabular-nums; }
 figure { margin: 1.2rem 0; break-inside: avoid; }
 figure svg { max-width: 100%; height: auto; }
 figcaption { font-size: 0.85rem; }
@@ -34,7 +34,8 @@ thead { display: table-header-group; }
 @media print {
   body { font-size: 10pt; max-width: none; margin: 0; padding: 0; }
   table { font-size: 7.5pt; }
-  th, td { padding: 0.1rem 0.3rem; min-width: 0; }
+  th, td { padding: 0.1rem 0.3rem; }
+  td:not(.number) { overflow-wrap: anywhere; min-width: 3.2rem; }
   .wide { overflow: visible; }
   nav { display: none; }
 }

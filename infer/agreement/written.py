@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator
-from dataclasses import astuple
+from dataclasses import astuple, replace
 from pathlib import Path
 
 import numpy as np
 
 from raysplay.infer.agreement.csv_bytes import csv_bytes
 from raysplay.infer.agreement.document import Picture
+from raysplay.infer.agreement.feet import StudyReads
 from raysplay.infer.agreement.output_folder import check_folder, write_folder
 from raysplay.infer.agreement.pdf_file import pdf_file
 from raysplay.infer.agreement.plots import MeasurePlots, draw
 from raysplay.infer.agreement.report import TITLE, digest, report_blocks
 from raysplay.infer.agreement.result import FIGURE_COLUMNS, FLOW_COLUMNS, UNUSED_COLUMNS, Agreement, read_rows
 from raysplay.infer.agreement.web_page import web_page
+from raysplay.infer.compare.calibration_file import CALIBRATION, CalibrationError, calibrate_run
+from raysplay.infer.compare.evaluation import Pair, Pairing
+from raysplay.infer.compare.true_foot import TrueFoot
+
+NO_CALIBRATION = "no_calibration.txt"
+"""Says why there is none."""
 
 FIGURES, REPORT, PAPER = "agreement.csv", "report.html", "report.pdf"
 
@@ -42,9 +50,13 @@ def write_agreement(agreement: Agreement, folder: Path, *, overwrite: bool = Fal
             )
             files[f"{name}_lines.csv"] = csv_bytes(("plot", "line", "value", "low", "high", "slope"), _lines(plots))
         for number, one in enumerate(result.confusions):
-            rows = [[grade, *counts] for grade, counts in zip(one.grades, one.counts, strict=True)]
+            rows: list[list[str | float | int | None]] = [
+                [grade, *counts] for grade, counts in zip(one.grades, one.counts, strict=True)
+            ]
             head = (f"{one.first} / {one.second}", *one.grades)
             files[f"grades/{result.measure}_{number + 1}.csv"] = csv_bytes(head, rows)
+    if agreement.run is not None:
+        files |= _calibration(agreement)
     figures = [astuple(one) for result in agreement.results for one in result.figures]
     files[FIGURES] = csv_bytes(FIGURE_COLUMNS, figures)
     files["not_used.csv"] = csv_bytes(
@@ -67,6 +79,34 @@ def write_agreement(agreement: Agreement, folder: Path, *, overwrite: bool = Fal
     }
     write_folder(folder, files, about, overwrite=overwrite)
     return tuple(files)
+
+
+def _calibration(agreement: Agreement) -> dict[str, bytes]:
+    """Interval factors made from the mean of the readers, as ``raysplay evaluate --calibrate`` does of a truth."""
+    study, run = agreement.study, agreement.run
+    assert run is not None
+    pairs = [
+        Pair(TrueFoot(foot.film, foot.side, "dp", _means(study, i)), foot.measured, run.archive.was_read(foot.film))
+        for i, foot in enumerate(study.feet)
+    ]
+    measures = {name: built for name, built in run.archive.constructions.items() if name in study.measures}
+    with tempfile.TemporaryDirectory(prefix="raysplay-") as folder:
+        try:
+            archive = replace(run.archive, constructions=measures)
+            path = calibrate_run(Pairing(tuple(pairs), ()), archive, None, Path(folder))
+        except CalibrationError as error:
+            return {NO_CALIBRATION: f"No calibration could be made: {error}.\n".encode()}
+        return {CALIBRATION: path.read_bytes()}
+
+
+def _means(study: StudyReads, foot: int) -> dict[str, float]:
+    """Mean of all readings of a foot, by measure."""
+    found = {}
+    for name in study.measures:
+        values = study.readings[name][foot]
+        if np.isfinite(values).any():
+            found[name] = float(np.nanmean(values))
+    return found
 
 
 def _feet(agreement: Agreement, plots: MeasurePlots) -> Iterator[tuple[str | float, ...]]:
