@@ -33,6 +33,8 @@ class AgreementSettings(Config):
         Below the first figures are called shaky; below the second there are none.
     within : dict of str to tuple of float
         Limits of small differences, by unit.
+    limits_known_within : dict of str to tuple of float
+        How well the limits of agreement of a next study shall be known, by unit: films for it are counted.
     grades : str
         Scheme for kappa and confusion.
     slips : SlipSettings
@@ -42,6 +44,7 @@ class AgreementSettings(Config):
     few_feet: int = Field(ge=1)
     fewest_feet: int = Field(ge=2)
     within: dict[str, tuple[float, ...]]
+    limits_known_within: dict[str, tuple[float, ...]]
     grades: str
     slips: SlipSettings
 

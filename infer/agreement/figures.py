@@ -26,6 +26,7 @@ from raysplay.infer.agreement.statistics.interchange import interchangeability
 from raysplay.infer.agreement.statistics.intraclass import Design, intraclass, recommended
 from raysplay.infer.agreement.statistics.kappa import confusion, weighted_kappa
 from raysplay.infer.agreement.statistics.limits import limits_of_agreement, limits_regression, limits_replicated
+from raysplay.infer.agreement.statistics.planning import films_for_limits
 from raysplay.infer.agreement.statistics.regression import deming, passing_bablok
 from raysplay.infer.agreement.statistics.repeatability import (
     minimal_detectable_change,
@@ -47,6 +48,7 @@ Named = tuple[str, Estimate]
 
 TOOL, MEAN, EVERYBODY = "tool", "mean of readers", "all readers"
 ALL, ACCEPTED = "all", Outcome.ACCEPTED.value
+SPREAD = "standard deviation of differences"
 LOWER, UPPER = "limits of agreement, lower", "limits of agreement, upper"
 REGRESSIONS = ("Deming", "Passing-Bablok")
 _SHARES = tuple(round(0.05 * step, 2) for step in range(19))
@@ -161,6 +163,8 @@ def measure_result(given: MeasureInput) -> MeasureResult:
                 named += _grades(given, one)
                 if one is main and of_tool:
                     named += [*_sorted_at_thresholds(given, one), *_after_review(given, one), *_intervals(given, one)]
+                if one is main:
+                    named += _next_study(given, dict(named).get(SPREAD))
             in_full[feet] = dict(named)
             figures += [_figure(given.measure, one.reader, feet, name, estimate) for name, estimate in named]
         groups: list[Level] = []
@@ -254,7 +258,7 @@ def _of_two(given: MeasureInput, one: Comparison, chosen: BoolArray, *, in_depth
         unit = "degrees" if by_name(given.measure).unit == DEGREE else by_name(given.measure).unit
         yield f"share within {bound:g} {unit}", size.share_within(y - x, bound, groups, level)
     plain = limits_of_agreement(y - x, groups, level)
-    yield "standard deviation of differences", plain.sd
+    yield SPREAD, plain.sd
     yield LOWER, plain.lower
     yield UPPER, plain.upper
     if one.first_all.shape[1] > 1 or one.second_all.shape[1] > 1:
@@ -387,6 +391,35 @@ def _intervals(given: MeasureInput, one: Comparison) -> Iterator[Named]:
     )
     why = "; ".join(part for part in (found.coverage.why, said) if part)
     yield "coverage of the tool's intervals", replace(found.coverage, why=why)
+
+
+def _next_study(given: MeasureInput, spread: Estimate | None) -> Iterator[Named]:
+    """Films that a next study needs for limits of agreement that are known so well, by the spread found here."""
+    settings = agreement_settings()
+    if spread is None or not np.isfinite(spread.value) or spread.value <= 0.0 or spread.n < settings.few_feet:
+        return
+    unit = "degrees" if by_name(given.measure).unit == DEGREE else by_name(given.measure).unit
+    for half in settings.limits_known_within.get(by_name(given.measure).unit, ()):
+        plans = [
+            films_for_limits(half, sd, level=settings.level)
+            for sd in (spread.value, spread.low, spread.high)
+            if np.isfinite(sd) and sd > 0.0
+        ]
+        films = [float(max(plan.films, plan.films_by_simulation)) for plan in plans]
+        ends = (films[1], films[2]) if len(films) == 3 else (np.nan, np.nan)
+        yield (
+            f"films for limits known to within {half:g} {unit}",
+            Estimate(
+                films[0],
+                *ends,
+                n=spread.n,
+                level=settings.level,
+                method=f"{plans[0].method}; ends by those of the spread; checked by simulation",
+                assumption=plans[0].assumption,
+                source=plans[0].source,
+                why="",
+            ),
+        )
 
 
 def _interchange(given: MeasureInput) -> Iterator[Named]:
