@@ -14,7 +14,7 @@ from raysplay.configs.grades import scheme
 from raysplay.configs.proof import proofs
 from raysplay.infer.agreement.config import agreement_settings
 from raysplay.infer.agreement.feet import NOT_FOUND, NOT_READ, Run, StudyReads, open_run, study_reads
-from raysplay.infer.agreement.figures import MeasureInput, measure_result
+from raysplay.infer.agreement.figures import MeasureInput, comparisons, measure_result
 from raysplay.infer.agreement.flow import flow
 from raysplay.infer.agreement.reads import ReadOptions, ReadTables, UnusedRow, read_reads
 from raysplay.infer.agreement.result import Agreement, MeasureResult
@@ -120,6 +120,11 @@ def agreement_of(
     if unknown:
         raise UserTableError(f"nobody read {', '.join(sorted(unknown))}, which --margin, --threshold or --bound names")
     inputs = [_input(study, measure, name, options) for measure in study.measures]
+    if not any(comparisons(one) or np.isfinite(one.readings).sum(axis=2).max() > 1 for one in inputs):
+        raise UserTableError(
+            f"{', '.join(tables.rows)}: one reader ({study.readers[0]}), no foot read twice, and no number of a run: "
+            "there is nothing to compare with"
+        )
     results = _reckoned(inputs, sum(int(np.isfinite(values).sum()) for values in study.readings.values()))
     return Agreement(
         study,

@@ -48,6 +48,7 @@ Named = tuple[str, Estimate]
 
 TOOL, MEAN, EVERYBODY = "tool", "mean of readers", "all readers"
 ALL, ACCEPTED = "all", Outcome.ACCEPTED.value
+DETECTABLE = "minimal detectable change, same film"
 SPREAD = "standard deviation of differences"
 LOWER, UPPER = "limits of agreement, lower", "limits of agreement, upper"
 REGRESSIONS = ("Deming", "Passing-Bablok")
@@ -463,6 +464,12 @@ def _correlations(table: FloatArray, groups: npt.NDArray[np.int64]) -> dict[str,
     return found
 
 
+def _of_same_film(found: Estimate) -> Estimate:
+    """The estimate with what it must not be used for."""
+    said = "not for a change between two films, which also holds what standing and beam cost"
+    return replace(found, why="; ".join(part for part in (found.why, said) if part))
+
+
 def _of_readers(given: MeasureInput) -> Iterator[tuple[str, str, str, Estimate]]:
     """Readers among themselves, and each with their own reads again: reader, feet, statistic, estimate."""
     level, table = agreement_settings().level, given.first
@@ -476,12 +483,12 @@ def _of_readers(given: MeasureInput) -> Iterator[tuple[str, str, str, Estimate]]
             yield EVERYBODY, ALL, name, replace(found, why="; ".join(part for part in (found.why, said) if part))
         error = standard_error_of_measurement(table[somebody], "agreement", given.groups[somebody], level)
         yield EVERYBODY, ALL, "standard error of measurement", error
-        yield EVERYBODY, ALL, "minimal detectable change, same film", minimal_detectable_change(error)
+        yield EVERYBODY, ALL, DETECTABLE, _of_same_film(minimal_detectable_change(error))
     if given.readings.shape[2] > 1:
         for r, reader in enumerate(given.readers):
             within = within_subject_sd(given.readings[:, r, :], given.groups, level)
             yield f"{reader} again", ALL, "within-subject standard deviation", within
-            yield f"{reader} again", ALL, "minimal detectable change, same film", minimal_detectable_change(within)
+            yield f"{reader} again", ALL, DETECTABLE, _of_same_film(minimal_detectable_change(within))
             first = np.isfinite(given.readings[:, r, :]).all(axis=1)
             again = _correlations(given.readings[first, r, :], given.groups[first])["ICC(2,1)"]
             yield f"{reader} again", ALL, "ICC(2,1), sessions", again

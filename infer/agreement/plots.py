@@ -145,13 +145,14 @@ def _differences(axes: Axes, plots: MeasurePlots) -> None:
             continue
         if np.isfinite(level.low) and np.isfinite(level.high):
             axes.axhspan(level.low, level.high, color="0.88", lw=0)
-        axes.axhline(level.value, color="black", linestyle="-" if number == 0 else "--")
+        axes.axhline(level.value, color="black", linestyle="-" if number == 0 else "--", zorder=3)
         axes.annotate(
             f"{level.value:+.2f}",
             (1.0, level.value),
             xycoords=("axes fraction", "data"),
             ha="right",
             va="bottom",
+            zorder=4,
             bbox={"boxstyle": "square,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.8},
         )
     axes.axhline(0.0, color="0.5", linewidth=0.5)

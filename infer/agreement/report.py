@@ -152,7 +152,9 @@ def _number(figure: Figure | None, unit: str = "") -> str:
         return ""
     if not np.isfinite(figure.value):
         return f"not given: {figure.why}"
-    digits = 3 if unit == "ratio" else 2
+    digits = 3 if unit == "ratio" or any(word in figure.statistic for word in _PURE) else 2
+    if figure.statistic.startswith("films for"):
+        digits = 0
     said = _plain(figure.value, digits)
     if np.isfinite(figure.low) and np.isfinite(figure.high):
         said += f" ({_plain(figure.low, digits)} to {_plain(figure.high, digits)})"
@@ -217,9 +219,7 @@ def _of_measure(agreement: Agreement, result: MeasureResult, pictures: Iterable[
                     one.statistic,
                     _number(one, measure.unit),
                     _count(one),
-                    ". ".join(
-                        part for part in (one.method, one.assumption, one.why if np.isfinite(one.value) else "") if part
-                    ),
+                    _stands_on(one),
                 ]
                 for one in figures
                 if _is_shown(one)
@@ -230,6 +230,20 @@ def _of_measure(agreement: Agreement, result: MeasureResult, pictures: Iterable[
     yield from _in_short(measure.abbreviation, measure.unit, groups, in_full)
     for confusion in result.confusions:
         yield _confusion(measure.abbreviation, confusion)
+
+
+_PURE = ("ICC", "concordance", "kappa", "share", "sensitivity", "specificity", "coverage", "slope")
+"""What figures without a unit are called; they have three decimals."""
+
+
+def _stands_on(figure: Figure) -> str:
+    """How a figure was made, what must hold, and what to bear in mind with it."""
+    parts = [figure.method]
+    if figure.assumption:
+        parts.append(f"Assumes: {figure.assumption}")
+    if figure.why and np.isfinite(figure.value):
+        parts.append(f"Note: {figure.why}")
+    return ". ".join(part for part in parts if part)
 
 
 _SHARES_SHOWN = ("0", "10", "20", "30", "50")

@@ -23,7 +23,7 @@ caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
 th, td { padding: 0.2rem 0.6rem; text-align: left; vertical-align: top; border-bottom: 1px solid #bbb;
   overflow-wrap: break-word; }
 thead th { border-bottom: 2px solid #111; }
-.number { text-align: right; font-variant-numeric: tabular-nums; }
+.number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 figure { margin: 1.2rem 0; break-inside: avoid; }
 figure svg { max-width: 100%; height: auto; }
 figcaption { font-size: 0.85rem; }

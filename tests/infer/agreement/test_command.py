@@ -262,6 +262,20 @@ def test_readers_among_themselves(tmp_path, make_island):
     assert {(row["measure"], row["statistic"]) for row in reported} == {("hva", "ICC(2,1)"), ("ima", "ICC(2,1)")}
 
 
+def test_one_reader_alone_has_nothing_to_be_compared_with(tmp_path, make_island):
+    island = make_island(readers=("AB",), sessions=1)
+    result = call(island.tidy(tmp_path / "reads.csv"), "--out", tmp_path / "out")
+    assert (result.exit_code, "there is nothing to compare with" in flat(result)) == (2, True)
+    assert not (tmp_path / "out").exists()
+
+
+def test_one_reader_is_compared_with_their_own_reads_again(tmp_path, make_island):
+    island = make_island(readers=("AB",))
+    result = call(island.tidy(tmp_path / "reads.csv"), "--out", tmp_path / "out")
+    assert result.exit_code == 0, result.output
+    assert {row["reader"] for row in figures(tmp_path / "out")} == {"AB again"}
+
+
 def test_the_same_from_a_notebook(study):
     run, reads, out = study
     found = agreement(run, [reads])
