@@ -14,7 +14,7 @@ from raysplay.infer.agreement.statistics.inputs import FloatArray, all_equal, ch
 
 SOURCE = "Lin, Biometrics 1989;45:255, with the correction in Biometrics 2000;56:324"
 LIN = Basis("interval by the inverse hyperbolic tangent", "independent films; pairs near bivariate normal", SOURCE)
-CLUSTERED = Basis("bootstrap over persons (BCa)", "independent persons", SOURCE)
+CLUSTERED = Basis("studentised bootstrap over persons", "independent persons", SOURCE)
 
 
 @dataclass(frozen=True)
@@ -80,7 +80,8 @@ def concordance(
     shift2 = (float(a.mean()) - float(b.mean())) ** 2 / np.sqrt(va * vb)
     accuracy = float(2.0 / (np.sqrt(va / vb) + np.sqrt(vb / va) + shift2))
     if basis is CLUSTERED:
-        low, high = (float(end[0]) for end in sums_interval(rows, _from_sums, person, level))
+        ends = sums_interval(rows, _from_sums, person, level, forward=np.arctanh, inverse=np.tanh)
+        low, high = (float(end[0]) for end in ends)
         why = f"{persons} persons; a bootstrap needs {FEWEST}" if persons < FEWEST else ""
         return Concordance(basis.estimate(value, low, high, n, level, why), precision, accuracy)
     if 1.0 - abs(precision) < 1e-12 or abs(value) < 1e-300:

@@ -139,7 +139,14 @@ def intraclass(table: npt.ArrayLike, groups: npt.ArrayLike | None = None, level:
     squares = mean_squares(sums.sum(axis=0))
     values = correlations(squares)
     if repeated:
-        low, high = sums_interval(sums, lambda total: correlations(mean_squares(total)), person, level)
+        low, high = sums_interval(
+            sums,
+            lambda total: correlations(mean_squares(total)),
+            person,
+            level,
+            forward=lambda value: -np.log1p(-value),
+            inverse=lambda scaled: -np.expm1(-scaled),
+        )
         persons = int(person.max()) + 1
         missing = f"{persons} persons; a bootstrap needs {FEWEST}" if persons < FEWEST else ""
     else:
@@ -223,7 +230,7 @@ def f_intervals(squares: MeanSquares, level: float) -> tuple[FloatArray, FloatAr
 
 def _bases(repeated: bool, left_out: int) -> tuple[Basis, ...]:
     note = f"; {left_out} film(s) that not all readers read are left out" if left_out else ""
-    made = "bootstrap over persons (BCa), readers kept" if repeated else "interval by F"
+    made = "studentised bootstrap over persons, readers kept" if repeated else "interval by F"
     if repeated:
         note += "; independent persons"
     return tuple(

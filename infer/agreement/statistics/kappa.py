@@ -20,9 +20,11 @@ LARGE = Basis(
     "independent films, about 50 or more; kappa not near 1",
     "Cohen 1968; Fleiss, Cohen and Everitt, Psychological Bulletin 1969;72:323 (from memory)",
 )
-CLUSTERED = Basis("bootstrap over persons (BCa)", "independent persons", "Cohen, Psychological Bulletin 1968;70:213")
+CLUSTERED = Basis(
+    "studentised bootstrap over persons", "independent persons", "Cohen, Psychological Bulletin 1968;70:213"
+)
 MANY = Basis(
-    "bootstrap over films or persons (BCa)",
+    "studentised bootstrap over films or persons",
     "independent films or persons; every film graded by the same number of readers",
     "Fleiss, Psychological Bulletin 1971;76:378",
 )
@@ -118,7 +120,8 @@ def weighted_kappa(
             table = sums.reshape(*sums.shape[:-1], k, k)
             return _kappa(table / table.sum(axis=(-2, -1), keepdims=True), weight)[..., None]
 
-        low, high = (float(end[0]) for end in sums_interval(rows, from_sums, person, level))
+        ends = sums_interval(rows, from_sums, person, level, forward=np.arctanh, inverse=np.tanh)
+        low, high = (float(end[0]) for end in ends)
         why = f"{persons} persons; a bootstrap needs {FEWEST}" if persons < FEWEST else ""
         return basis.estimate(value, low, high, n, level, why)
     error = _large_sample_error(cells, weight, n)
@@ -189,7 +192,8 @@ def fleiss_kappa(counts: npt.ArrayLike, groups: npt.ArrayLike | None = None, lev
     value = float(from_sums(rows.sum(axis=0))[0])
     if not np.isfinite(value):
         return MANY.unknown("all readers use one grade only: chance alone agrees as well", n, level)
-    low, high = (float(end[0]) for end in sums_interval(rows, from_sums, person, level))
+    ends = sums_interval(rows, from_sums, person, level, forward=np.arctanh, inverse=np.tanh)
+    low, high = (float(end[0]) for end in ends)
     persons = int(person.max()) + 1
     why = f"{persons} independent films or persons; a bootstrap needs {FEWEST}" if persons < FEWEST else ""
     return MANY.estimate(value, low, high, n, level, why)

@@ -197,8 +197,9 @@ def _slopes(a: FloatArray, b: FloatArray) -> FloatArray:
     dx, dy = a[first] - a[second], b[first] - b[second]
     differ = (dx != 0.0) | (dy != 0.0)
     with np.errstate(divide="ignore"):
-        slopes: FloatArray = dy[differ] / np.where(dx[differ] == 0.0, 0.0, dx[differ])
-    kept: FloatArray = slopes[slopes != -1.0]
+        slopes: FloatArray = dy[differ] / np.abs(dx[differ]) * np.where(dx[differ] < 0.0, -1.0, 1.0)
+    # A slope of -1 between readings of one decimal is seldom exactly -1 in a computer.
+    kept: FloatArray = slopes[np.abs(slopes + 1.0) > 1e-9]
     return kept
 
 

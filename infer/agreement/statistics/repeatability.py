@@ -147,15 +147,16 @@ def standard_error_of_measurement(
         return basis.estimate(0.0, np.nan, np.nan, n, level, "all readers read the same: copies, or no error at all")
     if int(person.max()) + 1 < n:
         clustered = Basis(
-            "bootstrap over persons (BCa), readers kept", basis.assumption + "; independent persons", basis.source
+            "studentised bootstrap over persons, readers kept", basis.assumption + "; independent persons", basis.source
         )
 
-        def root(total: FloatArray) -> FloatArray:
+        def square(total: FloatArray) -> FloatArray:
             found = mean_squares(total)
             share = found.readers / found.films + found.error * (found.films - 1) / found.films
-            return np.sqrt(share if kind == "agreement" else found.error)[..., None]
+            return (share if kind == "agreement" else found.error)[..., None]
 
-        low, high = (float(end[0]) for end in sums_interval(sums, root, person, level))
+        ends = sums_interval(sums, square, person, level, forward=np.log, inverse=np.exp)
+        low, high = (float(np.sqrt(end[0])) for end in ends)
         persons = int(person.max()) + 1
         why = f"{persons} persons; a bootstrap needs {FEWEST}" if persons < FEWEST else ""
         return clustered.estimate(np.sqrt(variance), low, high, n, level, why)
