@@ -121,7 +121,9 @@ class UserTable:
     def doubtful_commas(self, column: str) -> frozenset[int]:
         """Lines whose comma in a column may stand before decimals or between thousands; :meth:`number` refuses these."""
         commas = [row.line for row in self.rows if _DOUBTFUL_COMMA.fullmatch(row[column])]
-        points = any("." in row[column] and as_number(row[column]) is not None for row in self.rows) if commas else False
+        points = (
+            any("." in row[column] and as_number(row[column]) is not None for row in self.rows) if commas else False
+        )
         return frozenset(commas) if points or self.separator == "comma" else frozenset()
 
     def _refuse_doubtful_comma(self, row: Row, column: str, text: str) -> None:

@@ -58,7 +58,7 @@ def agreement(
 
     Raises
     ------
-    UserTableError, RunTablesError
+    UserTableError, RunError
         If a table or the run cannot be used; the message names it.
     AgreementStoppedError
         If something looks like a slip and ``go_on`` is not set.

@@ -75,7 +75,7 @@ def agreement(
     from raysplay.infer.agreement.output_folder import OutputFolderError, check_folder
     from raysplay.infer.agreement.reads import ReadOptions
     from raysplay.infer.agreement.written import FIGURES, PAPER, REPORT, write_agreement
-    from raysplay.infer.compare.run_tables import RunTablesError
+    from raysplay.infer.outputs.finished_run import RunError
     from raysplay.infer.user_table import UserTableError
 
     run, reads = _run_and_reads(paths)
@@ -95,7 +95,7 @@ def agreement(
         write_agreement(found, out, overwrite=overwrite)
     except OutputFolderError as error:
         raise typer.BadParameter(str(error), param_hint="--out") from error
-    except RunTablesError as error:
+    except RunError as error:
         raise typer.BadParameter(str(error), param_hint="RUN") from error
     except UserTableError as error:
         raise typer.BadParameter(str(error), param_hint="READS") from error

@@ -93,7 +93,7 @@ def agreement_of(
     ------
     UserTableError
         If a table cannot be used.
-    RunTablesError
+    RunError
         If the run cannot be read.
     AgreementStoppedError
         If something looks like a slip and ``go_on`` is not set.

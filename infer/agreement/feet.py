@@ -13,9 +13,10 @@ import numpy.typing as npt
 
 from raysplay.infer.agreement.reads import FilmFact, Read, ReadTables, UnusedRow, renamed, unused_read
 from raysplay.infer.compare.match import match_feet
-from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot, RunTablesError, read_run
+from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot, read_run
 from raysplay.infer.compare.true_foot import TrueFoot
 from raysplay.infer.film_names import FilmNames
+from raysplay.infer.outputs.finished_run import RunError
 from raysplay.infer.outputs.table_digests import changed_table
 from raysplay.infer.user_table import UserTableError
 
@@ -104,12 +105,12 @@ def open_run(folder: Path) -> Run:
 
     Raises
     ------
-    RunTablesError
+    RunError
         If it cannot be read, or a table of it was changed since.
     """
     archive = read_run(folder)
     if changed := changed_table(folder, ("films.csv",)):
-        raise RunTablesError(changed)
+        raise RunError(changed)
     persons: dict[str, str] = {}
     pixels: dict[str, float] = {}
     try:
@@ -120,7 +121,7 @@ def open_run(folder: Path) -> Run:
                 if row.get("column_mm"):
                     pixels[row["film"]] = float(row["column_mm"])
     except (OSError, ValueError, csv.Error) as error:
-        raise RunTablesError(f"{folder / 'films.csv'}: cannot be read ({type(error).__name__})") from error
+        raise RunError(f"{folder / 'films.csv'}: cannot be read ({type(error).__name__})") from error
     return Run(folder, archive, persons, pixels)
 
 

@@ -34,7 +34,7 @@ from raysplay.infer.agreement.statistics.repeatability import (
     within_subject_sd,
 )
 from raysplay.infer.agreement.statistics.review_yield import error_against_review, interval_coverage, review_needed
-from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.records import Outcome
 from raysplay.infer.review.reading import scale_of
 from raysplay.measure import by_name
@@ -288,7 +288,7 @@ def _lines(given: MeasureInput, one: Comparison) -> Iterator[Named]:
 
 def _scale(given: MeasureInput) -> Scale | None:
     """The scheme's scale of the measure, where its grades are told apart by their words."""
-    scale = scale_of(given.grades, given.measure, decision_limits().shape.values)
+    scale = scale_of(given.grades, given.measure, decision_settings().shape.values)
     return scale if scale is not None and len(set(scale.grades)) == len(scale.grades) else None
 
 
@@ -381,7 +381,7 @@ def _after_review(given: MeasureInput, one: Comparison) -> Iterator[Named]:
 
 def _intervals(given: MeasureInput, one: Comparison) -> Iterator[Named]:
     """Whether the tool's own intervals hold what was read."""
-    promised = decision_limits().interval.level
+    promised = decision_settings().interval.level
     truth = np.where(one.known, one.second, np.nan)
     found = interval_coverage(
         given.tool_low, given.tool_high, truth, promised, given.groups, agreement_settings().level

@@ -14,7 +14,7 @@ import numpy as np
 
 from raysplay.infer.agreement.config import SlipSettings
 from raysplay.infer.agreement.feet import FloatArray, StudyReads
-from raysplay.infer.decide.config import decision_limits
+from raysplay.infer.decide.settings import decision_settings
 from raysplay.measure import by_name
 from raysplay.measure.definition import DEGREE
 
@@ -126,7 +126,7 @@ def _signs(study: StudyReads, settings: SlipSettings) -> Iterator[Slip]:
 
 def _usual_sign(measure: str) -> int:
     """Sign that most feet have, where the range of what films show leans to one side; else 0."""
-    low, high = decision_limits().shape.values.get(measure, (-1.0, 1.0))
+    low, high = decision_settings().shape.values.get(measure, (-1.0, 1.0))
     return int(np.sign(round(low + high, 6)))
 
 
@@ -228,7 +228,7 @@ def _units(study: StudyReads, settings: SlipSettings) -> Iterator[Slip]:
 
 def _implausible(study: StudyReads, settings: SlipSettings) -> Iterator[Slip]:
     """Columns of which most values are such as no foot film shows; where there are no others to compare with, too."""
-    ranges: Mapping[str, tuple[float, float]] = decision_limits().shape.values
+    ranges: Mapping[str, tuple[float, float]] = decision_settings().shape.values
     for name in study.measures:
         if name not in ranges:
             continue

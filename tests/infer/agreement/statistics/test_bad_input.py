@@ -72,9 +72,7 @@ WITHOUT_VALUE = {
     "concordance with a constant": lambda: concordance(SOME, SAME).concordance,
     "deming of two": lambda: list(vars(deming([1.0, 2.0], [1.0, 3.0])).values()),
     "deming with a constant": lambda: list(vars(deming(SAME, SOME)).values()),
-    "deming of what is not related": lambda: list(
-        vars(deming([0.0, 0.0, 1.0, 1.0], [0.0, 1.0, 0.0, 1.0])).values()
-    ),
+    "deming of what is not related": lambda: list(vars(deming([0.0, 0.0, 1.0, 1.0], [0.0, 1.0, 0.0, 1.0])).values()),
     "passing of a constant": lambda: list(vars(passing_bablok(SOME, SAME)).values()),
     "passing of what falls": lambda: list(vars(passing_bablok(SOME, -SOME)).values()),
     "passing of what is not related": lambda: list(vars(passing_bablok(SOME, NOISE)).values()),

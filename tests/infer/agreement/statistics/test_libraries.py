@@ -264,7 +264,10 @@ def test_slopes_of_minus_one_are_left_out_of_readings_with_decimals_too():
     whole, tenths = passing_bablok(x, y), passing_bablok(x / 10, y / 10)
     for name in ("value", "low", "high"):
         assert getattr(tenths.slope, name) == pytest.approx(getattr(whole.slope, name))
-    small = passing_bablok(np.round(x / 20), np.round(y / 20)), passing_bablok(np.round(x / 20) / 10, np.round(y / 20) / 10)
+    small = (
+        passing_bablok(np.round(x / 20), np.round(y / 20)),
+        passing_bablok(np.round(x / 20) / 10, np.round(y / 20) / 10),
+    )
     for name in ("value", "low", "high"):
         assert getattr(small[1].slope, name) == pytest.approx(getattr(small[0].slope, name))
 
