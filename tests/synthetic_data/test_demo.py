@@ -33,7 +33,7 @@ def test_films_read_and_awkward_files_are_awkward(demo):
     assert (out / twin.file).read_bytes() == (out / twin.of).read_bytes()
     problems = {one.name: one.problem for one in collect([out]).candidates}
     assert problems[twin.of] is None
-    assert problems[twin.file] == f"same file as {twin.of}"
+    assert str(problems[twin.file]) == f"same file as {twin.of}"
     (short,) = settings.truncated
     assert 0 < (out / short.file).stat().st_size < (out / short.of).stat().st_size / 2
     (note,) = settings.notes

@@ -6,9 +6,13 @@ import json
 from dataclasses import dataclass, field
 
 import numpy as np
-import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+
+from raysplay.infer.outputs.landmarks_table import COLUMNS
+from raysplay.infer.outputs.run_format import FORMAT
+from raysplay.infer.outputs.tables import CROPS_HEADER, FILMS_HEADER, NUMBER_ENDS, feet_header
+from raysplay.measure import by_name
 
 MEASURES = {"hva": (27.0, 9.0), "ima": (12.5, 3.0)}
 """Mean and spread of true values, degrees."""
@@ -73,51 +77,53 @@ def written_run(folder, island, decisions=None, withheld=(), lost=(), persons=No
     by_film = {}
     for i, (film, side) in enumerate(island.feet):
         by_film.setdefault(film, []).append((i, side))
-    head = ["film", "foot", "foot_index", "decision", "reasons"]
-    head += [f"{name}{end}" for name in names for end in ("", "_low", "_high")]
-    with (folder / "feet.csv").open("w", newline="") as stream:
-        writer = csv.writer(stream)
-        writer.writerow([*head, "withheld", "unproven", "low_confidence", "overlay"])
-        for film, feet in by_film.items():
-            if film in lost:
-                writer.writerow([film, "", "", "refused", "no foot found", *[""] * (3 * len(names) + 4)])
-                continue
-            for index, (i, side) in enumerate(feet):
-                decision = (decisions or {}).get(film, "accepted")
-                cells = []
-                for name in names:
+    feet_rows, films_rows, crops_rows = [], [], []
+    for number, (film, feet) in enumerate(by_film.items()):
+        person = (persons or {}).get(film, "")
+        code = hashlib.sha256(person.encode()).hexdigest()[:16] if person else ""
+        of_film = {"film": film, "feet": len(feet), "seconds": 0.4, "sha256": f"{number:064d}", "rows": 3000}
+        of_film |= {"columns": 2400, "row_mm": 0.2, "column_mm": 0.2, "aspect": 1.0, "spacing": "detector plane"}
+        films_rows.append({**of_film, "person": code})
+        if film in lost:
+            reason = {"decision": "refused", "reasons": "no foot found", "reason_kinds": "no_foot_found"}
+            feet_rows.append({"film": film, **reason})
+            continue
+        for index, (i, side) in enumerate(feet):
+            decision = (decisions or {}).get(film, "accepted")
+            row = {"film": film, "foot": side, "foot_index": index, "decision": decision}
+            gone = names if decision == "refused" else [name for name in names if (film, name) in withheld]
+            for name in names:
+                if name not in gone:
                     value = island.tool[name][i]
-                    gone = decision == "refused" or (film, name) in withheld
-                    cells += ["", "", ""] if gone else [f"{value + d:.1f}" for d in (0, -half_width, half_width)]
-                writer.writerow([film, side, index, decision, "", *cells, "", "", "", ""])
-    with (folder / "films.csv").open("w", newline="") as stream:
-        writer = csv.writer(stream)
-        writer.writerow(["film", "person", "column_mm"])
-        for film in by_film:
-            writer.writerow([film, (persons or {}).get(film, ""), "0.2"])
-    pq.write_table(
-        pa.table(
-            {
-                name: pa.array([], kind)
-                for name, kind in (
-                    ("film", pa.string()),
-                    ("foot_index", pa.int32()),
-                    ("landmark", pa.string()),
-                    ("x", pa.float64()),
-                    ("y", pa.float64()),
-                )
-            }
-        ),
-        folder / "landmarks.parquet",
-    )
+                    ends = zip(NUMBER_ENDS, (0, -half_width, half_width), strict=True)
+                    row |= {f"{name}{end}": f"{value + d:.1f}" for end, d in ends}
+            if decision == "refused":
+                said = {"reasons": "not a dorsoplantar view: looks lateral (0.99)", "reason_kinds": "not_dorsoplantar"}
+                row |= said
+            else:
+                row["withheld"] = "; ".join(f"{name}:doubtful_points" for name in gone)
+            feet_rows.append(row)
+            crops_rows.append([film, side, index, *range(8)])
+    for name, header, rows in (
+        ("feet.csv", feet_header([by_name(name) for name in names]), feet_rows),
+        ("films.csv", FILMS_HEADER, films_rows),
+    ):
+        with (folder / name).open("w", newline="") as stream:
+            writer = csv.DictWriter(stream, header, restval="")
+            writer.writeheader()
+            writer.writerows(rows)
+    with (folder / "crops.csv").open("w", newline="") as stream:
+        csv.writer(stream).writerows([CROPS_HEADER, *crops_rows])
+    pq.write_table(COLUMNS.empty_table(), folder / "landmarks.parquet")
     tables = {
         name: hashlib.sha256((folder / name).read_bytes()).hexdigest()
-        for name in ("feet.csv", "films.csv", "landmarks.parquet")
+        for name in ("feet.csv", "films.csv", "crops.csv", "landmarks.parquet")
     }
     about = {
+        "format": FORMAT,
         "command": ["raysplay", "measure", "films"],
         "versions": {"raysplay": "0.1.0"},
-        "protocol": {"constructions": dict.fromkeys(names, "shaft")},
+        "protocol": {"constructions": dict.fromkeys(names, "shaft"), "proven": names},
         "digests": {"weights": {"landmarks.safetensors": "ab" * 32}, "configs": {"protocol.yaml": "cd" * 32}},
         "counts": {},
         "tables": tables,
