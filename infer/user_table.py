@@ -119,11 +119,11 @@ class UserTable:
         return value
 
     def doubtful_commas(self, column: str) -> frozenset[int]:
-        """Lines whose comma in a column may stand before decimals or between thousands; :meth:`number` refuses these."""
+        """Lines whose comma in a column may stand before decimals or between thousands, as :meth:`number` refuses it."""
         commas = [row.line for row in self.rows if _DOUBTFUL_COMMA.fullmatch(row[column])]
-        points = (
-            any("." in row[column] and as_number(row[column]) is not None for row in self.rows) if commas else False
-        )
+        if not commas:
+            return frozenset()
+        points = any("." in row[column] and as_number(row[column]) is not None for row in self.rows)
         return frozenset(commas) if points or self.separator == "comma" else frozenset()
 
     def _refuse_doubtful_comma(self, row: Row, column: str, text: str) -> None:
