@@ -119,7 +119,7 @@ class UserTable:
         return value
 
     def doubtful_commas(self, column: str) -> frozenset[int]:
-        """Lines whose comma in a column may stand before decimals or between thousands, as :meth:`number` refuses it."""
+        """Lines whose comma in a column may stand before decimals or between thousands, as `number` refuses it."""
         commas = [row.line for row in self.rows if _DOUBTFUL_COMMA.fullmatch(row[column])]
         if not commas:
             return frozenset()

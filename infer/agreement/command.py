@@ -90,6 +90,7 @@ def agreement(
             dict(_number(one, "--bound") for one in bound or ()),
             go_on,
             command=shlex.join(["raysplay", *sys.argv[1:]]),
+            processes=2,
         )
         found = agreement_of(run, reads, options, say=lambda line: typer.echo(line))
         write_agreement(found, out, overwrite=overwrite)

@@ -47,6 +47,8 @@ class AgreementOptions:
         Go on though tables hold what looks like slips.
     command : str
         As it was called, for the report.
+    processes : int
+        That share a large study. More than one only from a program that may be imported again: each process does.
     """
 
     reading: ReadOptions = field(default_factory=ReadOptions)
@@ -56,6 +58,7 @@ class AgreementOptions:
     bounds: Mapping[str, float] = field(default_factory=dict)
     go_on: bool = False
     command: str = ""
+    processes: int = 1
 
 
 class AgreementStoppedError(Exception):
@@ -125,7 +128,9 @@ def agreement_of(
             f"{', '.join(tables.rows)}: one reader ({study.readers[0]}), no foot read twice, and no number of a run: "
             "there is nothing to compare with"
         )
-    results = _reckoned(inputs, sum(int(np.isfinite(values).sum()) for values in study.readings.values()))
+    results = _reckoned(
+        inputs, sum(int(np.isfinite(values).sum()) for values in study.readings.values()), options.processes
+    )
     return Agreement(
         study,
         opened,
@@ -172,14 +177,14 @@ def _input(study: StudyReads, measure: str, grades: str, options: AgreementOptio
     )
 
 
-def _reckoned(inputs: Sequence[MeasureInput], numbers: int) -> tuple[MeasureResult, ...]:
-    """Results of all measures; large studies are shared among two processes."""
-    if numbers < _MANY_NUMBERS or len(inputs) < 2:
+def _reckoned(inputs: Sequence[MeasureInput], numbers: int, processes: int) -> tuple[MeasureResult, ...]:
+    """Results of all measures; large studies are shared among processes."""
+    workers = min(processes, os.cpu_count() or 1, len(inputs))
+    if numbers < _MANY_NUMBERS or workers < 2:
         return tuple(map(measure_result, inputs))
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
 
-    workers = min(2, os.cpu_count() or 1, len(inputs))
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         return tuple(pool.map(measure_result, inputs))
 

@@ -15,7 +15,7 @@ import pytest
 from scipy import stats
 from typer.testing import CliRunner
 
-from raysplay.infer.agreement import agreement
+from raysplay.infer.agreement import agreement, compared
 from raysplay.infer.agreement.compared import AgreementStoppedError
 from raysplay.train.cli import app
 
@@ -318,3 +318,15 @@ def test_a_folder_that_may_not_be_written_is_refused_before_any_work(study, tmp_
     result = call(run, reads, "--out", tmp_path / "file" / "out")
     assert (result.exit_code, "cannot be written" in flat(result)) == (2, True)
     assert os.path.getsize(tmp_path / "file") == 0
+
+
+def test_processes_change_no_figure(study, monkeypatch):
+    """A large study is shared among processes; the same figures come out."""
+    run, reads, _ = study
+    monkeypatch.setattr(compared, "_MANY_NUMBERS", 0)
+    alone, shared = (
+        compared.agreement_of(run, [reads], compared.AgreementOptions(processes=processes)) for processes in (1, 2)
+    )
+    assert alone.figures["why"].equals(shared.figures["why"])
+    for name in ("value", "low", "high"):
+        np.testing.assert_array_equal(alone.figures[name].to_numpy(), shared.figures[name].to_numpy())
