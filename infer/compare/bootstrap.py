@@ -7,6 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from raysplay.infer.agreement.statistics.cluster_bootstrap import draws
+
 
 def mean_interval_by_film(
     values: npt.ArrayLike, films: Sequence[str], *, samples: int, seed: int, level: float
@@ -34,10 +36,6 @@ def mean_interval_by_film(
     drawn_films = len(total)
     if drawn_films < 2:
         return np.nan, np.nan
-    generator = np.random.default_rng(seed)
-    means = np.empty(samples)
-    for i in range(samples):
-        drawn = generator.integers(drawn_films, size=drawn_films)
-        means[i] = total[drawn].sum() / count[drawn].sum()
+    means = np.concatenate([(times @ total) / (times @ count) for times in draws(drawn_films, samples, seed)])
     low, high = np.quantile(means, (0.5 - level / 2.0, 0.5 + level / 2.0))
     return float(low), float(high)

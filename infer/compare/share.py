@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from scipy.stats import binomtest
+from raysplay.infer.agreement.statistics.proportion import wilson
 
 
 def share_interval(part: int, whole: int, level: float) -> tuple[float, float]:
@@ -15,7 +15,4 @@ def share_interval(part: int, whole: int, level: float) -> tuple[float, float]:
     low, high : float
         Within 0..1; ``nan`` of nothing.
     """
-    if whole == 0:
-        return float("nan"), float("nan")
-    interval = binomtest(part, whole).proportion_ci(level, method="wilson")
-    return float(interval.low), float(interval.high)
+    return wilson(part, whole, level)

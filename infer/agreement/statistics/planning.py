@@ -13,7 +13,7 @@ import numpy as np
 from scipy.stats import nct, norm, t
 
 from raysplay.infer.agreement.statistics.inputs import FloatArray, checked_level
-from raysplay.infer.agreement.statistics.intraclass import NAMES, f_intervals
+from raysplay.infer.agreement.statistics.intraclass import agreement_interval, consistency_interval
 from raysplay.infer.agreement.statistics.mean_squares import MeanSquares
 
 RUNS = 2000
@@ -233,7 +233,7 @@ def films_for_intraclass(
         needed += 5.0 * r
     films = _whole(needed, least=3)
     of_readers, error = (1.0 - r) * reader_share, (1.0 - r) * (1.0 - reader_share)
-    place = NAMES.index("ICC(2,1)" if reader_share > 0.0 else "ICC(3,1)")
+    interval = agreement_interval if reader_share > 0.0 else consistency_interval
 
     def widths(n: int) -> FloatArray:
         rng = np.random.default_rng(seed)
@@ -241,9 +241,9 @@ def films_for_intraclass(
         readers_square = (n * of_readers + error) * rng.chisquare(k - 1, runs) / (k - 1)
         residual = error * rng.chisquare((n - 1) * (k - 1), runs) / ((n - 1) * (k - 1))
         within = ((k - 1) * readers_square + (n - 1) * (k - 1) * residual) / (n * (k - 1))
-        squares = MeanSquares(between, within, readers_square, residual, np.full(runs, float(n)), k)
-        low, high = f_intervals(squares, level)
-        return high[:, place] - low[:, place]
+        squares = MeanSquares(between, within, readers_square, residual, np.array(float(n)), k)
+        low, high = interval(squares, level)
+        return high - low
 
     return _checked(
         films,

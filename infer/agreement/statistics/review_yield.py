@@ -132,7 +132,7 @@ class ReviewNeeded:
     share : float
         By the figure itself; ``nan`` where no share does.
     safe_share : float
-        By the upper end of its interval, which is what to plan with; ``nan`` where no share does.
+        By the upper end of its interval, which is what to plan with; ``nan`` where none was found.
     why : str
         Why a share is missing.
     """
@@ -153,7 +153,10 @@ def review_needed(
     level: float = 0.95,
     steps: int = 100,
 ) -> ReviewNeeded:
-    """Share to review for a stated bound: from there on, every larger share keeps it too.
+    """Share to review for a stated bound.
+
+    By the figure, every larger share keeps the bound too. The safe share is found by halving, as if the upper end fell
+    all the way. Where even the most certain films fail, their interval is too wide or the bound too narrow.
 
     Parameters
     ----------
@@ -185,18 +188,20 @@ def review_needed(
     weights, at = weights[stays], at[stays]
     value = (weights @ size / weights.sum(axis=1)) ** power
     share = _first_of_tail(at, value <= bound + 1e-12)
-    # Ends are sought by halving from the smallest share that the figure itself allows: each costs a bootstrap.
     safe = np.nan
     if np.isfinite(share):
-        held = np.zeros(len(at), dtype=bool)
-        for i in range(len(at) - 1, int(np.searchsorted(at, share)) - 1, -1):
-            one = _kept(size, weights[i], person, statistic, power, level)
-            if np.isnan(one.high):
-                continue
-            if one.high > bound:
-                break
-            held[i] = True
-        safe = float(at[np.argmax(held)]) if held.any() else np.nan
+
+        def holds(i: int) -> bool:
+            return bool(_kept(size, weights[i], person, statistic, power, level).high <= bound)
+
+        # The upper end is sought by halving, since each costs a bootstrap; the last with enough persons is the ceiling.
+        enough = [i for i in range(len(at)) if len(np.unique(person[weights[i] > 0.0])) >= FEWEST]
+        low, high = int(np.searchsorted(at, share)), enough[-1] if enough else -1
+        if high >= low and holds(high):
+            while low < high:
+                middle = (low + high) // 2
+                low, high = (low, middle) if holds(middle) else (middle + 1, high)
+            safe = float(at[high])
     why = "" if np.isfinite(safe) else "no share keeps the bound with its interval; more films, or a wider bound"
     if not np.isfinite(share):
         why = "no share keeps the bound: doubt does not point at the errors"

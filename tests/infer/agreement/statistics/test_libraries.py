@@ -59,7 +59,7 @@ def test_correlations_and_their_intervals(seed):
     expected = pingouin.intraclass_corr(long(reads), "film", "reader", "value", nan_policy="omit")
     assert found["ICC(2,1)"].n == 23
     for name, (_, row) in zip(NAMES, expected.iterrows(), strict=True):
-        low, high = row[[column for column in expected.columns if column.startswith("CI95")][0]]
+        low, high = row[next(column for column in expected.columns if column.startswith("CI95"))]
         assert found[name].value == pytest.approx(row["ICC"])
         assert (round(found[name].low, 2), round(found[name].high, 2)) == pytest.approx((low, high), abs=0.0101)
 
@@ -141,7 +141,7 @@ def test_intervals_of_a_share(hits, kind, name):
 
 
 def test_error_of_a_mean_over_persons():
-    """statsmodels' covariance by clusters, whose small-sample factor (n - 1) / (n - k) is 1 here but for p / (p - 1)."""
+    """statsmodels' covariance by clusters, with its small-sample factor p / (p - 1)."""
     rng = np.random.default_rng(3)
     person = np.sort(rng.integers(0, 15, 40))
     person = np.unique(person, return_inverse=True)[1]
