@@ -148,7 +148,8 @@ def sums_interval(
             gradient[..., i] = (scaled(at + aside) - scaled(at - aside)) / (2.0 * step[i])
         spread = (squares - at[..., first] * at[..., second] / persons) * np.where(first == second, 1.0, 2.0)
         variance = np.einsum("...mj,...mj,...j->...m", gradient[..., first], gradient[..., second], spread)
-        return np.sqrt(np.maximum(variance, 0.0) * persons / max(persons - 1.0, 1.0))
+        of_mean: FloatArray = np.sqrt(np.maximum(variance, 0.0) * persons / max(persons - 1.0, 1.0))
+        return of_mean
 
     with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
         value = scaled(total)
