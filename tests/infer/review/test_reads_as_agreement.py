@@ -7,7 +7,7 @@ import yaml
 from typer.testing import CliRunner
 
 from raysplay.configs import landmark_schema
-from raysplay.infer.review.run import ReviewRun
+from raysplay.infer.outputs.finished_run import FinishedRun
 from raysplay.infer.review.settings import review_settings
 from raysplay.infer.review.study import Study
 from raysplay.train.cli import app
@@ -44,7 +44,7 @@ def test_a_study_runs_from_its_file_to_the_report(serve, fleet, tmp_path):
     """Two readers, every foot twice; CD cannot measure one foot. Numbers of the export are those of the figures."""
     plan = {"name": "Fleet", "seed": 3, "readers": ["AB", "CD"], "repeats": 1, "construction": "shaft"}
     (tmp_path / "study.yaml").write_text(yaml.safe_dump(plan))
-    run = ReviewRun(fleet)
+    run = FinishedRun(fleet)
     study = Study(tmp_path / "study.yaml", run, review_settings().repeat_distance)
     server = serve(fleet, study=tmp_path / "study.yaml")
     read_all(server, study, run, "AB", 0.0)
