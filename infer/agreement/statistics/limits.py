@@ -21,6 +21,7 @@ from raysplay.infer.agreement.statistics.inputs import (
     FloatArray,
     all_equal,
     checked_level,
+    clusters,
     complete,
     numbers,
 )
@@ -187,7 +188,12 @@ def limits_repeated(
 
 
 def limits_replicated(
-    first: npt.ArrayLike, second: npt.ArrayLike, level: float = 0.95, *, share: float = 0.95
+    first: npt.ArrayLike,
+    second: npt.ArrayLike,
+    level: float = 0.95,
+    *,
+    share: float = 0.95,
+    groups: npt.ArrayLike | None = None,
 ) -> Limits:
     """Limits for single reads, where each method read each film several times and the true value is constant.
 
@@ -202,6 +208,8 @@ def limits_replicated(
         number each time has one column.
     level, share
         As for ``limits_of_agreement``.
+    groups : array_like of int, shape (films,), optional
+        Person of each film: s_D^2 is then split into a part of persons and one within them, as in ``limits_repeated``.
 
     Returns
     -------
@@ -219,6 +227,7 @@ def limits_replicated(
     if len(x) != len(y):
         raise ValueError(f"first and second must have the same films, not {len(x)} and {len(y)}")
     read = np.isfinite(x).any(axis=1) & np.isfinite(y).any(axis=1)
+    person = np.unique(clusters(groups, len(x))[read], return_inverse=True)[1].reshape(-1)
     x, y = x[read], y[read]
     n, z = len(x), float(norm.ppf(0.5 + share / 2.0))
     if n == 0:
@@ -226,14 +235,21 @@ def limits_replicated(
     difference = np.nanmean(x, axis=1) - np.nanmean(y, axis=1)
     if n < 2 or all_equal(difference):
         return _without_spread(CONSTANT, difference, level)
+    films = np.bincount(person).astype(np.float64)
+    means, within = np.bincount(person, weights=difference) / films, n - len(films)
+    if len(films) < 2:
+        return _unknown(CONSTANT, "all films are of one person", n, level)
     extra = []
+    if within > 0:
+        squares = float(np.sum((difference - means[person]) ** 2))
+        extra.append(((1.0 - float(np.mean(1.0 / films))) * squares / within, within))
     for reads in (x, y):
         count = np.isfinite(reads).sum(axis=1)
         degrees = int(np.sum(count - 1))
         if degrees > 0:
             squares = float(np.nansum((reads - np.nanmean(reads, axis=1, keepdims=True)) ** 2))
             extra.append(((1.0 - float(np.mean(1.0 / count))) * squares / degrees, degrees))
-    return _from_components(CONSTANT, difference, extra, n, level, z)
+    return _from_components(CONSTANT, means, extra, n, level, z)
 
 
 @dataclass(frozen=True)

@@ -132,6 +132,14 @@ def test_limits_of_feet_in_persons_and_of_single_reads():
 
     check(replicated, LIMITS, (0.94, 0.97))
 
+    def replicated_feet(rng):
+        truth = rng.normal(25, 8, (80, 1))
+        x = truth + BIAS + feet(rng, 40, 0, np.sqrt(2))[:, None] + rng.normal(0, 1, (80, 2))
+        y = truth + rng.normal(0, 1, (80, 2))
+        return four(limits_replicated(x, y, groups=who))
+
+    check(replicated_feet, LIMITS, (0.935, 0.97), runs=1000)
+
 
 def test_limits_by_regression():
     """93 to 95 % with 150 films; the bootstrap of a line of absolute residuals is a little too sure."""

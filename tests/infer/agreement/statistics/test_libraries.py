@@ -25,7 +25,12 @@ from raysplay.infer.agreement.statistics.concordance import concordance
 from raysplay.infer.agreement.statistics.interchange import interchangeability
 from raysplay.infer.agreement.statistics.intraclass import NAMES, intraclass
 from raysplay.infer.agreement.statistics.kappa import confusion, fleiss_kappa, weighted_kappa
-from raysplay.infer.agreement.statistics.limits import limits_of_agreement, limits_regression, limits_repeated
+from raysplay.infer.agreement.statistics.limits import (
+    limits_of_agreement,
+    limits_regression,
+    limits_repeated,
+    limits_replicated,
+)
 from raysplay.infer.agreement.statistics.mean_squares import mean_squares, table_sums
 from raysplay.infer.agreement.statistics.proportion import proportion
 from raysplay.infer.agreement.statistics.regression import deming, passing_bablok
@@ -100,6 +105,14 @@ def test_limits_of_repeated_measures_by_a_mixed_model():
     assert found.bias.value == pytest.approx(fit.fe_params[0])
     assert found.sd.value == pytest.approx(np.sqrt(float(fit.cov_re[0, 0]) + fit.scale), rel=1e-4)
     assert found.upper.value == pytest.approx(found.bias.value + 1.959964 * found.sd.value)
+
+
+def test_persons_of_one_film_each_change_nothing():
+    rng = np.random.default_rng(3)
+    x, y = rng.normal(25, 8, (2, 20, 3))
+    assert limits_replicated(x, y, groups=np.arange(20)) == limits_replicated(x, y)
+    single = limits_replicated(x[:, :1], y[:, :1], groups=np.repeat(np.arange(10), 2))
+    assert single.sd.value == pytest.approx(limits_repeated(x[:, 0] - y[:, 0], np.repeat(np.arange(10), 2)).sd.value)
 
 
 def test_repeat_films_by_nested_analysis_of_variance():
