@@ -263,7 +263,7 @@ def _of_two(given: MeasureInput, one: Comparison, chosen: BoolArray, *, in_depth
     yield LOWER, plain.lower
     yield UPPER, plain.upper
     if one.first_all.shape[1] > 1 or one.second_all.shape[1] > 1:
-        repeated = limits_replicated(one.first_all[taken], one.second_all[taken], level)
+        repeated = limits_replicated(one.first_all[taken], one.second_all[taken], level, groups=groups)
         yield f"{LOWER}, all sessions", repeated.lower
         yield f"{UPPER}, all sessions", repeated.upper
     if in_depth:
