@@ -272,9 +272,9 @@ export class FilmPage {
     } catch (error) {
       if (!(error instanceof ApiError)) throw error;
       if (this.stopped) return;
-      this.loading.textContent = reasonWords(error.message);
+      this.loading.textContent = reasonWords({ kind: "", text: error.message });
       if (!outOfReach(error)) {
-        banner("film", reasonWords(error.message));
+        banner("film", reasonWords({ kind: "", text: error.message }));
         return;
       }
       await new Promise((resolve) => setTimeout(resolve, AGAIN));
