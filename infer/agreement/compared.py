@@ -16,7 +16,7 @@ from raysplay.infer.agreement.config import agreement_settings
 from raysplay.infer.agreement.feet import NOT_FOUND, NOT_READ, Run, StudyReads, open_run, study_reads
 from raysplay.infer.agreement.figures import MeasureInput, comparisons, measure_result
 from raysplay.infer.agreement.flow import flow
-from raysplay.infer.agreement.reads import ReadOptions, ReadTables, UnusedRow, read_reads
+from raysplay.infer.agreement.reads import ReadOptions, UnusedRow, read_reads
 from raysplay.infer.agreement.result import Agreement, MeasureResult
 from raysplay.infer.agreement.slips import Slip, slips
 from raysplay.infer.records import Outcome
@@ -242,8 +242,3 @@ def _cautions(study: StudyReads, run: Run | None, unused: Sequence[UnusedRow], f
             "The tables hold what looks like slips, and the command was told to go on: figures are wrong if they are. "
             + "; ".join(stopping)
         )
-
-
-def columns_shown(tables: ReadTables) -> tuple[str, ...]:
-    """What was understood of the tables."""
-    return tables.shown

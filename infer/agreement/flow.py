@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -92,8 +92,3 @@ def _kind(reason: str) -> str:
     if reason.startswith("could be "):
         return "the film could be one of several"
     return reason if len(reason) < 70 and "'" not in reason else "a cell that cannot be used"
-
-
-def leading_out(steps: Iterable[FlowStep]) -> Iterator[FlowStep]:
-    """Steps that lead out of the study and hold something."""
-    return (step for step in steps if step.out and step.count)

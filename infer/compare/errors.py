@@ -7,11 +7,11 @@ from dataclasses import asdict, dataclass
 import numpy as np
 import numpy.typing as npt
 
+from raysplay.infer.agreement.statistics.proportion import wilson
 from raysplay.infer.compare.agreement import agreement
 from raysplay.infer.compare.bootstrap import mean_interval_by_film
 from raysplay.infer.compare.calibration import interval_factor
 from raysplay.infer.compare.settings import EvaluationSettings
-from raysplay.infer.compare.share import share_interval
 from raysplay.infer.decide.settings import decision_settings
 
 FloatArray = npt.NDArray[np.float64]
@@ -83,7 +83,7 @@ def error_figures(readings: Readings, settings: EvaluationSettings) -> ErrorFigu
         level=settings.confidence,
     )
     held = (known.low <= known.truth) & (known.truth <= known.high)
-    coverage_low, coverage_high = share_interval(int(held.sum()), n, settings.confidence)
+    coverage_low, coverage_high = wilson(int(held.sum()), n, settings.confidence)
     return ErrorFigures(
         n=n,
         mae=_mean(absolute),

@@ -70,11 +70,6 @@ class JpegFrame:
     odd_tables: bool
     scans: tuple[tuple[int, int], ...]
 
-    @property
-    def cosine_transformed(self) -> bool:
-        """Whether the picture was coded in blocks (T.81, all processes but the lossless ones)."""
-        return self.process & 3 != 3
-
 
 def read_frame(content: bytes, limits: FilmLimits) -> JpegFrame:
     """The headers of a JPEG stream up to its end marker; what follows that is nobody's concern. Sizes are not checked.

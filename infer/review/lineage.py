@@ -97,11 +97,6 @@ class Lineage:
                 for item, ground in grounds.items():
                     lay_ground(connection, self._run, item, ground)
 
-    def earlier_runs(self) -> tuple[str, ...]:
-        """Runs whose reads were taken over."""
-        with self._store.reading() as connection:
-            return _earlier(connection, self._run)
-
     def other_runs(self) -> tuple[str, ...]:
         """Every other run of which the store holds reads."""
         chosen = sa.select(tables.history.c.run).where(tables.history.c.run != self._run).distinct()

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from raysplay.infer.agreement.statistics.proportion import wilson
 from raysplay.infer.compare.errors import ErrorFigures
 from raysplay.infer.compare.evaluation import Evaluation, Pairing, evaluate_pairs, pair_feet, readings
 from raysplay.infer.compare.run_tables import MeasuredArchive, most_accepted
 from raysplay.infer.compare.settings import EvaluationSettings
-from raysplay.infer.compare.share import share_interval
 from raysplay.infer.compare.truth import TrueFoot
 from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import Outcome
@@ -187,7 +187,7 @@ def _row(condition: ConditionFigures, settings: EvaluationSettings) -> Row:
 
 
 def _ends(name: str, part: int, whole: int, settings: EvaluationSettings) -> Row:
-    ends = share_interval(part, whole, settings.confidence)
+    ends = wilson(part, whole, settings.confidence)
     return {name + end: value for end, value in zip(_ENDS, ends, strict=True)}
 
 
