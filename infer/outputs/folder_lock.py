@@ -7,6 +7,8 @@ import errno
 import json
 import os
 import socket
+import sys
+import time
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
@@ -19,6 +21,8 @@ from raysplay.infer.outputs.run_files import LOCK, WRITER
 
 _NO_LOCKS = (errno.ENOLCK, errno.EOPNOTSUPP, errno.EINVAL)
 """What network drives without locks answer; that there is no such call at all, filelock knows by itself."""
+_PATIENCE = 2.0
+"""Seconds to wait for the note of who writes, which its writer leaves just after it took the folder."""
 
 
 @contextlib.contextmanager
@@ -89,7 +93,9 @@ class FolderLock:
             "since": datetime.now().astimezone().isoformat(sep=" ", timespec="seconds"),
         }
         try:
-            (self._folder / WRITER).write_text(json.dumps(about), encoding="utf-8")
+            note = self._folder / f"{WRITER}.new"
+            note.write_text(json.dumps(about), encoding="utf-8")
+            os.replace(note, self._folder / WRITER)
         except BaseException:
             self.release()
             raise
@@ -113,8 +119,30 @@ class FolderLock:
         self.release()
 
     def _writer(self) -> str:
+        until = time.monotonic() + _PATIENCE
+        while (about := self._note()) is None and time.monotonic() < until:
+            time.sleep(0.02)
+        return about or "another process"
+
+    def _note(self) -> str | None:
+        """Who writes; None where no note is there yet, or one that a killed program left behind."""
         try:
             about = json.loads((self._folder / WRITER).read_text(encoding="utf-8"))
-            return f"process {about['process']} on {about['host']}, since {about['since']},"
+            process, host, since = int(about["process"]), about["host"], about["since"]
         except (OSError, ValueError, KeyError, TypeError):
-            return "another process"
+            return None
+        if host == socket.gethostname() and not _runs(process):
+            return None
+        return f"process {process} on {host}, since {since},"
+
+
+def _runs(process: int) -> bool:
+    if sys.platform == "win32":  # there os.kill ends a process whatever the signal
+        return True
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True

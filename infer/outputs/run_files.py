@@ -27,5 +27,12 @@ STORES = "review_stores.txt"
 STORE = "review.sqlite"
 """Reads of a review: the embedded store."""
 
-BESIDE = (*(f"{STORE}{end}" for end in ("", "-wal", "-shm", "-journal")), STORES, LOCK, f"{LOCK}.held", WRITER)
+BESIDE = (
+    *(f"{STORE}{end}" for end in ("", "-wal", "-shm", "-journal")),
+    STORES,
+    LOCK,
+    f"{LOCK}.held",
+    WRITER,
+    f"{WRITER}.new",
+)
 """What lies beside a run and is no film."""

@@ -9,7 +9,6 @@ import re
 import stat
 import subprocess
 import sys
-import time
 from dataclasses import replace
 from datetime import datetime
 
@@ -501,8 +500,11 @@ def test_version_is_that_of_the_package():
     assert re.fullmatch(r"raysplay \d+\.\d+\.\d+\S*", result.output.strip())
 
 
-def in_processes(*calls, limit=None):
-    """Exit status and output of several calls at the same time, each in a process of its own."""
+def in_processes(*calls, limit=None, refused=None):
+    """Exit status and output of several calls at the same time, each in a process of its own.
+
+    ``refused`` is an event that the first call with exit status 2 sets.
+    """
     fork = multiprocessing.get_context("fork")
     ready, answers = fork.Barrier(len(calls)), fork.Queue()
 
@@ -511,6 +513,8 @@ def in_processes(*calls, limit=None):
             resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
         ready.wait()
         result = call(*arguments)
+        if refused is not None and result.exit_code == 2:
+            refused.set()
         answers.put((number, result.exit_code, result.output, repr(result.exception)))
 
     processes = [fork.Process(target=run, args=(i, arguments)) for i, arguments in enumerate(calls)]
@@ -522,21 +526,28 @@ def in_processes(*calls, limit=None):
     return told
 
 
-class Slow(OneFootEach):
+class Held(OneFootEach):
+    """Reads no film before ``free`` is set, so that its run is under way until then."""
+
+    def __init__(self, landmarks, free):
+        super().__init__(landmarks)
+        self.free = free
+
     def find(self, film):
-        time.sleep(0.5)
+        assert self.free.wait(timeout=120)
         return super().find(film)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs fork")
 def test_of_two_runs_into_one_folder_one_is_told_who_writes(films, tmp_path, monkeypatch, place):
     """Both ended well once, and the tables of one lay beside the run.json of the other."""
-    monkeypatch.setattr(command, "foot_reader", lambda *_: Slow(place()))
+    refused = multiprocessing.get_context("fork").Event()
+    monkeypatch.setattr(command, "foot_reader", lambda *_: Held(place(), refused))
     out = tmp_path / "out"
-    told = in_processes(["measure", films / "a.png", "--out", out], ["measure", films, "--out", out])
+    told = in_processes(["measure", films / "a.png", "--out", out], ["measure", films, "--out", out], refused=refused)
     assert sorted(code for _, code, _, _ in told) == [0, 2], told
-    (refused,) = [text for _, code, text, _ in told if code == 2]
-    assert re.search(r"process \d+ on \S+, since .* is writing into it", " ".join(refused.replace("│", " ").split()))
+    (words,) = [text for _, code, text, _ in told if code == 2]
+    assert re.search(r"process \d+ on \S+, since .* is writing into it", " ".join(words.replace("│", " ").split()))
     content = json.loads((out / "run.json").read_text(encoding="utf-8"))
     assert content["counts"]["films"] == len(feet(out))
     for name, known in content["tables"].items():

@@ -7,6 +7,7 @@ import socket
 import stat
 import subprocess
 import sys
+import threading
 
 import pytest
 
@@ -69,6 +70,19 @@ def test_another_process_is_kept_out_and_told_who_writes(tmp_path, writer):
     # A killed program's lock is free again, whatever it left behind.
     assert (tmp_path / "out" / ".raysplay.writer").exists()
     writer().close()
+
+
+def test_who_writes_is_waited_for_and_a_killed_program_is_not_named(tmp_path):
+    """Between taking the folder and saying who took it, the note of a killed program named one that was no more."""
+    note = tmp_path / ".raysplay.writer"
+    with holder(tmp_path) as other:
+        sound = note.read_text()
+        gone = subprocess.Popen([sys.executable, "-c", ""])
+        gone.wait()
+        note.write_text(sound.replace(str(other.pid), str(gone.pid)))
+        threading.Timer(0.3, note.write_text, (sound,)).start()
+        with pytest.raises(FolderInUseError, match=f"process {other.pid} on"):
+            FolderLock(tmp_path).take()
 
 
 def test_a_run_holds_its_folder_to_its_end(tmp_path, writer, film_record):
