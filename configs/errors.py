@@ -11,7 +11,7 @@ class RaysplayError(Exception):
     Attributes
     ----------
     exit_status : int
-        What the command ends with (README.md, "Exit status").
+        What the command ends with (infer/GUIDE.md, "Exit status").
     """
 
     exit_status: ClassVar[int] = 2

@@ -50,7 +50,7 @@ def measure_points(
         would count the wrong way otherwise.
     pixel_mm : float or (float, float), optional
         Size of a pixel in mm, or distance of rows and of columns. Without, pixels count as square and lengths are
-        withheld. On a film it is the size on the detector; the bones are smaller (README.md, "Magnification").
+        withheld. On a film it is the size on the detector; the bones are smaller (measure/GUIDE.md, "Magnification").
     sd_pixels : float, optional
         Standard deviation of every point in x and in y, pixels, taken as independent; gives intervals of the level in
         ``decision.yaml``. Without, there are none.

@@ -16,6 +16,7 @@ from raysplay.synthetic_data import cli as synthetic_data_cli
 from raysplay.train import cli as train_cli
 
 ROOT = Path(__file__).parents[1]
+FOLDERS = ("configs", "measure", "infer", "synthetic_data", "train")
 FLOORS = {"infer": infer_cli, "synthetic_data": synthetic_data_cli, "train": train_cli}
 DECLARED = [(floor, one) for floor, module in FLOORS.items() for one in module.COMMANDS]
 HEAVY = {
@@ -23,7 +24,9 @@ HEAVY = {
     *("scipy", "skimage", "matplotlib", "xlsxwriter", "albumentations"),
 }
 """Libraries that take long to import, or that a call which reads no film has no use for."""
-DOCUMENTS = ("README.md", "DEVELOPERS.md", "infer/weights/MODEL_CARD.md", "measure/REFERENCE.md")
+DOCUMENTS = sorted(
+    str(path.relative_to(ROOT)) for top in ("", *FOLDERS) for path in (ROOT / top).glob("**/*.md" if top else "*.md")
+)
 CALL = re.compile(r"(?:python|-m)\s+(?:-m\s+)?(raysplay(?:\.\w+)+)")
 
 
@@ -116,7 +119,7 @@ def test_a_library_that_is_missing_is_said_before_any_work(library, arguments, t
 
 def modules_to_run():
     """Every module of the project that ``python -m`` runs, as it is called."""
-    for folder in ("configs", "measure", "infer", "synthetic_data", "train"):
+    for folder in FOLDERS:
         for path in sorted((ROOT / folder).rglob("*.py")):
             runs = any(
                 isinstance(node, ast.If) and "__main__" in ast.unparse(node.test)
@@ -130,7 +133,12 @@ def test_documented_modules_can_be_run():
     texts = {name: (ROOT / name).read_text(encoding="utf-8") for name in DOCUMENTS}
     texts |= {path.name: path.read_text(encoding="utf-8") for path in CONFIG_DIR.glob("*.yaml")}
     named = {(name, module) for name, text in texts.items() for module in CALL.findall(text)}
-    assert {name for name, _ in named} >= {*DOCUMENTS, "proof.yaml"}
+    assert {name for name, _ in named} >= {
+        "DEVELOPERS.md",
+        "infer/weights/MODEL_CARD.md",
+        "measure/REFERENCE.md",
+        "proof.yaml",
+    }
     known = set(modules_to_run())
     assert {(name, module) for name, module in named if module not in known} == set()
 

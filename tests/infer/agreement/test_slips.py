@@ -33,7 +33,7 @@ def stopping(said):
 @pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize("both_feet", [True, False])
 def test_honest_reads_have_none(make_island, found, with_run, seed, both_feet):
-    """Also with readers who err by twice a surgeon's published error (README, "Human readers")."""
+    """Also with readers who err by twice a surgeon's published error (measure/GUIDE.md, "Human readers")."""
     assert stopping(found(make_island(seed=seed, error=3.6, both_feet=both_feet), with_run)) == set()
 
 

@@ -121,7 +121,7 @@ def test_a_withheld_measure_is_an_empty_cell(film_record, foot_record):
 
 
 def test_numbers_are_given_as_they_are_meant(film_record, foot_record):
-    """The same film read again differs by 0.1 to 0.2 degrees (README, Figures): a third decimal says nothing."""
+    """Read again, a film differs by 0.1 to 0.2 degrees (infer/weights/FIGURES.md): a third decimal says nothing."""
     record = film_record(feet=[foot_record(values={"ima": 14.0449})])
     (row,) = feet_rows(record, reported_measures())
     assert row[9:12] == [14.0, 13.0, 15.0]

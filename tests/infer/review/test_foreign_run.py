@@ -1,7 +1,7 @@
 """A run folder from elsewhere: whatever lies in it, one clear error, status 2, nothing written, and soon.
 
 Sources: OWASP, input validation and denial of service; POSIX pipes and devices; RFC 8259 (JSON); RFC 4180 (CSV); the
-Apache Parquet format. What each table holds: the README.
+Apache Parquet format. What each table holds: infer/GUIDE.md.
 """
 
 import json
