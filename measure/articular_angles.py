@@ -97,8 +97,8 @@ def first_joint_angle(construction: str = NO_AXIS) -> Measure:
     """
     return Measure(
         name="mtp1_joint",
-        title="First metatarsophalangeal joint angle",
-        abbreviation="MTP 1 joint",
+        title="Joint congruency angle of the first metatarsophalangeal joint",
+        abbreviation="Congruency angle",
         unit=DEGREE,
         construction=construction,
         vectors=(first_metatarsal_surface(), proximal_phalanx_surface()),
@@ -136,7 +136,7 @@ def congruency_index(construction: str = NO_AXIS) -> Measure:
     return Measure(
         name="congruency_index",
         title="Congruency index of the first metatarsophalangeal joint",
-        abbreviation="Congruency",
+        abbreviation="Congruency index",
         unit=RATIO,
         construction=construction,
         vectors=(

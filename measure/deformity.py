@@ -33,7 +33,8 @@ LEVELS = {
     "ima": "first against second metatarsal (IMA)",
     "tmt1": "first tarsometatarsal joint",
     "cuneiform_obliquity": "obliquity of the medial cuneiform",
-    "maa_mc5": "adduction of the forefoot (MAA, fifth joint)",
+    "maa_mc4": "adduction of the forefoot (MAA by Sgarlato)",
+    "maa_mc5": "adduction of the forefoot (MAA, variant by the fifth joint)",
 }
 """Levels from the toe to the heel, in words."""
 
@@ -135,7 +136,7 @@ def sentences(deformity: Deformity, foot: int, *, small: float) -> list[str]:
                 )
             lines.append(words[0].upper() + words[1:] + ".")
         lines.append(_largest(parts, foot) if worth else f"It is below {small:g} degrees: shares are not stated.")
-    for name in ("hia", "ima", "tmt1", "cuneiform_obliquity", "maa_mc5"):
+    for name in ("hia", "ima", "tmt1", "cuneiform_obliquity", "maa_mc4", "maa_mc5"):
         beside = deformity.levels[name]
         if np.isfinite(beside.value[foot]):
             words = f"{LEVELS[name]}: {_number(beside, foot)}"

@@ -83,8 +83,8 @@ def head_roundness(construction: str = NO_AXIS) -> Measure:
     centre = point("M1_head_c")
     return Measure(
         name="head_roundness",
-        title="Lateral corner of the first metatarsal's head",
-        abbreviation="Head corner",
+        title="Round sign of the first metatarsal's head",
+        abbreviation="Round sign",
         unit=RATIO,
         construction=construction,
         vectors=(

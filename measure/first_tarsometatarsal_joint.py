@@ -25,7 +25,9 @@ from raysplay.measure.geometry import across
 
 _CAUTION = (
     "Low confidence: no single standard, very dependent on the projection; two obliquity measures showed no "
-    "meaningful correlation with IMA, HVA or sesamoid position on 136 films (JFAS 2019;58:679)."
+    "meaningful correlation with IMA, HVA or sesamoid position on 136 films (JFAS 2019;58:679); in another series HVA "
+    "differed by the shape of the joint (p = 0.010), IMA did not (p = 0.105; BMC Musculoskelet Disord 2023, "
+    "s12891-023-06668-4)."
 )
 
 _CAUTION_GAP = (

@@ -19,12 +19,7 @@ from raysplay.measure.geometry import FloatArray, along, crossing, length, nonze
 
 _ORDINAL = {1: "first", 2: "second", 3: "third", 4: "fourth", 5: "fifth"}
 
-_ARC_CAUTION = {
-    1: (
-        "Arcs and lines give different answers on the same feet (Arie et al., Rev Bras Ortop 2015;50:438); the "
-        "centre of the arcs is ill-defined where tarsal line and second metatarsal run nearly parallel."
-    )
-}
+_TWO_METHODS = "Arcs and lines give different answers on the same feet (Arie et al., Rev Bras Ortop 2015;50:438)."
 
 
 def transverse_tarsal_line() -> Direction:
@@ -72,7 +67,7 @@ def protrusion_by_arc(ray: int, construction: str = SHAFT) -> Measure:
         source="Hardy and Clapham, as restated by Dominguez-Maldonado et al., ScientificWorldJournal 2014, "
         "doi 10.1155/2014/505736",
         evidence=Evidence.SEEN,
-        caution=_ARC_CAUTION.get(ray, "By the arc method, as a point of the metatarsal parabola."),
+        caution=_TWO_METHODS if ray == 1 else "By the arc method, as a point of the metatarsal parabola.",
     )
 
 
@@ -86,8 +81,8 @@ def protrusion_by_line(construction: str = SHAFT) -> Measure:
     """
     return Measure(
         name="m1_protrusion_line",
-        title="First metatarsal protrusion by transverse lines",
-        abbreviation="M1 line",
+        title="Relative length of the first metatarsal, by transverse lines",
+        abbreviation="M1 length (lines)",
         unit=MILLIMETRE,
         construction=construction,
         vectors=(axis("M2", construction), offset("tip to tip", point("M2_tip"), point("M1_tip"))),
@@ -99,7 +94,7 @@ def protrusion_by_line(construction: str = SHAFT) -> Measure:
         ),
         source="Morton's transverse lines, as in Arie et al., Rev Bras Ortop 2015;50:438, PMC4563042",
         evidence=Evidence.SEEN,
-        caution=_ARC_CAUTION[1],
+        caution=_TWO_METHODS,
     )
 
 
@@ -114,8 +109,8 @@ def shortfall(ray: int, construction: str = SHAFT) -> Measure:
     nearer, next_ray = _ORDINAL[ray], _ORDINAL[ray + 1]
     return Measure(
         name=f"step_{ray}{ray + 1}",
-        title=f"Shortfall of the {next_ray} metatarsal behind the {nearer}",
-        abbreviation=f"Step {ray}-{ray + 1}",
+        title=f"Metatarsal parabola, {nearer} to {next_ray}",
+        abbreviation=f"Parabola {ray}-{ray + 1}",
         unit=MILLIMETRE,
         construction=construction,
         vectors=(

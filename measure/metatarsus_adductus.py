@@ -31,6 +31,9 @@ NORMAL_ADDUCTION = 15.0
 JOINTS = {"mc5": ("MC5_lat", "fifth"), "mc4": ("MC4_lat", "fourth")}
 """Variant of the lateral point: landmark, and the metatarsal whose joint with the cuboid it marks."""
 
+SGARLATO = "mc4"
+"""The variant that is called after Sgarlato (Marshall, Ward and Williams, J Foot Ankle Res 2018;11, table 2, seen)."""
+
 
 def lesser_tarsus(variant: str) -> Direction:
     """Transverse line of the lesser tarsus, medial to lateral.
@@ -58,8 +61,9 @@ def metatarsus_adductus_angle(variant: str, construction: str = SHAFT) -> Measur
     _, ray = JOINTS[variant]
     return Measure(
         name=f"maa_{variant}",
-        title=f"Metatarsus adductus angle, {ray} metatarsocuboid joint",
-        abbreviation=f"MAA ({ray} joint)",
+        title=f"Metatarsus adductus angle, {ray} metatarsocuboid joint"
+        + (" (Sgarlato)" if variant == SGARLATO else ""),
+        abbreviation="MAA (Sgarlato)" if variant == SGARLATO else f"MAA ({ray} joint)",
         unit=DEGREE,
         construction=construction,
         vectors=(axis("M2", construction), lesser_tarsus(variant)),
@@ -152,8 +156,8 @@ def adjusted_intermetatarsal_angle_measure(variant: str, construction: str = SHA
     _, ray = JOINTS[variant]
     return Measure(
         name=f"ima_adjusted_{variant}",
-        title=f"Adjusted intermetatarsal angle 1-2, {ray} metatarsocuboid joint",
-        abbreviation=f"IMA adjusted ({ray} joint)",
+        title=f"True (effective) intermetatarsal angle 1-2, {ray} metatarsocuboid joint",
+        abbreviation=f"true IMA ({ray} joint)",
         unit=DEGREE,
         construction=construction,
         vectors=(axis("M1", construction), axis("M2", construction), lesser_tarsus(variant)),

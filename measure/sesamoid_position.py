@@ -52,7 +52,7 @@ def tibial_sesamoid_share(construction: str = SHAFT) -> Measure:
     return Measure(
         name="tsp",
         title="Tibial sesamoid position, share lateral of the axis",
-        abbreviation="TSP share",
+        abbreviation="TSP",
         unit=RATIO,
         construction=construction,
         vectors=_tibial(construction),
@@ -83,7 +83,7 @@ def tibial_sesamoid_offset(construction: str = SHAFT) -> Measure:
     """
     return Measure(
         name="tsp_offset",
-        title="Tibial sesamoid offset from the axis",
+        title="Tibial sesamoid position, offset from the axis",
         abbreviation="TSP offset",
         unit=RATIO,
         construction=construction,

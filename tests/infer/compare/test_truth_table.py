@@ -224,7 +224,7 @@ def test_values_that_can_be(table, cell):
 
 
 def test_a_share_in_percent_cannot_be(table):
-    with pytest.raises(UserTableError, match="cannot be: TSP share lies between"):
+    with pytest.raises(UserTableError, match="cannot be: TSP lies between"):
         read_truth(table("film,foot,tsp\na,L,65\n"))
 
 
