@@ -1,20 +1,23 @@
-"""Where the deformity sits: the lean of the great toe broken down along the first ray.
+"""Where the deformity sits: the first ray broken down into its levels, each against its published normal range.
 
-Every link is a signed angle between neighbours, so each sum holds exactly: HVA = DMAA + joint angle + PPAA, and
-IMA = first tarsometatarsal angle + cuneiform obliquity.
+Along the ray stand five angles between neighbours, from the heel to the toe (:data:`RAY`): the metatarsal against the
+second, its head's surface, the joint, the base of the phalanx, the phalanges against each other. Sums of them hold
+exactly: HVA = DMAA + joint congruency angle + PPAA, and IMA = first tarsometatarsal angle + cuneiform obliquity. A
+normal foot has some of each, so a level counts by what it has beyond its normal range, not by its share of an angle.
+HVA holds no part of the first tarsometatarsal joint: that level is IMA's, and shows in HVA not at all.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from raysplay.measure.axes import SHAFT
-from raysplay.measure.definition import RATIO, Measure
-from raysplay.measure.evidence import Evidence
 from raysplay.measure.geometry import FloatArray
+from raysplay.measure.normal_range import NormalRange
 from raysplay.measure.propagate import MeasureArray, measure_feet
 from raysplay.measure.registry import under
 from raysplay.measure.schema import LandmarkSchema
@@ -25,18 +28,24 @@ HALLUX_VALGUS = ("dmaa", "mtp1_joint", "ppaa")
 INTERMETATARSAL = ("tmt1", "cuneiform_obliquity")
 """Links that add up to the intermetatarsal angle."""
 
-LEVELS = {
-    "hia": "interphalangeal joint and distal phalanx (HIA)",
-    "ppaa": "base surface of the proximal phalanx (PPAA)",
-    "mtp1_joint": "metatarsophalangeal joint",
-    "dmaa": "head surface of the first metatarsal (DMAA)",
-    "ima": "first against second metatarsal (IMA)",
-    "tmt1": "first tarsometatarsal joint",
-    "cuneiform_obliquity": "obliquity of the medial cuneiform",
-    "maa_mc4": "adduction of the forefoot (MAA by Sgarlato)",
-    "maa_mc5": "adduction of the forefoot (MAA, variant by the fifth joint)",
-}
-"""Levels from the toe to the heel, in words."""
+RAY = ("ima", *HALLUX_VALGUS, "hia")
+"""Levels of the first ray that are weighed against each other, from the heel to the toe."""
+
+BESIDE = ("tmt1", "cuneiform_obliquity", "m1_base_obliquity", "maa_mc4", "maa_mc5")
+"""What is told beside them: parts of the first tarsometatarsal level for which no normal range on films is known, and
+the adduction of the metatarsus, which makes IMA read smaller than the first metatarsal has moved."""
+
+
+@dataclass(frozen=True)
+class Excess:
+    """What N feet have of one level beyond its normal range, with the interval that follows from that of the level.
+
+    ``value``, ``low`` and ``high`` (N,) in degrees: positive above the range, negative below, 0 within.
+    """
+
+    value: FloatArray
+    low: FloatArray
+    high: FloatArray
 
 
 @dataclass(frozen=True)
@@ -48,139 +57,138 @@ class Deformity:
     hva : MeasureArray
         The sum of the links in :data:`HALLUX_VALGUS`.
     levels : dict of str to MeasureArray
-        By the keys of :data:`LEVELS`.
-    shares : dict of str to MeasureArray
-        Share of each link of :data:`HALLUX_VALGUS` in the hallux valgus angle, as a ratio; they sum to 1. A share
-        can be negative, where the link leans against the others, and means little where the angle is small.
+        Those of :data:`RAY` and :data:`BESIDE`.
+    excess : dict of str to Excess
+        Of those levels of :data:`RAY` that have a normal range.
     construction : str
         Of the first metatarsal's axis.
     """
 
     hva: MeasureArray
     levels: dict[str, MeasureArray]
-    shares: dict[str, MeasureArray]
+    excess: dict[str, Excess]
     construction: str
+
+
+@dataclass(frozen=True)
+class Leading:
+    """Which level of a foot carries most of the deformity.
+
+    Attributes
+    ----------
+    level : str or None
+        One of :data:`RAY` that surely carries more than half of the excess; None where none does, or it cannot be told.
+    share, low, high : float
+        Its share of the excess of all levels with the smallest and greatest that the intervals allow, or that of the
+        largest level where none leads; ``nan`` where there is no excess or a level is missing.
+    missing : tuple of str
+        Levels without a number: nothing can be weighed without them.
+    """
+
+    level: str | None
+    share: float
+    low: float
+    high: float
+    missing: tuple[str, ...]
 
 
 def where_deformity_sits(
     points: npt.ArrayLike,
     covariance: npt.ArrayLike,
     schema: LandmarkSchema,
+    normal: Mapping[str, NormalRange],
     *,
     construction: str = SHAFT,
     visible: npt.ArrayLike | None = None,
     level: float = 0.90,
 ) -> Deformity:
-    """Break the lean of the great toe down along the first ray.
+    """Break the first ray down into its levels.
 
     Parameters
     ----------
     points, covariance, schema, visible, level
         As for :func:`~raysplay.measure.propagate.measure_feet`.
+    normal : mapping of str to NormalRange
+        By level; those of :data:`RAY` that are not in it are given, but not weighed.
     construction : str
         The same for every axis that the links share; without that the sums would not hold.
 
     Examples
     --------
+    >>> from raysplay.measure.evidence import Evidence
     >>> codes = ("M1_base_c", "M1_head_c", "M1_art_med", "M1_art_lat", "PP_art_med", "PP_art_lat")
     >>> shaft = ("PPp_med", "PPp_lat", "PPd_med", "PPd_lat")
     >>> schema = LandmarkSchema((*codes, *shaft), ("",) * 10)
     >>> foot = [[0, 0], [0, 60], [-9, 66], [9, 64], [-8, 70], [9, 66], [0, 76], [10, 73], [6, 90], [15, 86]]
-    >>> sits = where_deformity_sits([foot], np.zeros((1, 10, 2, 2)), schema, construction="head_base")
+    >>> normal = {"ppaa": NormalRange("ppaa", 0.0, 6.0, "a table", Evidence.SEEN)}
+    >>> sits = where_deformity_sits([foot], np.zeros((1, 10, 2, 2)), schema, normal, construction="head_base")
     >>> parts = [float(sits.levels[name].value[0]) for name in HALLUX_VALGUS]
     >>> [round(part, 1) for part in parts], round(float(sits.hva.value[0]) - sum(parts), 9)
     ([6.3, 6.9, 8.9], 0.0)
+    >>> round(float(sits.excess["ppaa"].value[0]), 1)
+    2.9
     """
-    names = ("hva", *LEVELS)
-    measures = [under(name, construction) for name in names]
-    shares = {name: _share(under(name, construction), measures[0]) for name in HALLUX_VALGUS}
+    names = ("hva", *RAY, *BESIDE)
     read = measure_feet(
-        points, covariance, schema, visible=visible, level=level, measures=[*measures, *shares.values()]
+        points,
+        covariance,
+        schema,
+        visible=visible,
+        level=level,
+        measures=[under(name, construction) for name in names],
     )
-    return Deformity(
-        read["hva"],
-        {name: read[name] for name in LEVELS},
-        {name: read[share.name] for name, share in shares.items()},
-        read["hva"].construction,
-    )
+    beyond = {
+        name: Excess(*(normal[name].excess(end) for end in (read[name].value, read[name].low, read[name].high)))
+        for name in RAY
+        if name in normal
+    }
+    return Deformity(read["hva"], {name: read[name] for name in names[1:]}, beyond, read["hva"].construction)
 
 
-def sentences(deformity: Deformity, foot: int, *, small: float) -> list[str]:
-    """The breakdown of one foot in plain words.
+def leading_level(deformity: Deformity, foot: int) -> Leading:
+    """Which level carries most of what a foot has beyond normal.
+
+    A level leads only where even the least that its interval allows is more than half of all, while every other level
+    has the most that its own allows. Levels are counted in the direction in which the great toe leans (HVA, sign);
+    what lies beyond normal the other way is no part of the deformity and is not counted against it.
 
     Parameters
     ----------
     deformity : Deformity
     foot : int
         Position of the foot.
-    small : float
-        Hallux valgus angle in degrees below which shares are not worth stating.
+
+    Examples
+    --------
+    >>> def of(value): return np.array([value])
+    >>> hva = MeasureArray(of(32.0), of(1.0), of(30.5), of(33.5), "hva", "deg", "shaft")
+    >>> excess = {"ima": Excess(of(8.0), of(7.0), of(9.0)), "dmaa": Excess(of(3.0), of(1.0), of(5.0))}
+    >>> leading = leading_level(Deformity(hva, {}, excess, "shaft"), 0)
+    >>> leading.level, round(leading.share, 2), round(leading.low, 2)
+    ('ima', 0.73, 0.58)
     """
-    hva = deformity.hva
-    if np.isnan(hva.value[foot]):
-        return ["Hallux valgus angle withheld: its landmarks are missing, so nothing can be broken down."]
-    lines = [f"Hallux valgus angle {_number(hva, foot)}, by the {deformity.construction} construction."]
-    parts = {name: deformity.levels[name] for name in HALLUX_VALGUS}
-    missing = [LEVELS[name] for name, part in parts.items() if np.isnan(part.value[foot])]
-    if missing:
-        lines.append(f"It cannot be broken down: landmarks are missing at {' and '.join(missing)}.")
-    else:
-        worth = abs(float(hva.value[foot])) >= small
-        for name in reversed(HALLUX_VALGUS):
-            share = deformity.shares[name]
-            words = f"{LEVELS[name]}: {_number(parts[name], foot)}"
-            if worth and np.isfinite(share.value[foot]):
-                words += (
-                    f", {100 * share.value[foot]:.0f} % of it"
-                    f" ({100 * share.low[foot]:.0f} to {100 * share.high[foot]:.0f} %)"
-                )
-            lines.append(words[0].upper() + words[1:] + ".")
-        lines.append(_largest(parts, foot) if worth else f"It is below {small:g} degrees: shares are not stated.")
-    for name in ("hia", "ima", "tmt1", "cuneiform_obliquity", "maa_mc4", "maa_mc5"):
-        beside = deformity.levels[name]
-        if np.isfinite(beside.value[foot]):
-            words = f"{LEVELS[name]}: {_number(beside, foot)}"
-            if name in INTERMETATARSAL:
-                words = f"of the IMA, {words}, low confidence"
-            lines.append(words[0].upper() + words[1:] + ".")
-    return lines
+    missing = tuple(name for name in deformity.excess if not np.isfinite(deformity.excess[name].value[foot]))
+    if missing or not deformity.excess or not np.isfinite(deformity.hva.value[foot]):
+        return Leading(None, np.nan, np.nan, np.nan, missing)
+    lean = -1.0 if deformity.hva.value[foot] < 0.0 else 1.0
+    least, given, most = {}, {}, {}
+    for name, one in deformity.excess.items():
+        ends = sorted(lean * float(end[foot]) for end in (one.low, one.high))
+        least[name], most[name] = (max(end, 0.0) for end in ends)
+        given[name] = max(lean * float(one.value[foot]), 0.0)
+    largest = max(given, key=given.__getitem__)
+    if given[largest] == 0.0:
+        return Leading(None, np.nan, np.nan, np.nan, ())
+    low = _share(least[largest], _others(most, largest))
+    high = _share(most[largest], _others(least, largest))
+    share = _share(given[largest], _others(given, largest))
+    return Leading(largest if low > 0.5 else None, share, low, high, ())
 
 
-def _largest(parts: dict[str, MeasureArray], foot: int) -> str:
-    """Which link carries most, if the intervals tell; in varus, most is the most negative."""
-    lean = sum(float(part.value[foot]) for part in parts.values())
-    sign = -1.0 if lean < 0.0 else 1.0
-    ordered = sorted(parts, key=lambda name: -sign * float(parts[name].value[foot]))
-    first, second = (parts[name] for name in ordered[:2])
-    apart = first.low[foot] > second.high[foot] if sign > 0.0 else first.high[foot] < second.low[foot]
-    if apart:
-        return f"Most of it sits at the {LEVELS[ordered[0]]}."
-    return (
-        f"The {LEVELS[ordered[0]]} and the {LEVELS[ordered[1]]} carry the largest parts; "
-        "their intervals overlap, so neither is said to carry most."
-    )
+def _others(parts: Mapping[str, float], one: str) -> Iterable[float]:
+    return (value for name, value in parts.items() if name != one)
 
 
-def _number(array: MeasureArray, foot: int) -> str:
-    return f"{array.value[foot]:.1f} degrees ({array.low[foot]:.1f} to {array.high[foot]:.1f})"
-
-
-def _share(part: Measure, whole: Measure) -> Measure:
-    taken = len(part.vectors)
-
-    def share(*vectors: FloatArray) -> FloatArray:
-        total = whole.function(*vectors[taken:])
-        return part.function(*vectors[:taken]) / np.where(total == 0.0, np.nan, total)
-
-    return Measure(
-        name=f"{part.name}_share",
-        title=f"Share of {part.abbreviation} in {whole.abbreviation}",
-        abbreviation=f"{part.abbreviation} / {whole.abbreviation}",
-        unit=RATIO,
-        construction=whole.construction,
-        vectors=(*part.vectors, *whole.vectors),
-        function=share,
-        definition=f"{part.abbreviation} divided by {whole.abbreviation}.",
-        source="identity HVA = DMAA + joint angle + PPAA",
-        evidence=Evidence.DERIVED,
-    )
+def _share(part: float, others: Iterable[float]) -> float:
+    whole = part + sum(others)
+    return part / whole if whole > 0.0 else 0.0

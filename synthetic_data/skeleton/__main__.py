@@ -9,7 +9,9 @@ import typer
 
 
 def films(
-    meshes: Annotated[Path, typer.Argument(metavar="MESHES", help="Folder of the meshes (infer/weights/CREDITS.md says where from).")],
+    meshes: Annotated[
+        Path, typer.Argument(metavar="MESHES", help="Folder of the meshes (infer/weights/CREDITS.md says where from).")
+    ],
     out: Annotated[Path, typer.Argument(metavar="OUT", help="Folder for films/, truth.csv and truth_landmarks.csv.")],
     n: Annotated[int, typer.Option("--n", min=1, help="Number of films.")] = 60,
     settings: Annotated[
