@@ -17,6 +17,10 @@ export function ask({ title, body = [], choices, wide = false }) {
       dialog.remove();
       before?.focus({ preventScroll: true });
       resolve(value);
+      // What cannot be pressed while a question is open takes the focus once the answer has been dealt with.
+      setTimeout(() => {
+        if (document.activeElement === document.body) before?.focus({ preventScroll: true });
+      });
     };
     const buttons = choices.map(({ text, value, main, ready }) =>
       make("button", {

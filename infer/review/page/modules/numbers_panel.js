@@ -14,20 +14,23 @@ const STRIP = { width: 200, height: 14 };
 
 export class NumbersPanel {
   /**
-   * @param {import("./types.js").Session} session
-   * @param {import("./landmarks.js").Landmarks} landmarks
-   * @param {{construction: (name: string) => void, grading: (name: string) => void, look: (name: string) => void,
-   *   giveBack: (name: string) => void, point: (code: string) => void}} changed `look`: at a withheld number
+   * @param {import("./foot_session.js").FootSession} foot
+   * @param {{look: (name: string) => void, giveBack: (name: string) => void, point: (code: string) => void}} does `look`: at a withheld number
    */
-  constructor(session, landmarks, changed) {
+  constructor(foot, does) {
+    const session = foot.review;
+    this.foot = foot;
     this.session = session;
-    this.landmarks = landmarks;
+    this.landmarks = foot.landmarks;
     const options = (/** @type {{name: string, title: string}[]} */ list) => list.map((one) => make("option", { value: one.name, textContent: one.title }));
-    this.construction = make("select", { id: "construction", onchange: () => changed.construction(this.construction.value) }, ...options(session.constructions));
-    this.grading = make("select", { id: "grading", onchange: () => changed.grading(this.grading.value) }, ...options(session.grading));
-    this.grading.value = session.grading_default;
+    this.construction = make("select", { id: "construction", onchange: () => foot.edit.change("construction", { construction: this.construction.value }) }, ...options(session.constructions));
+    this.grading = make("select", { id: "grading", onchange: () => {
+      foot.grading = this.grading.value;
+      foot.measuring.ask();
+    } }, ...options(session.grading));
+    this.grading.value = foot.grading;
     this.cited = make("p", { className: "hint" });
-    this.rows = new Map(session.measures.map((measure) => [measure.name, row(measure, changed)]));
+    this.rows = new Map(session.measures.map((measure) => [measure.name, row(measure, does)]));
     this.comparing = make("p", { className: "hint" });
     this.mirrored = make("p", { className: "mirrored" });
     this.problem = make("p", { className: "missing", role: "alert" });
@@ -43,17 +46,14 @@ export class NumbersPanel {
       this.cited);
   }
 
-  /**
-   * @param {Measurements|null} now null where there are no numbers of these points
-   * @param {Record<string, number|null>} before values when the foot was opened
-   * @param {{behind: boolean, locked: boolean, construction: string, side: string}} state `behind`: the numbers are of
-   *   other points; `side`: what the foot is called
-   */
-  update(now, before, { behind, locked, construction, side }) {
+  /** Bring it to the numbers of the foot as they are. */
+  update() {
+    const { measured: now, before, behind, construction, side, machine } = this.foot;
+    if (this.foot.blind) return;
     const scheme = this.session.grading.find((one) => one.name === this.grading.value);
     this.cited.textContent = scheme?.cited ? `Source: ${scheme.cited}` : "";
     this.construction.value = construction;
-    this.construction.disabled = locked;
+    this.construction.disabled = !machine.enabled("edit");
     this.element.classList.toggle("pending", behind || now === null);
     this.element.setAttribute("aria-busy", String(behind));
     const shownAs = now?.shown_as ?? "";
@@ -74,21 +74,23 @@ export class NumbersPanel {
       setText(parts.grade, grade ? `${grade.grade || grade.why}${grade.borderline ? `, near the border at ${amount(grade.border, measure.unit)}` : ""}` : "");
       parts.element.classList.toggle("borderline", Boolean(grade?.borderline));
       setText(parts.marks, value === null ? "" : [found?.proven === false ? "unproven" : "", found?.low_confidence ? "low confidence" : ""].filter(Boolean).join(", "));
-      this.#held(parts, measure, found, behind || locked);
+      this.#held(parts, measure, found);
       setText(parts.other, changeWords(comparison?.measures.find((one) => one.name === measure.name), measure.unit));
       if (found && found.construction) setText(parts.by, found.construction === construction ? "" : `by ${spaced(found.construction)}`);
       strip(parts.strip, found, scheme?.scales?.[measure.name]);
     }
   }
 
-  /** What holds a number back, and what can be done. @param {ReturnType<typeof row>} parts @param {Measure} measure @param {import("./types.js").Measured|undefined} found @param {boolean} closed */
-  #held(parts, measure, found, closed) {
+  /** What holds a number back, and what can be done. @param {ReturnType<typeof row>} parts @param {Measure} measure @param {import("./types.js").Measured|undefined} found */
+  #held(parts, measure, found) {
+    const { machine } = this.foot;
     const held = found?.held ?? null;
     const taken = found?.accepted ?? null;
     setText(parts.taken, held && taken ? `accepted by ${taken}, withheld${held.by_run ? " by the run" : ""}: ${spaced(held.cause)}` : "");
     parts.look.hidden = !held?.acceptable || taken !== null;
     parts.giveBack.hidden = !held || taken === null;
-    for (const button of [parts.look, parts.giveBack]) button.disabled = closed;
+    parts.look.disabled = !machine.enabled("look", found);
+    parts.giveBack.disabled = !machine.enabled("give_back", found);
     const codes = held && !taken ? held.points : [];
     if (parts.codes.dataset.codes === codes.join()) return;
     parts.codes.dataset.codes = codes.join();

@@ -12,27 +12,24 @@ const GUIDES = { asking: "Switch guide lines off", set: "Set guide lines anew", 
  *   clicked for them before the point itself
  */
 export class PointCard {
-  /**
-   * @param {{place: () => void, guide: () => void, visible: () => void, reset: () => void, skip: () => void, stop: () => void,
-   *   guides: () => void, nudge: (dx: number, dy: number) => void}} actions screen directions for nudge
-   */
-  constructor(actions) {
+  /** @param {import("./point_tools.js").PointTools} tools */
+  constructor(tools) {
     this.title = make("span", { className: "code" });
     this.text = make("span", { className: "find" });
     this.where = make("span", { className: "where" });
     const button = (/** @type {string} */ text, /** @type {() => void} */ does) => make("button", { type: "button", textContent: text, onclick: does });
-    this.placing = button("Place by a click", actions.place);
-    this.guide = button("Place one after the other", actions.guide);
-    this.visible = button("Not visible", actions.visible);
-    this.reset = button("Back to model", actions.reset);
-    this.skip = button("Skip", actions.skip);
-    this.stop = button("Stop placing", actions.stop);
-    this.guides = button("", actions.guides);
+    this.placing = button("Place by a click", () => tools.place());
+    this.guide = button("Place one after the other", () => tools.guide());
+    this.visible = button("Not visible", () => tools.toggleVisible());
+    this.reset = button("Back to model", () => tools.reset());
+    this.skip = button("Skip", () => tools.skip());
+    this.stop = button("Stop placing", () => tools.stop());
+    this.guides = button("", () => tools.toggleGuides());
     this.step = make("select", { "aria-label": "Step of the arrows, film pixels" },
       ...STEPS.map((step) => make("option", { value: String(step), textContent: `${step} pixels`, selected: step === 0.25 })));
     const arrow = (/** @type {string} */ sign, /** @type {string} */ way, /** @type {number} */ dx, /** @type {number} */ dy) =>
       make("button", { type: "button", className: "arrow", textContent: sign, "aria-label": `Move the point ${way}`,
-        onclick: () => actions.nudge(dx * Number(this.step.value), dy * Number(this.step.value)) });
+        onclick: () => tools.nudge(dx * Number(this.step.value), dy * Number(this.step.value), "card") });
     this.arrows = make("div", { className: "arrows", role: "group", "aria-label": "Move the chosen point" },
       arrow("←", "left", -1, 0), arrow("↑", "up", 0, -1), arrow("↓", "down", 0, 1), arrow("→", "right", 1, 0), this.step);
     this.buttons = make("div", { className: "buttons" }, this.guide, this.placing, this.visible, this.reset, this.skip, this.guides, this.stop);

@@ -1,90 +1,79 @@
-import { ask } from "./dialog.js";
 import { make } from "./dom.js";
 import { STATES, counted, moment } from "./words.js";
 
 /**
- * What a reader decides on a foot.
+ * The verdict buttons, and in words what they would save. Which of them can be pressed says the machine of the foot.
  *
- * @typedef {"confirm"|"correct"|"cannot_be_measured"|"wrong_side"|"wrong_view"|"reopen"} Verdict
- * @typedef {{state: string, changed: string[], lastRead: {reader: string, when: string}|null, unsaved: number, corrected: boolean,
- *   locked: string|null, saving: boolean, blind: boolean, unplaced: number,
- *   sideless: boolean, refused: boolean}} Standing
+ * @typedef {import("./verdict_machine.js").Verdict} Verdict
  */
 
 const GO_ON = "stay after saving";
 
 export class VerdictPanel {
   /**
-   * @param {string[]} reasons why a foot cannot be measured
-   * @param {(verdict: Verdict, reason: string|null) => void} decided
-   * @param {() => void} noteChanged
-   * @param {() => void} askSide what follows from a wrong side is asked by the page
+   * @param {import("./foot_session.js").FootSession} session
+   * @param {(verdict: Verdict) => void} decide
    */
-  constructor(reasons, decided, noteChanged, askSide) {
-    this.reasons = reasons;
-    this.decided = decided;
+  constructor(session, decide) {
+    this.session = session;
     this.mainText = make("span");
-    this.main = make("button", { type: "button", className: "main", id: "confirm", "aria-keyshortcuts": "Enter", onclick: () => this.confirm() },
+    this.main = make("button", { type: "button", className: "main", id: "confirm", "aria-keyshortcuts": "Enter", onclick: () => decide(session.machine.main ?? "confirm") },
       this.mainText, make("kbd", { textContent: "Enter", "aria-hidden": "true" }));
-    const other = (/** @type {string} */ text, /** @type {() => void} */ does) => make("button", { type: "button", textContent: text, onclick: does });
-    this.notMeasurable = other("Cannot be measured…", () => this.askReason());
-    this.wrongSide = other("Wrong side…", askSide);
-    this.wrongView = other("Wrong view…", () => this.#askSure("wrong_view", "Wrong view", "The film is not a weight-bearing dorsoplantar view."));
-    this.reopen = make("button", { type: "button", id: "reopen", textContent: "Reopen", onclick: () => decided("reopen", null) });
-    this.note = make("textarea", { id: "note", rows: 2, maxLength: 2000, oninput: noteChanged });
+    const other = (/** @type {string} */ text, /** @type {Verdict} */ verdict, /** @type {string|undefined} */ id = undefined) =>
+      /** @type {[Verdict, any]} */ ([verdict, make("button", { type: "button", id, textContent: text, onclick: () => decide(verdict) })]);
+    this.buttons = new Map([other("Cannot be measured…", "cannot_be_measured"), other("Wrong side…", "wrong_side"), other("Wrong view…", "wrong_view"), other("Reopen", "reopen", "reopen")]);
+    const [notMeasurable, wrongSide, wrongView, reopen] = this.buttons.values();
+    this.reopen = reopen;
+    this.note = make("textarea", { id: "note", rows: 2, maxLength: 2000, oninput: () => {
+      session.note = this.note.value;
+      session.changed();
+    } });
+    this.note.value = session.note;
     this.goOn = make("input", { type: "checkbox", id: "go-on", checked: localStorage.getItem(GO_ON) === null,
       onchange: () => (this.goOn.checked ? localStorage.removeItem(GO_ON) : localStorage.setItem(GO_ON, "1")) });
     this.standing = make("p", { className: "standing" });
-    this.others = make("div", { className: "others" }, this.notMeasurable, this.wrongSide, this.wrongView);
+    this.others = make("div", { className: "others" }, notMeasurable, wrongSide, wrongView);
     this.noting = make("div", { className: "noting" }, make("label", { for: "note", textContent: "Note" }), this.note,
       make("p", { className: "check" }, this.goOn, make("label", { for: "go-on", textContent: "Then go on to the next foot" })));
-    this.element = make("section", { className: "verdict", "aria-label": "Verdict" }, this.standing, this.main, this.reopen, this.others);
+    this.element = make("section", { className: "verdict", "aria-label": "Verdict" }, this.standing, this.main, reopen, this.others);
+    session.events.on("read", () => (this.note.value = session.note));
   }
 
-  /** @param {Standing} standing */
-  update({ state, lastRead, unsaved, corrected, changed, locked, saving, blind, unplaced, sideless, refused }) {
-    const settled = state !== "open";
-    const { sign, text } = STATES[state] ?? { sign: "", text: state };
-    this.standing.textContent = locked ?? (settled
-      ? `${sign} ${text[0].toUpperCase()}${text.slice(1)}${lastRead ? ` by ${lastRead.reader}, ${moment(lastRead.when)}` : ""}. Reopen it to change anything.`
-      : [sideless ? "no side stated yet" : "", unsaved ? `${counted(unsaved, "point")} changed` : "", ...changed, unplaced ? `${counted(unplaced, "point")} still to place` : ""]
-        .filter(Boolean).join(", ").replace(/^./, (first) => first.toUpperCase()));
-    this.verdict = blind || corrected ? "correct" : "confirm";
-    this.mainText.textContent = saving ? "Saving…" : blind ? "Save the read" : corrected ? "Save the correction" : refused ? "Confirm the refusal" : "Confirm";
-    this.ready = !(settled || locked || saving || (blind && unplaced > 0) || sideless);
-    this.main.disabled = !this.ready;
-    this.main.hidden = settled && !locked;
+  update() {
+    const { machine, foot } = this.session;
+    const settled = foot.state !== "open";
+    const { other } = machine.facts();
+    this.standing.textContent = other !== null ? `${other} is working on this foot.` : settled ? this.#settled() : this.#open();
+    this.mainText.textContent = this.#deed();
+    this.main.disabled = !machine.main || !machine.enabled(machine.main);
+    this.main.hidden = settled && other === null;
     this.reopen.hidden = !settled;
-    this.reopen.disabled = Boolean(locked) || saving;
     this.others.hidden = settled;
-    for (const button of [this.notMeasurable, this.wrongSide, this.wrongView]) button.disabled = Boolean(locked) || saving;
-    this.note.readOnly = settled || Boolean(locked);
+    for (const [verdict, button] of this.buttons) button.disabled = !machine.enabled(verdict);
+    this.note.readOnly = !machine.enabled("note");
   }
 
-  confirm() {
-    if (this.ready) this.decided(/** @type {Verdict} */ (this.verdict), null);
+  /** What the main button does. */
+  #deed() {
+    const { machine, foot } = this.session;
+    if (machine.state === "saving") return "Saving…";
+    const { blind, corrected } = machine.facts();
+    return blind ? "Save the read" : corrected ? "Save the correction" : foot.decision === "refused" ? "Confirm the refusal" : "Confirm";
   }
 
-  async askReason() {
-    if (this.notMeasurable.disabled || this.others.hidden) return;
-    const choices = this.reasons.map((reason, k) => [reason, make("input", { type: "radio", name: "reason", id: `reason-${k}`, value: reason })]);
-    const chosen = () => /** @type {any} */ (choices.find(([, input]) => input.checked))?.[0] ?? null;
-    const sure = await ask({
-      title: "Why can this foot not be measured?",
-      body: [make("fieldset", {}, make("legend", { textContent: "Reason" }),
-        ...choices.map(([reason, input]) => make("p", { className: "check" }, input, make("label", { for: input.id, textContent: reason }))))],
-      choices: [
-        { text: "Save: cannot be measured", value: true, main: true, ready: () => (chosen() ? null : "Choose a reason first.") },
-        { text: "Back", value: null },
-      ],
-    });
-    if (sure) this.decided("cannot_be_measured", chosen());
+  #settled() {
+    const { foot } = this.session;
+    const { sign, text } = STATES[foot.state] ?? { sign: "", text: foot.state };
+    const last = foot.history.at(-1);
+    return `${sign} ${text[0].toUpperCase()}${text.slice(1)}${last ? ` by ${last.reader}, ${moment(last.when)}` : ""}. Reopen it to change anything.`;
   }
 
-  /** @param {Verdict} verdict @param {string} title @param {string} text */
-  async #askSure(verdict, title, text) {
-    const sure = await ask({ title, body: [make("p", { textContent: text })],
-      choices: [{ text: `Save: ${title.toLowerCase()}`, value: true, main: true }, { text: "Back", value: null }] });
-    if (sure) this.decided(verdict, null);
+  /** What a read would save, and what it lacks. */
+  #open() {
+    const { edit, machine } = this.session;
+    const { sideless, unplaced } = machine.facts();
+    const unsaved = edit.unsavedCodes.length;
+    return [sideless ? "no side stated yet" : "", unsaved ? `${counted(unsaved, "point")} changed` : "", ...edit.unsavedRest, unplaced ? `${counted(unplaced, "point")} still to place` : ""]
+      .filter(Boolean).join(", ").replace(/^./, (first) => first.toUpperCase());
   }
 }
