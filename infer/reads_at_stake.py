@@ -23,19 +23,30 @@ def reads_at_stake(folder: Path, keep: bool = False) -> str:
         return f"{found.problem}. Restore a copy of it or move it away, or choose another folder"
     if keep:
         return ""
-    choices = "choose another folder; or raysplay export first, and then"
     if found:
         return (
             f"{folder / STORE}: holds {found.reads} reads of {found.feet} feet of the run that would be replaced. "
-            f"Either {choices} pass --keep-reads as well: a read stands where film, side and points are the same, else "
-            "its foot is open again and the read is in its history"
+            f"{_choices(folder)} pass --keep-reads as well: a read stands where film, side and points are the same, "
+            "else its foot is open again and the read is in its history"
         )
     if stores := stores_noted(folder):
         return (
             f"{folder}: its run was reviewed with {', '.join(stores)}, whose reads cannot be counted or carried over "
-            f"from here. Either {choices} pass --keep-reads as well: they stay in that store, with the earlier run"
+            f"from here. {_choices(folder, ' --store ADDRESS')} pass --keep-reads as well: they stay in that store, "
+            "with the earlier run"
         )
     return ""
+
+
+def _choices(folder: Path, store: str = "") -> str:
+    """What can be done first; an export only where it would not refuse the run that stands in the folder."""
+    from raysplay.infer.outputs.finished_run import RunError, read_run
+
+    try:
+        read_run(folder)
+    except RunError:
+        return "This version can no longer export that run. Either choose another folder, or"
+    return f"Either choose another folder; or raysplay export {folder}{store} --out ELSEWHERE first, and then"
 
 
 def holds_reads(folder: Path) -> str:

@@ -17,14 +17,22 @@ _MOST_BYTES = 2**24
 
 
 def changed_table(folder: Path, names: Iterable[str]) -> str:
-    """What to say of the first of these tables that was changed after its run; empty if none was, or none can tell.
+    """What to say of the first of these tables that is not as its run left it; empty if all are, or none can tell.
 
-    What is missing or cannot be read is for the reader of the run to say.
+    A table that ``run.json`` does not list was written by no run, or its line was taken out. What is missing or cannot
+    be read is for the reader of the run to say.
     """
     try:
-        about = json.loads(read_plain(folder / ABOUT, _MOST_BYTES))
+        written = json.loads(read_plain(folder / ABOUT, _MOST_BYTES))[KEY]
         for name in names:
-            if name in about[KEY] and digest(folder / name) != about[KEY][name]:
+            now = digest(folder / name)
+            if name not in written:
+                return (
+                    f"{folder / name}: {ABOUT} does not list it, so nothing tells whether its numbers are those that "
+                    f"were measured. Put back {ABOUT} as the run wrote it, or measure again with --overwrite "
+                    "--keep-reads"
+                )
+            if now != written[name]:
                 return (
                     f"{folder / name}: was changed after the run, so its numbers may not be those that were measured. "
                     "Put back the table as the run wrote it (feet.xlsx is there to be sorted and edited), or measure "

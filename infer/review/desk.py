@@ -736,21 +736,18 @@ class Desk(ABC):
 
     def _model_standing(self, foot: int) -> Standing:
         _, initial = self.model(foot)
-        content = self.model_content(foot, look=True)
+        content = self.model_content(foot)
         return Standing(0, OPEN, Reading(content["side"], self.construction, initial), None, None, content)
 
-    def model_content(self, foot: int, *, look: bool = False) -> Json:
+    def model_content(self, foot: int) -> Json:
         """A foot as the run left it, in the form of a read's content.
 
         Numbers of a foot whose points lie as on the other foot than the run took it for are held back: their sign is
-        turned. Such a foot shows by an angle below zero; the points of others are looked up only if told to ``look``.
+        turned. The points tell it, never the sign of a number: an angle below zero turns positive.
         """
         side, values = self._named(foot), self.model_values(foot)
-        negative = any(value is not None and value < 0.0 for value, *_ in values.values())
-        frame, told = self._run_side(foot), self._told_by_run(foot)
-        if look or negative:
-            frame = self.frame(foot, self.model(foot)[1], anew=False)
-            told = self.told(foot, frame, anew=False)
+        frame = self.frame(foot, self.model(foot)[1], anew=False)
+        told = self.told(foot, frame, anew=False)
         withheld = {name: why.value if isinstance(why, Withheld) else why for name, why in told.items()}
         if frame != self._run_side(foot):
             values = {name: [None, None, None, *rest] for name, (_, _, _, *rest) in values.items()}

@@ -133,12 +133,12 @@ class OpenDesk(Desk):
     def _hold_back_turned(self, feet: Sequence[int]) -> None:
         """Show no number of feet whose points lie as on the other foot than the run took them for: its sign is turned.
 
-        A run of this version gives none; of others, such a foot shows by an angle below zero, as in an export, and
-        its points are looked up as its row comes into sight.
+        A run of this version gives none; of others, the points of a foot that has a number are looked up as its row
+        comes into sight. An angle below zero turns positive, so no sign of a number tells.
         """
         turned = []
         for foot in feet:
-            doubtful = self.worklist.version[foot] == 0 and (self.run.values[foot, :, 0] < 0.0).any()
+            doubtful = self.worklist.version[foot] == 0 and np.isfinite(self.run.values[foot, :, 0]).any()
             if not doubtful or foot in self._sides_known:
                 continue
             self._sides_known.add(foot)

@@ -2,6 +2,8 @@
 
 import csv
 import hashlib
+import json
+import re
 import shutil
 import socket
 from dataclasses import replace
@@ -82,6 +84,43 @@ def test_a_run_with_reads_is_not_replaced_unasked(measured, measure, serve, tmp_
     assert feet[0]["state"] == "confirmed"
 
 
+def advised(refused, words):
+    """The command that a refusal advises, as its words would be typed."""
+    (command,) = re.findall(rf"raysplay (export \S+{words} --out ELSEWHERE)", said(refused))
+    return command.split()
+
+
+def test_the_export_that_is_advised_can_be_made(measured, measure, serve, tmp_path):
+    confirm(serve(measured), 1)
+    command = advised(measure(), "")
+    assert call(*(str(tmp_path / "kept") if word == "ELSEWHERE" else word for word in command)).exit_code == 0
+    assert "confirmed" in (tmp_path / "kept" / "feet_reviewed.csv").read_text("utf-8")
+
+
+def earlier_format(folder):
+    about = json.loads((folder / "run.json").read_text("utf-8"))
+    del about["format"]
+    (folder / "run.json").write_text(json.dumps(about), "utf-8")
+
+
+@pytest.mark.parametrize("damage", ["earlier format", "changed table"])
+def test_no_export_is_advised_that_would_be_refused(measured, measure, serve, tmp_path, damage):
+    confirm(serve(measured), 1)
+    if damage == "earlier format":
+        earlier_format(measured)
+    else:
+        (measured / "feet.csv").write_text((measured / "feet.csv").read_text("utf-8") + "\n", "utf-8")
+    assert call("export", measured, "--out", tmp_path / "kept").exit_code == 2
+    refused = measure()
+    assert refused.exit_code == 2
+    assert "raysplay export" not in said(refused)
+    assert "can no longer export that run" in said(refused)
+    # What is advised instead can be done.
+    done = measure("--keep-reads")
+    assert done.exit_code == 0, done.output
+    assert reads_in(measured).reads == 1
+
+
 def test_reads_are_carried_over_where_film_and_points_are_the_same(measured, measure, serve, tmp_path):
     server = serve(measured)
     confirm(server, 1)
@@ -150,6 +189,9 @@ def test_a_store_elsewhere_is_remembered_and_said(measured, measure, tmp_path):
     refused = measure()
     assert refused.exit_code == 2
     assert f"was reviewed with {elsewhere}, whose reads cannot be counted" in said(refused)
+    kept = tmp_path / "kept"
+    typed = {"ADDRESS": elsewhere, "ELSEWHERE": str(kept)}
+    assert call(*(typed.get(word, word) for word in advised(refused, " --store ADDRESS"))).exit_code == 0
     assert measure("--keep-reads").exit_code == 0
 
 

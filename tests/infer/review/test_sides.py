@@ -5,6 +5,8 @@ second, on either foot (fact sheet, section 1). Golden angles: section 8.5.
 """
 
 import csv
+import hashlib
+import json
 
 import numpy as np
 import pytest
@@ -153,6 +155,37 @@ def test_a_model_whose_points_contradict_the_run_is_held_back(make_run, serve, t
     assert exported(run, tmp_path / "out")[0]["hva"] == ""
     taken = page.post("/api/measure", json={"id": 1, "accepted": {"hva": None}}).json()
     assert numbers(taken)["hva"] == pytest.approx(31.995, abs=0.051)
+
+
+def positive(run):
+    """Every number of a run above zero, in tables that count as its own."""
+    feet, about = run / "feet.csv", json.loads((run / "run.json").read_text("utf-8"))
+    rows = table(feet)
+    for row in rows:
+        for name in ("hva", "ima", "ima45"):
+            value, low, high = (abs(float(row[f"{name}{end}"])) for end in ("", "_low", "_high"))
+            row.update({name: f"{value:.1f}", f"{name}_low": f"{min(low, high):.1f}"})
+            row[f"{name}_high"] = f"{max(low, high):.1f}"
+    with feet.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, rows[0])
+        writer.writeheader()
+        writer.writerows(rows)
+    about["tables"]["feet.csv"] = hashlib.sha256(feet.read_bytes()).hexdigest()
+    (run / "run.json").write_text(json.dumps(about), "utf-8")
+
+
+def test_a_turned_sign_is_found_where_it_made_an_angle_positive(make_run, serve, tmp_path):
+    """A splayed great toe has an HVA below zero: turned, it is above, and no sign tells."""
+    run = make_run({"a.dcm": [("R", "accepted", [], {"shown": "L"}), ("R", "accepted", [])]}, "odd", "odd_films")
+    positive(run)
+    page = serve(run).browser("AB")
+    first, second = sorted(page.get("/api/feet").json()["feet"], key=lambda row: row["id"])
+    assert [one["value"] for one in first["values"].values()] == [None] * 3
+    assert (first["widest"], first["border"]) == (None, None)
+    assert second["values"]["hva"]["value"] == pytest.approx(31.995, abs=0.051)
+    rows = exported(run, tmp_path / "out")
+    assert (rows[0]["hva"], rows[1]["hva"]) == ("", "32.0")
+    assert rows[0]["withheld"]
 
 
 def test_moving_other_bones_turns_no_sign(page):
