@@ -52,6 +52,19 @@ class BlindDesk(Desk):
         if reader not in self.study.plan.readers:
             raise RefusedError("the study does not name a reader with these initials")
 
+    def check_change(self, reader: str | None, other: str) -> None:
+        """Refuse a browser that reads for one reader of the study and states the initials of another.
+
+        Reads and progress of a reader are no other reader's to see.
+        """
+        self.check_reader(other)
+        if reader != other and reader in self.study.plan.readers:
+            raise RefusedError(
+                f"this browser reads as {reader}, and a study shows a reader their own reads alone. For {other}, open "
+                f"the address on the terminal in another browser; a review that was started with --reader {reader} is "
+                f"to be started without it"
+            )
+
     def item(self, number: int, reader: str) -> StudyItem:
         """One place in a reader's order."""
         self.check_reader(reader)
@@ -111,7 +124,6 @@ class BlindDesk(Desk):
             **shared,
             "study": {
                 "name": plan.name,
-                "readers": plan.readers,
                 "reads_total": total,
                 "reads_done": done,
                 "landmarks": self.gauge.needed(self.construction),

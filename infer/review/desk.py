@@ -17,7 +17,6 @@ import numpy as np
 from raysplay.configs.grades import scheme, schemes
 from raysplay.configs.load import landmark_descriptions, landmark_schema
 from raysplay.configs.reference_values import reference_values
-from raysplay.infer.command import CAUTION
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.outputs.axis_lines import bone_of
 from raysplay.infer.outputs.finished_run import FilmFacts, FinishedRun, FootLandmarkTable
@@ -25,6 +24,7 @@ from raysplay.infer.outputs.overlay_style import ARC, AXIS, DOUBT, TEXT, css_col
 from raysplay.infer.outputs.settings import output_settings
 from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import Withheld
+from raysplay.infer.review.cautions import CAUTIONS
 from raysplay.infer.review.earlier import completed, is_earlier, taken_over
 from raysplay.infer.review.films import FilmShelf, Picture
 from raysplay.infer.review.held import SIDE, UNKNOWN, Held, held_back
@@ -353,7 +353,7 @@ class Desk(ABC):
             "reason_kinds": {kind.value: kind.words for kind in ReasonKind},
             "reasons_not_measurable": self.settings.not_measurable,
             "claim_seconds": 60.0 * self.settings.claim_minutes,
-            "caution": CAUTION,
+            "cautions": CAUTIONS,
             "colours": {
                 "bones": {bone: css_colour(colour) for bone, colour in AXIS.items()},
                 "other": css_colour(TEXT),

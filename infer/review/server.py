@@ -10,6 +10,7 @@ import socket
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, Literal, cast
+from urllib.parse import unquote
 
 import uvicorn
 from fastapi import Depends, FastAPI, Query, Request
@@ -34,6 +35,9 @@ HOST = "127.0.0.1"
 PAGE = Path(__file__).parent / "page"
 """Files of the page itself."""
 
+PAGE_READER = "X-Reader"
+"""Header by which a page says for whom it was opened: all pages of a browser share one key."""
+
 _LONGEST_FILTER = 200
 _HELD = 2048
 """New connections that the system holds until they are accepted."""
@@ -52,15 +56,22 @@ def _session(request: Request) -> Session:
     return session
 
 
-def _reader(session: Annotated[Session, Depends(_session)]) -> str:
+def _reader(request: Request, session: Annotated[Session, Depends(_session)]) -> str:
+    """Who reads; a page that was opened for somebody else saves and shows nothing in their name."""
     if session.reader is None:
         raise RefusedError("state your initials first")
+    opened_for = unquote(request.headers.get(PAGE_READER, session.reader))
+    if opened_for != session.reader:
+        raise RefusedError(
+            f"this page was opened for another reader: {session.reader} reads in this browser now. Nothing was saved; "
+            "use two browsers, or load the page again"
+        )
     return session.reader
 
 
 def _viewer(request: Request, session: Annotated[Session, Depends(_session)]) -> str:
     """Outside studies a foot can be looked at before anybody has stated initials."""
-    return _reader(session) if request.app.state.blind else session.reader or ""
+    return _reader(request, session) if request.app.state.blind else session.reader or ""
 
 
 def _filter(
@@ -97,7 +108,7 @@ def application(desk: OpenDesk | BlindDesk) -> FastAPI:
     @app.post("/api/reader")
     def state_reader(sent: ReaderSent, session: InSession) -> Json:
         if blind:
-            blind.check_reader(sent.initials)
+            blind.check_change(session.reader, sent.initials)
         session.reader = sent.initials
         return {"reader": session.reader}
 

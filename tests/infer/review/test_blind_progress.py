@@ -36,6 +36,40 @@ def test_what_others_read_changes_no_answer(study):
     assert second.get("/api/progress").json() == {"open": 4, "done": 0, "total": 4, "by_reader": {"CD": 0}}
     assert "by the lamp" not in json.dumps(answers(second))
     assert "by the lamp" in json.dumps(answers(first))
+    # Not even that there is another reader.
+    assert '"AB"' not in json.dumps(answers(second))
+
+
+def test_a_browser_that_reads_for_one_reader_states_no_others_initials(study):
+    first, second = study
+    refused = first.post("/api/reader", json={"initials": "CD"})
+    assert refused.status_code == 422
+    for words in ("this browser reads as ab", "for cd, open the address", "another browser"):
+        assert words in refused.json()["error"].lower()
+    assert first.get("/api/session").json()["reader"] == "AB"
+    assert first.get("/api/progress").json()["by_reader"] == {"AB": 0}
+    # One's own again is no change: a page says them anew to a server that was started anew.
+    assert first.post("/api/reader", json={"initials": "ab"}).json() == {"reader": "AB"}
+    assert second.get("/api/session").json()["reader"] == "CD"
+
+
+def test_nobody_is_named_before_initials_are_stated(serve, harbour, tmp_path):
+    (tmp_path / "study.yaml").write_text("{name: Harbour readers, seed: 3, readers: [AB, CD], repeats: 0}")
+    page = serve(harbour, study=tmp_path / "study.yaml").browser(None)
+    assert "AB" not in page.get("/api/session").text
+    assert page.post("/api/reader", json={"initials": "CD"}).json() == {"reader": "CD"}
+
+
+def test_a_page_that_was_opened_for_another_reader_saves_nothing(study):
+    """Tabs of one browser share one key: after another reader was let in, the older tab speaks with the new one's."""
+    _, second = study
+    read = {"version": 0, "verdict": "cannot_be_measured", "reason": "too blurred"}
+    older = {"X-Reader": "AB"}
+    refused = second.post("/api/feet/1/reads", json=read, headers=older)
+    assert refused.status_code == 422
+    assert "opened for another reader: CD reads in this browser now" in refused.json()["error"]
+    assert second.get("/api/feet/1", headers=older).status_code == 422
+    assert second.get("/api/feet/1", headers={"X-Reader": "CD"}).json()["version"] == 0
 
 
 def test_a_name_that_is_no_readers_changes_nothing(study):

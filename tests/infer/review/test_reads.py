@@ -419,4 +419,7 @@ def test_every_measure_of_a_run_has_its_landmarks(page):
     for measure in session["measures"]:
         (known,) = [one for one in MEASURES if one.name == measure["name"]]
         assert set(measure["landmarks"]["shaft"]) == set(known.landmarks)
-    assert session["caution"] == "A person confirms every number used in care. The numbers are no diagnosis."
+    assert session["cautions"] == [
+        {"kind": "device", "text": "Not a medical device."},
+        {"kind": "use", "text": "A person confirms every number used in care. The numbers are no diagnosis."},
+    ]

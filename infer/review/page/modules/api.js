@@ -21,6 +21,8 @@ export class ApiError extends Error {
 
 /** @type {string|null} identity of the run that this page was made for */
 let run = null;
+/** @type {string|null} who sits before this page */
+let reader = null;
 /** The server does not know who sits before this page. */
 let unnamed = false;
 
@@ -60,7 +62,7 @@ async function request(method, path, body, options = {}) {
     answer = await fetch(`/api/${path}`, {
       method,
       credentials: "omit",
-      headers: { ...sessionHeaders(), ...(body === undefined ? {} : { "Content-Type": "application/json" }) },
+      headers: { ...sessionHeaders(), ...(reader === null ? {} : { "X-Reader": encodeURIComponent(reader) }), ...(body === undefined ? {} : { "Content-Type": "application/json" }) },
       body: body === undefined ? undefined : JSON.stringify(body),
       ...options,
     });
@@ -92,11 +94,13 @@ export const api = {
   session: async () => {
     const session = await request("GET", "session");
     run ??= session.run.identity;
+    reader = session.reader;
     return session;
   },
   signIn: async (/** @type {string} */ initials) => {
     const signed = await request("POST", "reader", { initials });
     unnamed = false;
+    ({ reader } = signed);
     return signed;
   },
   feet: (/** @type {Record<string, any>} */ filters) => request("GET", `feet?${query(filters)}`),

@@ -62,6 +62,7 @@ export class FootPicture {
       arcs: (lines) => (NUMBERLESS.has(session.foot.state) ? [] : arcs(session.review, session.construction, session.measured?.measures ?? [], lines)),
       pending: session.behind,
       legend: true,
+      level: session.review.level,
       reserved: [this.orientation.box],
     };
   }

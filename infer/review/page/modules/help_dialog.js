@@ -1,9 +1,10 @@
 import { ask } from "./dialog.js";
 import { make } from "./dom.js";
 import { KEY_GROUPS, letterKeys } from "./keys.js";
+import { levelWords } from "./words.js";
 
-/** All keys, what the signs mean, and the switch for letter keys. */
-export function showHelp() {
+/** All keys, what the signs mean, and the switch for letter keys. @param {number} level of the run's intervals */
+export function showHelp(level) {
   const groups = KEY_GROUPS.map(({ title, bindings }) =>
     make("section", {}, make("h3", { textContent: title }),
       make("dl", { className: "keys" }, ...bindings.flatMap(({ shown, text }) => [
@@ -26,7 +27,7 @@ export function showHelp() {
       ["✕ cross", "marked as not visible"],
       ["lines and arcs", "axes of the bones, in the colours of the legend, and the angles between them"],
       ["dashed blue lines", "30 and 70 % of a bone's length, from the two ends that you clicked; they are not saved"],
-      ["dotted oval", "where the true place lies in nine of ten cases, as the model says; shown for the chosen point"],
+      ["dotted oval", `where the true place lies in ${levelWords(level)} of cases, as the model says; shown for the chosen point`],
     ].flatMap(([what, does]) => [make("dt", { textContent: what }), make("dd", { textContent: does })])));
   return ask({
     title: "Help and keys",

@@ -6,6 +6,7 @@ import { make, refill } from "./dom.js";
 import { showHelp } from "./help_dialog.js";
 import { listen } from "./keys.js";
 import { signIn } from "./sign_in.js";
+import { cautionWords } from "./words.js";
 
 const main = /** @type {HTMLElement} */ (document.getElementById("main"));
 
@@ -19,11 +20,12 @@ async function start() {
     return;
   }
   const place = (/** @type {string} */ id) => /** @type {HTMLElement} */ (document.getElementById(id));
-  place("caution").textContent = session.caution.startsWith("Not a medical device") ? session.caution : `Not a medical device. ${session.caution}`;
+  place("caution").textContent = cautionWords(session);
   place("run").textContent = session.study ? `Study ${session.study.name}` : session.run.name;
-  place("help").addEventListener("click", showHelp);
+  const help = () => void showHelp(session.level);
+  place("help").addEventListener("click", help);
   useColours(session);
-  listen("everywhere", { help: () => void showHelp() });
+  listen("everywhere", { help });
   if (session.run.notices.length) note("notices", session.run.notices.join(" "));
   if (!session.reader) {
     session.reader = await signIn(main, session);

@@ -1,5 +1,5 @@
 import { make, makeSvg, refill } from "./dom.js";
-import { amount, footName, range, spaced } from "./words.js";
+import { amount, footName, levelWords, range, spaced } from "./words.js";
 
 /**
  * Angles with their intervals and grades, as they are now and as they were when the foot was opened. A number that is
@@ -68,7 +68,7 @@ export class NumbersPanel {
       setText(parts.value, amount(value, measure.unit));
       parts.element.classList.toggle("withheld", value === null);
       const change = value !== null && before[measure.name] !== null && before[measure.name] !== undefined ? value - /** @type {number} */ (before[measure.name]) : 0;
-      const pieces = !now ? ["no numbers of these points yet"] : value === null ? [this.landmarks.worded(found?.withheld || "not given")] : [`${Math.round(this.session.level * 100)} %: ${range(/** @type {any} */ (found), measure.unit)}`];
+      const pieces = !now ? ["no numbers of these points yet"] : value === null ? [this.landmarks.worded(found?.withheld || "not given")] : [`${levelWords(this.session.level)}: ${range(/** @type {any} */ (found), measure.unit)}`];
       if (Math.abs(change) >= 0.05) pieces.push(`${change > 0 ? "+" : "−"}${amount(Math.abs(change), measure.unit)} since opened`);
       setText(parts.interval, pieces.join(" · "));
       setText(parts.grade, grade ? `${grade.grade || grade.why}${grade.borderline ? `, near the border at ${amount(grade.border, measure.unit)}` : ""}` : "");

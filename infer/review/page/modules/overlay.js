@@ -14,13 +14,12 @@ import { SHAPES } from "./point_shapes.js";
  *   covariance?: [number, number, number]|null}} DrawnPoint
  * @typedef {{points: DrawnPoint[], axes: import("./types.js").Axis[], selected: string|null, labels: boolean,
  *   cross: Place|null, outline: [number, number][]|null, guide?: import("./shaft_guides.js").DrawnGuide|null,
- *   arcs?: (lines: import("./arcs.js").Line[]) => import("./arcs.js").Arc[], pending?: boolean, legend?: boolean, reserved?: Box[]}} Drawing
- *   `arcs` of axes in screen pixels; `pending`: their numbers are of other points; `reserved`: where something else lies on the film
+ *   arcs?: (lines: import("./arcs.js").Line[]) => import("./arcs.js").Arc[], pending?: boolean, legend?: boolean, reserved?: Box[], level?: number}} Drawing
+ *   `arcs` of axes in screen pixels; `pending`: their numbers are of other points; `reserved`: where something else lies on the film; `level`: share of cases that
+ *   the oval of the chosen point holds
  */
 
 const DOT = "M-1.200 0a1.200 1.200 0 1 0 2.400 0a1.200 1.200 0 1 0-2.400 0";
-/** 90 % of a normal distribution in the plane lie within this many standard deviations: sqrt(-2 ln 0.1). */
-const NINE_OF_TEN = 2.1460;
 
 export class Overlay {
   /** @param {SVGSVGElement} svg */
@@ -108,7 +107,7 @@ export class Overlay {
   }
 
   /** @param {FilmView} view @param {Drawing} drawing */
-  #top(view, { points, selected, cross }) {
+  #top(view, { points, selected, cross, level }) {
     const layer = this.layers.top;
     const chosen = points.find((point) => point.code === selected);
     const parts = [];
@@ -117,7 +116,7 @@ export class Overlay {
       const ring = "M-22 0h9M13 0h9M0-22v9M0 13v9";
       parts.push(makeSvg("path", { class: "reticle halo", d: ring, transform: `translate(${x} ${y})` }),
         makeSvg("path", { class: "reticle", d: ring, transform: `translate(${x} ${y})` }));
-      if (chosen.covariance) parts.push(makeSvg("path", { class: "spread", d: oval(view, chosen.place, chosen.covariance) }));
+      if (chosen.covariance && level) parts.push(makeSvg("path", { class: "spread", d: oval(view, chosen.place, chosen.covariance, level) }));
     }
     if (cross) {
       const { x, y } = cross;
@@ -147,15 +146,21 @@ export class Overlay {
   }
 }
 
-/** Outline that holds the true place in nine of ten cases. @type {(view: FilmView, place: Place, covariance: [number, number, number]) => string} */
-function oval(view, place, [xx, xy, yy]) {
+/** Standard deviations within which a share of a normal distribution in the plane lies (Rayleigh distribution). @param {number} level 0 to 1 */
+export function reach(level) {
+  return Math.sqrt(-2 * Math.log1p(-level));
+}
+
+/** Outline that holds the true place in a share of cases. @type {(view: FilmView, place: Place, covariance: [number, number, number], level: number) => string} */
+function oval(view, place, [xx, xy, yy], level) {
+  const far = reach(level);
   const across = Math.sqrt(Math.max(xx, 0));
   const along = across > 0 ? xy / across : 0;
   const rest = Math.sqrt(Math.max(yy - along * along, 0));
   const steps = 36;
   const corners = Array.from({ length: steps }, (_, k) => {
     const angle = (2 * Math.PI * k) / steps;
-    const [u, v] = [NINE_OF_TEN * Math.cos(angle), NINE_OF_TEN * Math.sin(angle)];
+    const [u, v] = [far * Math.cos(angle), far * Math.sin(angle)];
     const { x, y } = view.toScreen({ x: place.x + across * u, y: place.y + along * u + rest * v });
     return `${x.toFixed(1)} ${y.toFixed(1)}`;
   });

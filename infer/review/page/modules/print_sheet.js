@@ -6,7 +6,7 @@ import { fitArea } from "./fit_area.js";
 import { orientationWords, turnToToesUp } from "./orientation.js";
 import { Overlay } from "./overlay.js";
 import { reasonWords } from "./reason_words.js";
-import { DECISIONS, NUMBERLESS, STATES, amount, counted, footName, moment, range, spaced } from "./words.js";
+import { DECISIONS, NUMBERLESS, STATES, amount, cautionWords, counted, footName, levelWords, moment, range, spaced } from "./words.js";
 
 /**
  * One foot on paper: the film with its axes, the numbers with all that belongs to them, and who stands for them. It is
@@ -71,7 +71,7 @@ function paper(sheet) {
   return make("main", { className: "print-sheet", "aria-label": "Sheet for print" },
     make("h1", { textContent: `${title}, ${foot.foot || side ? footName(side).toLowerCase() : "no foot found"}` }),
     make("p", { className: "standing", textContent: standing(sheet) }),
-    make("p", { className: "warning", textContent: session.caution.startsWith("Not a medical device") ? session.caution : `Not a medical device. ${session.caution}` }),
+    make("p", { className: "warning", textContent: cautionWords(session) }),
     make("div", { className: "halves" },
       make("figure", {}, picture, make("figcaption", { textContent: words })),
       make("div", { className: "facts" },
@@ -115,7 +115,7 @@ function numbers({ foot, session, measured, behind, construction, worded }) {
   if (!measured || !measured.measures.some((one) => one.value !== null)) return make("p", { textContent: "No numbers." });
   const scheme = session.grading.find((one) => one.name === measured.grading);
   const method = (/** @type {string} */ name) => session.constructions.find((one) => one.name === name)?.title ?? name.replaceAll("_", " ");
-  const head = ["Measure", "Value", `${Math.round(session.level * 100)} % interval`, "Axis method", "Grade"];
+  const head = ["Measure", "Value", `${levelWords(session.level)} interval`, "Axis method", "Grade"];
   const rows = session.measures.map((measure) => {
     const found = measured.measures.find((one) => one.name === measure.name);
     const grade = measured.grades.find((one) => one.measure === measure.name);

@@ -17,7 +17,7 @@
  *   study: Study|null, schema: Landmark[], axes: Record<string, AxisLandmarks[]>, measures: Measure[],
  *   construction: string, constructions: {name: string, title: string}[], grading: GradingScheme[], grading_default: string,
  *   reason_kinds: Record<string, string>, reasons_not_measurable: string[], claim_seconds: number, level: number,
- *   caution: string, colours: Colours}} Session
+ *   cautions: Said[], colours: Colours}} Session
  *
  * @typedef {{value: number|null, low: number|null, high: number|null}} Interval
  * @typedef {{id: number, film?: string, foot: string, foot_index?: number, state: string, decision?: string,
