@@ -121,6 +121,7 @@ def compare(
     level: float = 0.90,
     detection_level: float = 0.95,
     largest_tilt_difference: float,
+    names: tuple[str, str] = ("the first film", "the second film"),
 ) -> Change:
     """Compare two reads of one foot, the earlier first.
 
@@ -139,6 +140,8 @@ def compare(
         Of the minimal detectable change.
     largest_tilt_difference : float
         Degrees of tube tilt between the films from which they are not comparable.
+    names : tuple of str
+        What the two films are called in reasons and caveats.
 
     Raises
     ------
@@ -157,8 +160,8 @@ def compare(
         raise ValueError(f"{first.measure} and {second.measure} are different measures")
     if reader_error is not None and reader_error.measure != first.measure:
         raise ValueError(f"the reader error is that of {reader_error.measure}, not of {first.measure}")
-    reasons = _reasons(first, second, largest_tilt_difference)
-    caveats = _caveats(first, second)
+    reasons = _reasons(first, second, largest_tilt_difference, names)
+    caveats = _caveats(first, second, names)
     reader_mdc = nan if reader_error is None else minimal_detectable_change(reader_error.sem, detection_level)
     sd = hypot(first.sd, second.sd)
     tool_mdc = minimal_detectable_change(sd / sqrt(2.0), detection_level)
@@ -233,7 +236,11 @@ def trend(reads: Sequence[Read], *, level: float = 0.90, least_sd: float = 0.0) 
     return Trend(slope, slope - half, slope + half, len(used), scatter)
 
 
-def _reasons(first: Read, second: Read, largest_tilt_difference: float) -> tuple[str, ...]:
+def _on(films: Sequence[str]) -> str:
+    return "on both films" if len(films) == 2 else f"on {films[0]}"
+
+
+def _reasons(first: Read, second: Read, largest_tilt_difference: float, names: tuple[str, str]) -> tuple[str, ...]:
     reasons = []
     if first.side != second.side:
         reasons.append(f"different sides: {first.side} and {second.side}")
@@ -243,9 +250,10 @@ def _reasons(first: Read, second: Read, largest_tilt_difference: float) -> tuple
         reasons.append(f"different units: {first.unit} and {second.unit}")
     if None not in (first.loading, second.loading) and first.loading != second.loading:
         reasons.append(f"different loading: {first.loading} and {second.loading}")
-    splinted = [words for read, words in ((first, "first"), (second, "second")) if read.splint]
+    films = tuple(zip((first, second), names, strict=True))
+    splinted = [name for read, name in films if read.splint]
     if splinted:
-        reasons.append(f"splint or spacer in place on the {' and the '.join(splinted)} film")
+        reasons.append(f"splint or spacer in place {_on(splinted)}")
     if None not in (first.projection, second.projection) and first.projection != second.projection:
         reasons.append(f"different projections: {first.projection} and {second.projection}")
     if first.tilt is not None and second.tilt is not None and abs(first.tilt - second.tilt) > largest_tilt_difference:
@@ -256,13 +264,13 @@ def _reasons(first: Read, second: Read, largest_tilt_difference: float) -> tuple
         and first.spacing_kind != second.spacing_kind
     ):
         reasons.append(f"millimetres of different kinds: {first.spacing_kind} and {second.spacing_kind}")
-    for read, words in ((first, "first"), (second, "second")):
+    for read, name in films:
         if not (np.isfinite(read.value) and np.isfinite(read.sd)):
-            reasons.append(f"withheld on the {words} film")
+            reasons.append(f"withheld on {name}")
     return tuple(reasons)
 
 
-def _caveats(first: Read, second: Read) -> tuple[str, ...]:
+def _caveats(first: Read, second: Read, names: tuple[str, str]) -> tuple[str, ...]:
     unknown: dict[str, tuple[object, object]] = {
         "loading": (first.loading, second.loading),
         "splint or spacer": (first.splint, second.splint),
@@ -272,9 +280,9 @@ def _caveats(first: Read, second: Read) -> tuple[str, ...]:
         unknown["kind of pixel spacing"] = (first.spacing_kind, second.spacing_kind)
     caveats = []
     for what, pair in unknown.items():
-        missing = [words for value, words in zip(pair, ("first", "second"), strict=True) if value is None]
+        missing = [name for value, name in zip(pair, names, strict=True) if value is None]
         if missing:
-            caveats.append(f"{what} unknown on the {' and the '.join(missing)} film")
+            caveats.append(f"{what} unknown {_on(missing)}")
     return tuple(caveats)
 
 

@@ -90,8 +90,7 @@ def changes(here: Visit, there: Visit, rule: ChangeRule, level: float) -> Json:
         return {"later": order, "why": f"{side} is not compared: {why}.", "caveats": [], "measures": []}
     first, second = (here, there) if order == "there" else (there, here)
     before, after = first.reads(), second.reads()
-    names = {"first": "this film" if first is here else "the other film"}
-    names["second"] = "the other film" if first is here else "this film"
+    names = ("this film", "the other film") if first is here else ("the other film", "this film")
     rows, caveats = [], dict[str, None]()
     for one in here.shown:
         name = one.measure.name
@@ -104,15 +103,16 @@ def changes(here: Visit, there: Visit, rule: ChangeRule, level: float) -> Json:
             level=level,
             detection_level=rule.level.value,
             largest_tilt_difference=rule.largest_tilt_difference.value,
+            names=names,
         )
         there_shown = next(other for other in there.shown if other.measure.name == name)
-        rows.append(_row(one, there_shown, change, names))
+        rows.append(_row(one, there_shown, change))
         if not change.reasons:
-            caveats.update(dict.fromkeys(_named(caveat, names) for caveat in change.caveats))
+            caveats.update(dict.fromkeys(change.caveats))
     return {"later": order, "why": None, "caveats": list(caveats), "measures": rows}
 
 
-def _row(here: Shown, there: Shown, change: Change, names: Mapping[str, str]) -> Json:
+def _row(here: Shown, there: Shown, change: Change) -> Json:
     unit = here.measure.unit
     return {
         "name": here.measure.name,
@@ -122,16 +122,8 @@ def _row(here: Shown, there: Shown, change: Change, names: Mapping[str, str]) ->
         "high": shown_number(change.high, unit),
         "reader_mdc": shown_number(change.reader_mdc, unit),
         "verdict": change.verdict.value,
-        "why": "; ".join(_named(reason, names) for reason in change.reasons) or None,
+        "why": "; ".join(change.reasons) or None,
     }
-
-
-def _named(sentence: str, names: Mapping[str, str]) -> str:
-    """The same with the films as the page calls them: "on the first and the second film" -> "on both films"."""
-    plain = sentence.replace("on the first and the second film", "on both films")
-    for place, name in names.items():
-        plain = plain.replace(f"the {place} film", name)
-    return plain
 
 
 def _later(here: Visit, there: Visit) -> str | None:

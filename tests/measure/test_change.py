@@ -105,8 +105,22 @@ def test_what_is_unknown_is_a_caveat():
     assert change.verdict is Verdict.BEYOND_ERROR
     assert change.caveats == (
         "loading unknown on the second film",
-        "tube tilt unknown on the first and the second film",
+        "tube tilt unknown on both films",
     )
+
+
+def test_films_are_called_by_the_names_they_are_given():
+    """Names stand where a sentence speaks of a film, and nowhere else: words of the files stay as they are."""
+    names = ("this film", "the other film")
+    second = later(0.0, loading="as on the first film", splint=True, value=float("nan"))
+    change = compare(FIRST, second, largest_tilt_difference=TILT, names=names)
+    assert change.reasons == (
+        f"different loading: {FIRST.loading} and as on the first film",
+        "splint or spacer in place on the other film",
+        "withheld on the other film",
+    )
+    unknown = compare(replace(FIRST, tilt=None), later(0.0), largest_tilt_difference=TILT, names=names)
+    assert unknown.caveats == ("tube tilt unknown on this film",)
 
 
 def test_a_small_difference_of_tilt_is_no_reason():

@@ -8,6 +8,12 @@ import math
 
 import pytest
 
+from raysplay.configs.protocol import protocol
+from raysplay.infer.outputs.finished_run import FilmFacts
+from raysplay.infer.review.shown import Shown
+from raysplay.infer.review.visits import Visit, changes
+from raysplay.measure import by_name
+
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
 
 KEEPER, COOK = "1111222233334444", "5555666677778888"
@@ -135,6 +141,19 @@ def test_a_withheld_measure_is_not_compared(page):
     save(page, BEFORE, "correct", points=hidden)
     one = change(compared(page, AFTER, BEFORE))
     assert (one["other"], one["difference"], one["why"]) == (None, None, "withheld on the other film")
+
+
+def test_words_of_a_file_are_not_rewritten():
+    """What a film says of itself stays as it is, also where it reads like a sentence of the program."""
+
+    def visit(name, taken, loading):
+        film = FilmFacts(name, "", 1000, 900, 0.15, 0.15, 1.0, "detector plane", (), taken=taken, loading=loading)
+        return Visit(film, "R", (Shown(by_name("hva", "shaft"), (30.0, 28.0, 32.0), 1.0, "", None, None, False),))
+
+    pair = visit("a", "2025-03-01", "as on the first film"), visit("b", "2026-03-01", "as on the second film")
+    for here, there in (pair, pair[::-1]):
+        (one,) = changes(here, there, protocol().change, 0.9)["measures"]
+        assert one["why"] == "different loading: as on the first film and as on the second film"
 
 
 def test_unfit_feet_have_no_difference(page):
