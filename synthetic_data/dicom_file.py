@@ -141,9 +141,20 @@ def film_dataset(film: GeneratedFilm, writing: Writing, *name: object) -> Datase
         Seed, number and the like; they make the UIDs.
     """
     ds = Dataset()
+    _state_whose(ds, writing, name)
+    _state_what(ds, film, writing)
+    if writing.kind == "DX":
+        _state_digital_xray(ds, film, writing)
+    _state_spacing(ds, film, writing)
+    _store_pixels(ds, film, writing)
+    return ds
+
+
+def _state_whose(ds: Dataset, writing: Writing, name: tuple[object, ...]) -> None:
+    """Kind of the object, its UIDs, and the invented patient, study and maker."""
+    dx = writing.kind == "DX"
     ds.file_meta = FileMetaDataset()
     ds.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
-    dx = writing.kind == "DX"
     ds.SpecificCharacterSet = "ISO_IR 192"
     ds.SOPClassUID = DigitalXRayImageStorageForPresentation if dx else ComputedRadiographyImageStorage
     ds.SOPInstanceUID = uid(*name, "image")
@@ -159,6 +170,9 @@ def film_dataset(film: GeneratedFilm, writing: Writing, *name: object) -> Datase
     ds.Manufacturer = "Generated"
     ds.ManufacturerModelName = "Film generator"
 
+
+def _state_what(ds: Dataset, film: GeneratedFilm, writing: Writing) -> None:
+    """What the film shows: part of the body, view, load, side and directions of the patient."""
     views = [foot.view for foot in film.feet]
     words = " and ".join(dict.fromkeys(_VIEW_WORDS[v] for v in views))
     standing = writing.loading and "dp" in views
@@ -174,24 +188,31 @@ def film_dataset(film: GeneratedFilm, writing: Writing, *name: object) -> Datase
     ds.LossyImageCompression = "00"
     ds.ContentDate = ds.ContentTime = ""
     ds.PatientOrientation = patient_orientation(film.feet[0]) if film.feet else ["R", "F"]
-    if not dx and writing.laterality in ("R", "L", None):
+    if writing.kind != "DX" and writing.laterality in ("R", "L", None):
         # The series speaks for the image; empty where nobody said (type 2C).
         ds.Laterality = writing.laterality or ""
     else:
         ds.ImageLaterality = writing.laterality or "U"
-    if dx:
-        ds.PresentationIntentType = "FOR PRESENTATION"
-        ds.PixelIntensityRelationship = "LOG"
-        ds.PixelIntensityRelationshipSign = 1 if writing.monochrome1 else -1
-        ds.RescaleIntercept, ds.RescaleSlope, ds.RescaleType = "0", "1", "US"
-        ds.PresentationLUTShape = "INVERSE" if writing.monochrome1 else "IDENTITY"
-        ds.DetectorType, ds.PositionerType = "DIRECT", "NONE"
-        ds.AnatomicRegionSequence = Sequence([_item(codes.SCT.Foot)])
-        ds.AcquisitionContextSequence = Sequence()
-        if len(set(views)) == 1:
-            ds.ViewCodeSequence = Sequence([_item(_VIEW_CODES[views[0]])])
-            ds.ViewCodeSequence[0].ViewModifierCodeSequence = Sequence()
 
+
+def _state_digital_xray(ds: Dataset, film: GeneratedFilm, writing: Writing) -> None:
+    """What only Digital X-Ray objects state (PS3.3 A.26): presentation, detector, region, view."""
+    views = [foot.view for foot in film.feet]
+    ds.PresentationIntentType = "FOR PRESENTATION"
+    ds.PixelIntensityRelationship = "LOG"
+    ds.PixelIntensityRelationshipSign = 1 if writing.monochrome1 else -1
+    ds.RescaleIntercept, ds.RescaleSlope, ds.RescaleType = "0", "1", "US"
+    ds.PresentationLUTShape = "INVERSE" if writing.monochrome1 else "IDENTITY"
+    ds.DetectorType, ds.PositionerType = "DIRECT", "NONE"
+    ds.AnatomicRegionSequence = Sequence([_item(codes.SCT.Foot)])
+    ds.AcquisitionContextSequence = Sequence()
+    if len(set(views)) == 1:
+        ds.ViewCodeSequence = Sequence([_item(_VIEW_CODES[views[0]])])
+        ds.ViewCodeSequence[0].ViewModifierCodeSequence = Sequence()
+
+
+def _state_spacing(ds: Dataset, film: GeneratedFilm, writing: Writing) -> None:
+    """Distances of pixels at the detector and, where the system corrects for magnification, in the foot; mm."""
     if writing.imager_spacing:
         ds.ImagerPixelSpacing = [f"{film.pixel_mm:.4f}"] * 2
     if writing.pixel_spacing == "same":
@@ -202,6 +223,9 @@ def film_dataset(film: GeneratedFilm, writing: Writing, *name: object) -> Datase
         ds.PixelSpacingCalibrationDescription = "Assumed height of the bones over the detector"
         ds.EstimatedRadiographicMagnificationFactor = f"{writing.magnification:.3f}"
 
+
+def _store_pixels(ds: Dataset, film: GeneratedFilm, writing: Writing) -> None:
+    """Pixels as :func:`stored_values` gives them, and the window that shows them as they are."""
     ds.SamplesPerPixel = 1
     ds.PhotometricInterpretation = "MONOCHROME1" if writing.monochrome1 else "MONOCHROME2"
     ds.Rows, ds.Columns = film.pixels.shape
@@ -213,4 +237,3 @@ def film_dataset(film: GeneratedFilm, writing: Writing, *name: object) -> Datase
         ds.WindowWidth = f"{writing.high - writing.low + 1:d}"
     ds.PixelData = stored_values(film, writing).tobytes()
     ds["PixelData"].VR = "OW"
-    return ds

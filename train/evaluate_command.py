@@ -5,160 +5,184 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from raysplay.infer.compare.comparison import CompareOptions
+    from raysplay.train.suite.run import SuiteOptions
 
 _SUITE, _TRUTH = "Of --suite", "Of FILMS and TRUTH"
 
 
+_Films = Annotated[
+    Path | None, typer.Argument(metavar="FILMS", help="Folder of films; not with --suite.", show_default=False)
+]
+_Truth = Annotated[
+    Path | None,
+    typer.Argument(
+        metavar="TRUTH",
+        help="CSV with one row a foot: film (path below FILMS), foot (L, R or empty for none), measures by name "
+        "(hva, ima, ...); may hold construction, view (dp, oblique, lateral, other), x, y, width, height of the "
+        "foot in pixels, condition (what makes the foot unfit, or empty), study, reader, repeat. Or reads.csv of "
+        "export. Commas, semicolons or tabs; decimal points or commas; no number: empty, - or n/a.",
+        show_default=False,
+    ),
+]
+_Out = Annotated[
+    Path | None,
+    typer.Option("--out", metavar="DIR", help="Folder for tables, plots and run/; needed by --suite."),
+]
+_Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace an earlier evaluation.")]
+_Threads = Annotated[int | None, typer.Option("--threads", min=1, help="Threads of the network.")]
+_LandmarkWeights = Annotated[
+    Path | None,
+    typer.Option(
+        "--landmark-weights", metavar="FILE", help="Fine-tuned landmark network; the shipped one if left out."
+    ),
+]
+_Measured = Annotated[
+    Path | None,
+    typer.Option(
+        "--measured",
+        metavar="RUN_DIR",
+        help="Use this finished run instead of measuring again.",
+        rich_help_panel=_TRUTH,
+    ),
+]
+_Protocol = Annotated[
+    Path | None,
+    typer.Option(
+        "--protocol",
+        metavar="FILE",
+        help="Measures to compare and how TRUTH builds them; see measure.",
+        rich_help_panel=_TRUTH,
+    ),
+]
+_Study = Annotated[
+    str | None,
+    typer.Option("--study", metavar="NAME", help="Which study, if TRUTH holds several.", rich_help_panel=_TRUTH),
+]
+_Reader = Annotated[
+    str | None,
+    typer.Option(
+        "--reader",
+        metavar="INITIALS",
+        help="Whose reads, if TRUTH holds several readers', below each other or side by side (hva_AB, hva_CD).",
+        rich_help_panel=_TRUTH,
+    ),
+]
+_Repeat = Annotated[
+    str | None,
+    typer.Option("--repeat", metavar="N", help="Which repeat, if TRUTH holds several.", rich_help_panel=_TRUTH),
+]
+_Ignore = Annotated[
+    str | None,
+    typer.Option(
+        "--ignore",
+        metavar="A,B",
+        help="Leave these columns of TRUTH out. Columns of numbers that nobody knows must be named here.",
+        rich_help_panel=_TRUTH,
+    ),
+]
+_SkipMissing = Annotated[
+    bool,
+    typer.Option(
+        "--skip-missing",
+        help="Leave out rows of TRUTH whose film is not there, and say how many.",
+        rich_help_panel=_TRUTH,
+    ),
+]
+_Calibrate = Annotated[
+    bool,
+    typer.Option(
+        "--calibrate",
+        help="Also write DIR/calibration.yaml: factors for decision.yaml under which intervals hold their level.",
+        rich_help_panel=_TRUTH,
+    ),
+]
+_Level = Annotated[
+    float | None,
+    typer.Option(
+        "--level",
+        min=0.5,
+        max=0.999,
+        help="Share of true values that --calibrate shall hold; that of decision.yaml if left out.",
+        rich_help_panel=_TRUTH,
+    ),
+]
+_Suite = Annotated[
+    bool,
+    typer.Option(
+        "--suite", help="Generate and measure a fixed list of conditions (suite.yaml).", rich_help_panel=_SUITE
+    ),
+]
+_Count = Annotated[
+    int | None,
+    typer.Option("--n", min=1, help="Films a condition; that of suite.yaml if left out.", rich_help_panel=_SUITE),
+]
+_Seed = Annotated[
+    int | None,
+    typer.Option("--seed", min=0, help="Same seed, same films; that of suite.yaml.", rich_help_panel=_SUITE),
+]
+_Conditions = Annotated[
+    str | None,
+    typer.Option("--conditions", metavar="A,B", help="Only these conditions.", rich_help_panel=_SUITE),
+]
+_Archive = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--archive",
+        metavar="NAME=DIR",
+        help="Also this archive (films/, truth.csv), as a condition of suite.yaml that is not generated.",
+        rich_help_panel=_SUITE,
+    ),
+]
+_Real = Annotated[
+    Path | None,
+    typer.Option("--real", metavar="FOLDER", help="Also real films, without truth.", rich_help_panel=_SUITE),
+]
+_Listed = Annotated[
+    Path | None,
+    typer.Option(
+        "--list",
+        metavar="CSV",
+        help="What the real films show: film (path below FOLDER), view, and conditions if known.",
+        rich_help_panel=_SUITE,
+    ),
+]
+
+
 def evaluate(
-    films: Annotated[
-        Path | None, typer.Argument(metavar="FILMS", help="Folder of films; not with --suite.", show_default=False)
-    ] = None,
-    truth: Annotated[
-        Path | None,
-        typer.Argument(
-            metavar="TRUTH",
-            help="CSV with one row a foot: film (path below FILMS), foot (L, R or empty for none), measures by name "
-            "(hva, ima, ...); may hold construction, view (dp, oblique, lateral, other), x, y, width, height of the "
-            "foot in pixels, condition (what makes the foot unfit, or empty), study, reader, repeat. Or reads.csv of "
-            "export. Commas, semicolons or tabs; decimal points or commas; no number: empty, - or n/a.",
-            show_default=False,
-        ),
-    ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="DIR", help="Folder for tables, plots and run/; needed by --suite."),
-    ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier evaluation.")] = False,
-    threads: Annotated[int | None, typer.Option("--threads", min=1, help="Threads of the network.")] = None,
-    landmark_weights: Annotated[
-        Path | None,
-        typer.Option(
-            "--landmark-weights", metavar="FILE", help="Fine-tuned landmark network; the shipped one if left out."
-        ),
-    ] = None,
-    measured: Annotated[
-        Path | None,
-        typer.Option(
-            "--measured",
-            metavar="RUN_DIR",
-            help="Use this finished run instead of measuring again.",
-            rich_help_panel=_TRUTH,
-        ),
-    ] = None,
-    protocol: Annotated[
-        Path | None,
-        typer.Option(
-            "--protocol",
-            metavar="FILE",
-            help="Measures to compare and how TRUTH builds them; see measure.",
-            rich_help_panel=_TRUTH,
-        ),
-    ] = None,
-    study: Annotated[
-        str | None,
-        typer.Option("--study", metavar="NAME", help="Which study, if TRUTH holds several.", rich_help_panel=_TRUTH),
-    ] = None,
-    reader: Annotated[
-        str | None,
-        typer.Option(
-            "--reader",
-            metavar="INITIALS",
-            help="Whose reads, if TRUTH holds several readers', below each other or side by side (hva_AB, hva_CD).",
-            rich_help_panel=_TRUTH,
-        ),
-    ] = None,
-    repeat: Annotated[
-        str | None,
-        typer.Option("--repeat", metavar="N", help="Which repeat, if TRUTH holds several.", rich_help_panel=_TRUTH),
-    ] = None,
-    ignore: Annotated[
-        str | None,
-        typer.Option(
-            "--ignore",
-            metavar="A,B",
-            help="Leave these columns of TRUTH out. Columns of numbers that nobody knows must be named here.",
-            rich_help_panel=_TRUTH,
-        ),
-    ] = None,
-    skip_missing: Annotated[
-        bool,
-        typer.Option(
-            "--skip-missing",
-            help="Leave out rows of TRUTH whose film is not there, and say how many.",
-            rich_help_panel=_TRUTH,
-        ),
-    ] = False,
-    calibrate: Annotated[
-        bool,
-        typer.Option(
-            "--calibrate",
-            help="Also write DIR/calibration.yaml: factors for decision.yaml under which intervals hold their level.",
-            rich_help_panel=_TRUTH,
-        ),
-    ] = False,
-    level: Annotated[
-        float | None,
-        typer.Option(
-            "--level",
-            min=0.5,
-            max=0.999,
-            help="Share of true values that --calibrate shall hold; that of decision.yaml if left out.",
-            rich_help_panel=_TRUTH,
-        ),
-    ] = None,
-    suite: Annotated[
-        bool,
-        typer.Option(
-            "--suite", help="Generate and measure a fixed list of conditions (suite.yaml).", rich_help_panel=_SUITE
-        ),
-    ] = False,
-    n: Annotated[
-        int | None,
-        typer.Option("--n", min=1, help="Films a condition; that of suite.yaml if left out.", rich_help_panel=_SUITE),
-    ] = None,
-    seed: Annotated[
-        int | None,
-        typer.Option("--seed", min=0, help="Same seed, same films; that of suite.yaml.", rich_help_panel=_SUITE),
-    ] = None,
-    conditions: Annotated[
-        str | None,
-        typer.Option("--conditions", metavar="A,B", help="Only these conditions.", rich_help_panel=_SUITE),
-    ] = None,
-    archive: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--archive",
-            metavar="NAME=DIR",
-            help="Also this archive (films/, truth.csv), as a condition of suite.yaml that is not generated.",
-            rich_help_panel=_SUITE,
-        ),
-    ] = None,
-    real: Annotated[
-        Path | None,
-        typer.Option("--real", metavar="FOLDER", help="Also real films, without truth.", rich_help_panel=_SUITE),
-    ] = None,
-    listed: Annotated[
-        Path | None,
-        typer.Option(
-            "--list",
-            metavar="CSV",
-            help="What the real films show: film (path below FOLDER), view, and conditions if known.",
-            rich_help_panel=_SUITE,
-        ),
-    ] = None,
+    films: _Films = None,
+    truth: _Truth = None,
+    out: _Out = None,
+    overwrite: _Overwrite = False,
+    threads: _Threads = None,
+    landmark_weights: _LandmarkWeights = None,
+    measured: _Measured = None,
+    protocol: _Protocol = None,
+    study: _Study = None,
+    reader: _Reader = None,
+    repeat: _Repeat = None,
+    ignore: _Ignore = None,
+    skip_missing: _SkipMissing = False,
+    calibrate: _Calibrate = False,
+    level: _Level = None,
+    suite: _Suite = False,
+    n: _Count = None,
+    seed: _Seed = None,
+    conditions: _Conditions = None,
+    archive: _Archive = None,
+    real: _Real = None,
+    listed: _Listed = None,
 ) -> None:
     """Compare what is measured on FILMS with TRUTH and print the errors, or run the whole suite of conditions."""
     if suite:
         _only(films=films, truth=truth, measured=measured, protocol=protocol, calibrate=calibrate, level=level)
         _only(study=study, reader=reader, repeat=repeat, ignore=ignore, skip_missing=skip_missing)
-        if out is None:
-            raise typer.BadParameter("is needed", param_hint="--out")
-        if (real is None) != (listed is None):
-            raise typer.BadParameter("--real and --list go together", param_hint="--real")
-        from raysplay.train.suite.run import SuiteOptions, run_suite
+        from raysplay.train.suite.run import SuiteOptions
 
         asked = SuiteOptions(
             films=n,
@@ -171,23 +195,11 @@ def evaluate(
             threads=threads,
             landmark_weights=landmark_weights,
         )
-        with _held(out):
-            run_suite(out, asked)
+        _run_suite(out, asked)
         return
     _only(n=n, seed=seed, conditions=conditions, archive=archive, real=real, list=listed)
-    if films is None or truth is None:
-        raise typer.BadParameter("FILMS and TRUTH are needed, or --suite", param_hint="FILMS TRUTH")
-    if measured is not None and protocol is not None:
-        raise typer.BadParameter("a finished run keeps the protocol it was read by", param_hint="--protocol")
-    if measured is not None and landmark_weights is not None:
-        raise typer.BadParameter("a finished run keeps the weights it was read with", param_hint="--landmark-weights")
-    if calibrate and out is None:
-        raise typer.BadParameter("is needed by --calibrate", param_hint="--out")
-    if level is not None and not calibrate:
-        raise typer.BadParameter("only with --calibrate", param_hint="--level")
-    from raysplay.infer.compare.comparison import CompareOptions, compare
+    from raysplay.infer.compare.comparison import CompareOptions
     from raysplay.infer.compare.truth_choice import Choice
-    from raysplay.infer.user_table import UserTableError
 
     options = CompareOptions(
         choice=Choice(study, reader, repeat, ignore or ""),
@@ -201,8 +213,38 @@ def evaluate(
         calibrate=calibrate,
         level=level,
     )
+    _compare(films, truth, options)
+
+
+def _run_suite(out: Path | None, asked: SuiteOptions) -> None:
+    """Run the suite as asked, or say which option is missing."""
+    from raysplay.train.suite.run import run_suite
+
+    if out is None:
+        raise typer.BadParameter("is needed", param_hint="--out")
+    if (asked.real is None) != (asked.listed is None):
+        raise typer.BadParameter("--real and --list go together", param_hint="--real")
+    with _held(out):
+        run_suite(out, asked)
+
+
+def _compare(films: Path | None, truth: Path | None, options: CompareOptions) -> None:
+    """Compare films with their truth as asked, or say which options do not fit each other."""
+    from raysplay.infer.compare.comparison import compare
+    from raysplay.infer.user_table import UserTableError
+
+    if films is None or truth is None:
+        raise typer.BadParameter("FILMS and TRUTH are needed, or --suite", param_hint="FILMS TRUTH")
+    if options.measured is not None and options.protocol is not None:
+        raise typer.BadParameter("a finished run keeps the protocol it was read by", param_hint="--protocol")
+    if options.measured is not None and options.landmark_weights is not None:
+        raise typer.BadParameter("a finished run keeps the weights it was read with", param_hint="--landmark-weights")
+    if options.calibrate and options.out is None:
+        raise typer.BadParameter("is needed by --calibrate", param_hint="--out")
+    if options.level is not None and not options.calibrate:
+        raise typer.BadParameter("only with --calibrate", param_hint="--level")
     try:
-        with _held(out):
+        with _held(options.out):
             compare(films, truth, options)
     except UserTableError as error:
         raise typer.BadParameter(str(error), param_hint="TRUTH") from error

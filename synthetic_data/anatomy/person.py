@@ -284,40 +284,9 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
     size = float(np.clip(rng.normal(*(settings.size_female if female else settings.size_male)), 0.58, 1.2))
     girth_person = np.clip(rng.normal(*settings.bone_girth), 0.75, 1.45)
 
-    length = _lengths(rng, settings)
-    girth = (girth_person * rng.normal(1, 0.05, count)).astype(np.float32)[:, None]
-    rest = rest | _as_on_films(rest, settings)
-    section = 1 + settings.section * _smooth_noise(rng, count)
-    flat = 1 + settings.section * _smooth_noise(rng, count)
-    shapes = {
-        "length": rest["length"] * length * np.float32(size),
-        "width": rest["width"] * girth * section * np.float32(size),
-        "height": rest["height"] * girth * flat * np.float32(size) * rng.normal(1, 0.05),
-        "wedge": rest["wedge"] + rng.normal(0, 0.08, (count, 1)).astype(np.float32),
-        "squareness": np.clip(rest["squareness"] * rng.normal(1, 0.08, (count, 1)), 1.7, 4.5),
-        "caps": rest["caps"].copy(),
-        "bumps": rest["bumps"].copy(),
-        "plate": rest["plate"].copy(),
-    }
-    bow = np.sin(np.pi * np.linspace(0, 1, FINE))[None] * shapes["length"][:, None]
-    for key in ("mid_width", "mid_height"):
-        wander = 0.15 * settings.section * _smooth_noise(rng, count) * shapes["width"]
-        shapes[key] = rest[key] * np.float32(size) + rng.normal(0, settings.bow, (count, 1)) * bow + wander
-
+    shapes = _sized(rng, rest, size, girth_person, settings)
     _reshape(rng, shapes, settings)
-
-    caps = shapes["caps"]
-    caps[..., 0] = np.clip(1 + (caps[..., 0] - 1) * np.exp(rng.normal(0, settings.cap_closing, caps.shape[:2])), 1.6, 9)
-    caps[..., 1] = np.clip(caps[..., 1] * np.exp(rng.normal(0, 0.15, caps.shape[:2])), 0.008, 0.3)
-    caps[..., 2:4] *= (size * np.exp(rng.normal(0, 0.35, caps.shape[:2])))[..., None]
-    caps[..., 4] += np.radians(settings.cap_tilt * np.clip(rng.standard_normal(caps.shape[:2]), -2, 2))
-    # A surface tilts over the last fifth of the bone; a steeper one would fold that part of a short, wide bone.
-    steepest = np.arctan(0.36 * shapes["length"] / shapes["width"][:, [2, -3]].max(1))[:, None]
-    caps[..., 4] = np.clip(caps[..., 4], -steepest, steepest)
-    bumps = shapes["bumps"]
-    bumps[..., 4] *= size * np.clip(np.exp(rng.normal(0, settings.bump, bumps.shape[:2])), 0.0, 3.0)
-    bumps[..., 0] += rng.normal(0, 0.01, bumps.shape[:2])
-    bumps[..., 1] += np.radians(rng.normal(0, 8, bumps.shape[:2]))
+    _vary_ends(rng, shapes, size, settings)
     _head_of_first(rng, shapes, settings)
 
     shapes["cortex"], density = _cortex(rng, rest["cortex"], size, settings)
@@ -339,3 +308,46 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
         present=present,
         density=density,
     )
+
+
+def _sized(
+    rng: np.random.Generator, rest: dict[str, FloatArray], size: float, girth_person: float, settings: PersonSettings
+) -> dict[str, FloatArray]:
+    """Shape arrays of the rest table in one person's lengths, girths, cross-sections and bows; mm."""
+    count = len(bone_names())
+    length = _lengths(rng, settings)
+    girth = (girth_person * rng.normal(1, 0.05, count)).astype(np.float32)[:, None]
+    rest = rest | _as_on_films(rest, settings)
+    section = 1 + settings.section * _smooth_noise(rng, count)
+    flat = 1 + settings.section * _smooth_noise(rng, count)
+    shapes = {
+        "length": rest["length"] * length * np.float32(size),
+        "width": rest["width"] * girth * section * np.float32(size),
+        "height": rest["height"] * girth * flat * np.float32(size) * rng.normal(1, 0.05),
+        "wedge": rest["wedge"] + rng.normal(0, 0.08, (count, 1)).astype(np.float32),
+        "squareness": np.clip(rest["squareness"] * rng.normal(1, 0.08, (count, 1)), 1.7, 4.5),
+        "caps": rest["caps"].copy(),
+        "bumps": rest["bumps"].copy(),
+        "plate": rest["plate"].copy(),
+    }
+    bow = np.sin(np.pi * np.linspace(0, 1, FINE))[None] * shapes["length"][:, None]
+    for key in ("mid_width", "mid_height"):
+        wander = 0.15 * settings.section * _smooth_noise(rng, count) * shapes["width"]
+        shapes[key] = rest[key] * np.float32(size) + rng.normal(0, settings.bow, (count, 1)) * bow + wander
+    return shapes
+
+
+def _vary_ends(rng: np.random.Generator, shapes: dict[str, FloatArray], size: float, settings: PersonSettings) -> None:
+    """Vary the closing, length, hollow and tilt of the ends of all bones, and height and place of their tubercles."""
+    caps = shapes["caps"]
+    caps[..., 0] = np.clip(1 + (caps[..., 0] - 1) * np.exp(rng.normal(0, settings.cap_closing, caps.shape[:2])), 1.6, 9)
+    caps[..., 1] = np.clip(caps[..., 1] * np.exp(rng.normal(0, 0.15, caps.shape[:2])), 0.008, 0.3)
+    caps[..., 2:4] *= (size * np.exp(rng.normal(0, 0.35, caps.shape[:2])))[..., None]
+    caps[..., 4] += np.radians(settings.cap_tilt * np.clip(rng.standard_normal(caps.shape[:2]), -2, 2))
+    # A surface tilts over the last fifth of the bone; a steeper one would fold that part of a short, wide bone.
+    steepest = np.arctan(0.36 * shapes["length"] / shapes["width"][:, [2, -3]].max(1))[:, None]
+    caps[..., 4] = np.clip(caps[..., 4], -steepest, steepest)
+    bumps = shapes["bumps"]
+    bumps[..., 4] *= size * np.clip(np.exp(rng.normal(0, settings.bump, bumps.shape[:2])), 0.0, 3.0)
+    bumps[..., 0] += rng.normal(0, 0.01, bumps.shape[:2])
+    bumps[..., 1] += np.radians(rng.normal(0, 8, bumps.shape[:2]))
