@@ -35,5 +35,23 @@ COMMANDS = (
         "agreement",
         "Compare a run with manual reads, and readers with each other: figures, plots and a report.",
     ),
+    Subcommand(
+        "repeatability",
+        "raysplay.infer.robustness.command",
+        "repeatability",
+        "Print how far readings of one film lie apart when it is turned, made coarser and shown darker.",
+    ),
+    Subcommand(
+        "damage",
+        "raysplay.infer.robustness.command",
+        "damage",
+        "Change single bytes of every film and count what is accepted with another angle than the sound film's.",
+    ),
+    Subcommand(
+        "mutants",
+        "raysplay.infer.robustness.command",
+        "mutants",
+        "Read broken files of every format and count what becomes of them; the slowest ten are named.",
+    ),
 )
 """In the order of ``raysplay --help``."""

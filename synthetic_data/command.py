@@ -1,4 +1,4 @@
-"""``raysplay synthesize`` and ``raysplay demo-archive``: generated films."""
+"""``raysplay synthesize``, ``demo-archive`` and ``distributions``: generated films, and the feet they are made of."""
 
 from __future__ import annotations
 
@@ -89,3 +89,15 @@ def demo_archive(
     with progress_bar("Films") as progress:
         write_demo(out, progress=progress)
     Console().print(f"{demo_settings().clinic} (invented): {out}", highlight=False, soft_wrap=True)
+
+
+def distributions(
+    out: Annotated[Path, typer.Argument(metavar="OUT", help="Folder for distributions.csv and distributions.png.")],
+    n: Annotated[int, typer.Option("--n", min=2, help="Generated feet.")] = 400,
+) -> None:
+    """Hold generated feet against published figures of people's feet: a table and a picture."""
+    from raysplay.synthetic_data.distributions import write
+
+    _read_settings()
+    write(out, n)
+    typer.echo(f"{n} generated feet against published figures: {out / 'distributions.csv'}")

@@ -1,4 +1,4 @@
-"""Generated feet against published figures: ``python -m raysplay.synthetic_data.distributions OUT [--n 400]``.
+"""Generated feet against published figures: ``raysplay distributions OUT [--n 400]``.
 
 Writes ``distributions.csv``, a row for each published figure with the same figure of generated feet, and
 ``distributions.png``. Angles and distances between landmarks are those of the film; sizes of single bones and
@@ -7,7 +7,6 @@ inclinations are taken in space, where a film would add its magnification and it
 
 from __future__ import annotations
 
-import argparse
 import csv
 from functools import lru_cache
 from pathlib import Path
@@ -217,16 +216,3 @@ def write(out: Path, count: int) -> list[dict[str, object]]:
             writer.writerow({key: f"{v:.3g}" if isinstance(v, float) else v for key, v in row.items()})
     _draw(feet, out / "distributions.png")
     return rows
-
-
-def main() -> None:
-    """Run from the command line."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("out", type=Path)
-    parser.add_argument("--n", type=int, default=400, dest="count")
-    arguments = parser.parse_args()
-    write(arguments.out, arguments.count)
-
-
-if __name__ == "__main__":
-    main()

@@ -147,8 +147,16 @@ def test_modules_to_run_are_listed_in_one_place():
     """The table in DEVELOPERS.md; not the process that decodes films, which only a run starts."""
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     table = text.split("## Modules to run")[1].split("\n## ")[0]
-    listed = re.findall(r"^\| `(raysplay[.\w]+)", table, flags=re.MULTILINE)
+    listed = re.findall(r"^\| `(raysplay(?:\.\w+)+)", table, flags=re.MULTILINE)
     assert sorted(listed) == sorted(set(modules_to_run()) - {"raysplay.infer.films.worker"})
+
+
+def test_commands_named_in_documents_exist():
+    """In code marks, in the words ``raysplay NAME``; a name that was changed would leave a reader with bad usage."""
+    texts = {name: (ROOT / name).read_text(encoding="utf-8") for name in DOCUMENTS}
+    named = {(name, one) for name, text in texts.items() for one in re.findall(r"`raysplay\s+([a-z][\w-]+)", text)}
+    assert {one for name, one in named if name == "DEVELOPERS.md"} >= {"mutants", "damage", "finetune-study"}
+    assert {(name, one) for name, one in named if one not in train_cli.ALL_COMMANDS} == set()
 
 
 @pytest.mark.parametrize(

@@ -29,6 +29,18 @@ COMMANDS = (
         "train",
         "Train a network on generated films, and on own ones with train_finetune.yaml.",
     ),
+    Subcommand(
+        "shape-gap",
+        "raysplay.train.study_commands",
+        "shape_gap",
+        "Print where feet read on films of people differ most from generated ones.",
+    ),
+    Subcommand(
+        "finetune-study",
+        "raysplay.train.study_commands",
+        "finetune_study",
+        "Fine-tune on films of a generator with other bones and print what how many own films buy (GPU).",
+    ),
 )
 """In the order of ``raysplay --help``."""
 

@@ -12,6 +12,7 @@ import math
 import time
 from collections.abc import Callable
 from copy import deepcopy
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -112,12 +113,72 @@ def learning_rate(settings: TrainSettings, steps: int, done: float) -> float:
     return rate * (0.5 * (1 + math.cos(math.pi * min(1.0, done))) * 0.98 + 0.02)
 
 
-def descend(optimiser: torch.optim.Optimizer, network: nn.Module, loss: Tensor) -> None:
-    """One step down the gradient of ``loss``, cut to a norm of 5."""
+def descend(optimiser: torch.optim.Optimizer, network: nn.Module, loss: Tensor, rate: float) -> None:
+    """One step down the gradient of ``loss``, cut to a norm of 5, at a learning rate of ``rate``."""
+    for group in optimiser.param_groups:
+        group["lr"] = rate
     optimiser.zero_grad(set_to_none=True)
     loss.backward()  # type: ignore[no-untyped-call]
     nn.utils.clip_grad_norm_(network.parameters(), 5.0)
     optimiser.step()
+
+
+@dataclass(frozen=True)
+class _Lap:
+    """The moment of a report: clock and time the loop has waited for feet, both in s, and feet projected until then."""
+
+    clock: float
+    waited: float
+    projected: int
+
+    def since(self, before: _Lap, steps: int) -> dict[str, float]:
+        """What a report says of the ``steps`` since the one ``before``: speeds a second, share of time waited."""
+        passed = self.clock - before.clock
+        return {
+            "steps_per_s": round(steps / passed, 2),
+            "waited": round((self.waited - before.waited) / passed, 3),
+            "projected_per_s": round((self.projected - before.projected) / passed, 1),
+            "feet_projected": self.projected,
+        }
+
+
+@dataclass(frozen=True)
+class _Learner:
+    """A network in training, its running average and optimiser, how far it was before, and which of its weights start
+    anew though others were taken from a file."""
+
+    network: nn.Module
+    mean: RunningAverage
+    optimiser: torch.optim.Optimizer
+    before: Progress
+    fresh: list[str]
+
+    def keep(self, settings: TrainSettings, weights: Path, now: Progress, losses: dict[str, float]) -> None:
+        """Write the average as ``weights``, and beside them the state from which training can go on."""
+        description = {
+            "network": settings.network,
+            "steps": str(now.step),
+            "feet_projected": str(now.feet_projected),
+            "seed": str(settings.seed),
+            "losses": json.dumps(losses),
+        }
+        save_weights(self.mean.network, weights, description)
+        save_state(settings.out / STATE_NAME, self.network, self.mean.network, self.optimiser, now)
+
+
+def _learner(settings: TrainSettings, device: torch.device, resume: bool) -> _Learner:
+    """The network as training begins: untrained, from ``start_from``, or as an earlier part left it."""
+    network = build_network(settings.network).to(device)
+    convert_conv2d_weight_memory_format(network, torch.channels_last)
+    fresh = [] if settings.start_from is None else start_weights(network, start_path(settings))
+    mean, optimiser = RunningAverage(network), optimiser_of(network, settings)
+    identity = hashlib.sha256(settings.model_dump_json().encode()).hexdigest()
+    if not resume:
+        return _Learner(network, mean, optimiser, Progress(0, 0.0, 0, 0, identity), fresh)
+    before = load_state(settings.out / STATE_NAME, network, mean.network, optimiser)
+    if before.config != identity:
+        raise WeightsError(f"{settings.out / STATE_NAME}: of another configuration")
+    return _Learner(network, mean, optimiser, before, [])
 
 
 def fit(
@@ -150,22 +211,10 @@ def fit(
     settings.out.mkdir(parents=True, exist_ok=True)
     weights = settings.out / f"{settings.network}.safetensors"
 
-    network = build_network(settings.network).to(device)
-    convert_conv2d_weight_memory_format(network, torch.channels_last)
-    fresh: list[str] = []
-    if settings.start_from is not None:
-        fresh = start_weights(network, start_path(settings))
-    mean = RunningAverage(network)
+    learner = _learner(settings, device, resume)
+    network, mean, before = learner.network, learner.mean, learner.before
     run = mixed(torch.compile(network) if settings.compile else network, device)
     teacher = mixed(mean.network, device)
-    optimiser = optimiser_of(network, settings)
-    identity = hashlib.sha256(settings.model_dump_json().encode()).hexdigest()
-    before = Progress(0, 0.0, 0, 0, identity)
-    if resume:
-        before = load_state(settings.out / STATE_NAME, network, mean.network, optimiser)
-        if before.config != identity:
-            raise WeightsError(f"{settings.out / STATE_NAME}: of another configuration")
-        fresh = []
     # Each part draws other feet.
     drawn = settings.model_copy(update={"seed": settings.seed + PART_SEED * before.parts})
 
@@ -178,52 +227,30 @@ def fit(
     with open_feed(drawn, device) as feed:
 
         def keep(step: int, parts: dict[str, float]) -> None:
-            description = {
-                "network": settings.network,
-                "steps": str(step),
-                "feet_projected": str(before.feet_projected + feed.feet_projected),
-                "seed": str(settings.seed),
-                "losses": json.dumps(parts),
-            }
-            save_weights(mean.network, weights, description)
-            projected = before.feet_projected + feed.feet_projected
-            now = Progress(step, minutes(), before.parts + 1, projected, identity)
-            save_state(settings.out / STATE_NAME, network, mean.network, optimiser, now)
+            feet = before.feet_projected + feed.feet_projected
+            learner.keep(settings, weights, Progress(step, minutes(), before.parts + 1, feet, before.config), parts)
 
         parameters = sum(p.numel() for p in network.parameters())
-        log({"event": "start", "device": str(device), "parameters": parameters, "fresh": fresh})
+        log({"event": "start", "device": str(device), "parameters": parameters, "fresh": learner.fresh})
         step, done = before.step, max(before.step / settings.steps, before.minutes / settings.minutes)
         running: dict[str, float] = {}
-        lap, lap_waited, lap_projected = time.monotonic(), 0.0, 0
+        lap = _Lap(time.monotonic(), 0.0, 0)
         while done < 1.0 and (pause_after is None or here() < pause_after):
-            for group in optimiser.param_groups:
-                group["lr"] = learning_rate(settings, step - before.step, done)
             network.train()
             batch = feed.take()
             consistency = settings.consistency_weight if done >= settings.consistency_start else 0.0
             loss, parts = loss_of(run, teacher, batch, consistency)
-            descend(optimiser, network, loss)
+            descend(learner.optimiser, network, loss, learning_rate(settings, step - before.step, done))
             # Early averages would remember the untrained weights for too long.
             mean.follow(min(settings.average_decay, (step + 1) / (step + 10)))
             step += 1
             done = max(step / settings.steps, minutes() / settings.minutes)
             if step % settings.report_every == 0 or done >= 1.0:
                 running = {k: round(float(v), 4) for k, v in parts.items()}
-                now = time.monotonic()
-                log(
-                    {
-                        "event": "step",
-                        "step": step,
-                        "loss": round(float(loss.detach()), 4),
-                        **running,
-                        "steps_per_s": round(settings.report_every / (now - lap), 2),
-                        "waited": round((feed.waited - lap_waited) / (now - lap), 3),
-                        "projected_per_s": round((feed.feet_projected - lap_projected) / (now - lap), 1),
-                        "feet_projected": feed.feet_projected,
-                        "minutes": round(minutes(), 2),
-                    }
-                )
-                lap, lap_waited, lap_projected = now, feed.waited, feed.feet_projected
+                now = _Lap(time.monotonic(), feed.waited, feed.feet_projected)
+                reached = {"event": "step", "step": step, "loss": round(float(loss.detach()), 4), **running}
+                log(reached | now.since(lap, settings.report_every) | {"minutes": round(minutes(), 2)})
+                lap = now
             if step % settings.save_every == 0:
                 keep(step, running)
         over = done >= 1.0

@@ -20,12 +20,10 @@ from raysplay.synthetic_data.film.aids import draw_aids
 from raysplay.synthetic_data.film.carried import CARRIED, carry, choose_carried
 from raysplay.synthetic_data.film.covered import COVERED_SHARE, covered_share
 from raysplay.synthetic_data.film.draws import send, send_index, some
-from raysplay.synthetic_data.film.formation import form
-from raysplay.synthetic_data.film.look import draw_looks
 from raysplay.synthetic_data.film.parts import parts_path, table
 from raysplay.synthetic_data.film.screen import draw_angles, move_points
-from raysplay.synthetic_data.film.wear import spoil_display, spoil_plate
-from raysplay.train.degrade import DegradeSettings, add_marks, archive, degrade_settings, exposed_field, vary_grey
+from raysplay.train.degrade import DegradeSettings, archive, degrade_settings, vary_grey
+from raysplay.train.exposed_batch import Showing, expose_batch
 from raysplay.train.intensity import Intensity
 from raysplay.train.pool import Pool
 from raysplay.train.real_crops.real_films import MARGIN, RealCrops
@@ -33,6 +31,8 @@ from raysplay.train.real_crops.real_films import MARGIN, RealCrops
 REAL_PIXEL_MM = 0.4
 """Size of a crop pixel on an average foot, taken for real crops, whose scale is unknown."""
 
+_BEYOND = {0.0: 0.6, 0.02: 0.25, 1.0: 0.15}
+"""Grey values beyond the exposed field and their shares."""
 
 CLEAR_SHARE = 0.06
 """Below this share of covered landmarks a foot counts as free of another; up to ``COVERED_SHARE`` neither is said."""
@@ -129,7 +129,6 @@ def landmark_batch(
     """
     degrade = degrade or degrade_settings().landmarks
     size = reading_settings().crop_size
-    rows, columns = size
     device = pool.device
     number = pool.draw(count, generator)
     points, view, conditions = pool.points[number], pool.views[number], pool.conditions[number]
@@ -145,36 +144,38 @@ def landmark_batch(
     # Half the precision is enough for lengths, but not for the places that a picture of it is read at.
     lengths = warp(pool.lengths[number].float(), matrix, size, fill="zeros")
     at = move_points(torch.linalg.inv(matrix), points)
-    inside = (at[..., 0] > 0) & (at[..., 0] < columns - 1) & (at[..., 1] > 0) & (at[..., 1] < rows - 1)
     placed = pool.placed[number] & ~other[:, None]
-    inside &= placed
+    inside = _in_crop(at, size) & placed
     pixel = torch.linalg.det(laid[:, :2, :2]).abs().sqrt() * pool.settings.pitch_mm
 
     lengths, over = _add_guests(lengths, at, inside, pool, rng, generator, degrade)
     own = conditions[:, CONDITIONS.index("overlap")]
     conditions[:, CONDITIONS.index("overlap")] = torch.where(other | (own > 0), own, over)
-    cortical, spongy, soft = lengths.unbind(1)
-    soft, metal, carried = _with_carried(soft, at, pixel, ~other, rng, generator, degrade)
+    soft, metal, carried = _with_carried(lengths[:, 2], at, pixel, ~other, rng, generator, degrade)
+    lengths = torch.stack([lengths[:, 0], lengths[:, 1], soft], 1)
     conditions = torch.where(carried, (~other).float()[:, None], conditions)
 
     # Sizes of filters are needed on the processor; fetched once, the device is waited for once.
     pixel_mm = pixel.cpu()
-    images = form(cortical, spongy, soft, draw_looks(rng, count), pixel_mm, generator, metal)
-    field = exposed_field(rng, count, size, device, degrade)
-    outside = _sent(rng.choice([0.0, 0.02, 1.0], count, p=[0.6, 0.25, 0.15]), device)
-    images = torch.where(field, images, outside[:, None, None])
-    images = spoil_plate(images, rng, generator, degrade.wear)
-    images = add_marks(images, marks, rng, degrade.marks, degrade.mark_height)
-    images = archive(images, float(pixel_mm.median()), rng, degrade)
-    images = spoil_display(images, pixel_mm, rng, degrade.wear, photographed)
-    if intensity is not None:
-        images = intensity(images, rng)
-
-    column = at[..., 0].round().long().clamp(0, columns - 1)
-    row = at[..., 1].round().long().clamp(0, rows - 1)
-    shown = field.flatten(1).gather(1, row * columns + column)
+    usual, showing = float(pixel_mm.median()), Showing(marks, intensity, degrade, _BEYOND)
+    images, field = expose_batch(lengths, metal, pixel_mm, usual, photographed, showing, rng, generator)
+    shown = _in_field(field, at)
     conditions[:, CONDITIONS.index("cut_off")] = _cut_off(placed, inside, shown)
     return LandmarkBatch(images, at, inside & shown, view, pixel, torch.ones_like(inside), conditions)
+
+
+def _in_crop(at: Tensor, size: tuple[int, int]) -> Tensor:
+    """Whether points (B, L, 2) lie within crops of (rows, columns)."""
+    rows, columns = size
+    return (at[..., 0] > 0) & (at[..., 0] < columns - 1) & (at[..., 1] > 0) & (at[..., 1] < rows - 1)
+
+
+def _in_field(field: Tensor, at: Tensor) -> Tensor:
+    """What ``field`` (B, R, C) says at points (B, L, 2), those beside the crop taken at its edge."""
+    rows, columns = field.shape[1:]
+    column = at[..., 0].round().long().clamp(0, columns - 1)
+    row = at[..., 1].round().long().clamp(0, rows - 1)
+    return field.flatten(1).gather(1, row * columns + column)
 
 
 def _with_carried(
@@ -302,8 +303,7 @@ def real_batch(
     if intensity is not None:
         images = intensity(images, rng)
     at = move_points(torch.linalg.inv(matrix), real.points[number])
-    rows, columns = size
-    inside = (at[..., 0] > 0) & (at[..., 0] < columns - 1) & (at[..., 1] > 0) & (at[..., 1] < rows - 1)
+    inside = _in_crop(at, size)
     known = real.known[number]
     pixel = torch.full((count,), REAL_PIXEL_MM, device=device)
     return LandmarkBatch(images, at, known & inside, real.view[number], pixel, known, real.conditions[number])

@@ -15,11 +15,9 @@ from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import warp
 from raysplay.synthetic_data.film.carried import carry, choose_carried
 from raysplay.synthetic_data.film.draws import send, some
-from raysplay.synthetic_data.film.formation import form
-from raysplay.synthetic_data.film.look import draw_looks
 from raysplay.synthetic_data.film.screen import draw_angles, move_points
-from raysplay.synthetic_data.film.wear import spoil_display, spoil_plate
-from raysplay.train.degrade import DegradeSettings, add_marks, archive, degrade_settings, exposed_field
+from raysplay.train.degrade import DegradeSettings, degrade_settings
+from raysplay.train.exposed_batch import Showing, expose_batch
 from raysplay.train.intensity import Intensity
 from raysplay.train.pool import Pool
 
@@ -31,6 +29,9 @@ LEAST_SEEN = 0.35
 
 HEAT_SPREAD = 1.2
 """Spread of the centre target in cells."""
+
+_BEYOND = {0.0: 0.6, 0.03: 0.2, 1.0: 0.2}
+"""Grey values beyond the exposed field and their shares."""
 
 
 @dataclass(frozen=True)
@@ -198,19 +199,18 @@ def locator_batch(
     film_from_foot = send(photo_from_film[:, None] @ placed, device, 0)
     laid = _lay(pool, film_from_foot, used, pixel_mm, rng, generator, degrade)
 
-    cortical, spongy, soft = laid.lengths.unbind(1)
-    images = form(cortical, spongy, soft, draw_looks(rng, count), pixel_mm, generator, laid.metal)
-    field = exposed_field(rng, count, (side, side), device, degrade)
-    outside = send(rng.choice([0.0, 0.03, 1.0], count, p=[0.6, 0.2, 0.2]), device)
-    images = torch.where(field, images, outside)
-    images = spoil_plate(images, rng, generator, degrade.wear)
-    images = add_marks(images, marks, rng, degrade.marks, degrade.mark_height)
-    on_film = _narrowed(rng, count, side, device)
-    images = archive(images, float(np.median(pixel)), rng, degrade)
-    images = spoil_display(images, pixel_mm, rng, degrade.wear, photographed) * on_film
-    if intensity is not None:
-        images = intensity(images, rng)
-    return LocatorBatch(images, _target(laid, used, mirrored, field & on_film))
+    images, shown = expose_batch(
+        laid.lengths,
+        laid.metal,
+        pixel_mm,
+        float(np.median(pixel)),
+        photographed,
+        Showing(marks, intensity, degrade, _BEYOND),
+        rng,
+        generator,
+        film_shape=lambda: _narrowed(rng, count, side, device),
+    )
+    return LocatorBatch(images, _target(laid, used, mirrored, shown))
 
 
 def _narrowed(rng: np.random.Generator, count: int, side: int, device: torch.device) -> Tensor:

@@ -1,4 +1,4 @@
-"""Where generated feet differ from real ones: ``python -m raysplay.train.shape_gap RUN ARCHIVE``.
+"""Where generated feet differ from real ones: ``raysplay shape-gap RUN ARCHIVE``.
 
 Landmarks that a finished run (RUN) placed on films of people are laid beside the true ones of a generated archive
 (ARCHIVE), both in the frame of the second metatarsal. What is read on real films leans toward what the network was
@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -18,9 +18,7 @@ import typer
 
 from raysplay.infer.compare.run_tables import MeasuredArchive, read_run
 from raysplay.infer.compare.truth import read_truth
-from raysplay.infer.outputs.finished_run import RunError
 from raysplay.infer.records import Outcome
-from raysplay.infer.user_table import UserTableError
 from raysplay.measure.axes import SHAFT_LEVELS
 from raysplay.synthetic_data.archive import TRUTH
 
@@ -108,17 +106,27 @@ def shape_gaps(generated: Sequence[Points], read: Sequence[Points]) -> dict[str,
     return dict(sorted(gaps.items(), key=lambda item: -abs(item[1].apart)))
 
 
-def main(
-    run: Annotated[Path, typer.Argument(metavar="RUN", help="Finished run on films of people.")],
-    archive: Annotated[Path, typer.Argument(metavar="ARCHIVE", help="Generated films with truth.")],
-    rows: Annotated[int, typer.Option(min=1, help="Rows to print.")] = 30,
-) -> None:
-    """Print where feet read on films of people differ most from generated ones."""
-    try:
-        generated = [foot.landmarks for foot in read_truth(archive / TRUTH) if foot.view == "dp"]
-        read = list(accepted_feet(read_run(run)))
-    except (UserTableError, RunError) as error:
-        raise typer.BadParameter(str(error)) from error
+def report(run: Path, archive: Path, rows: int = 30) -> None:
+    """Print where feet read on films of people differ most from generated ones.
+
+    Parameters
+    ----------
+    run : Path
+        Finished run on films of people.
+    archive : Path
+        Generated films with their truth.
+    rows : int
+        To print, those that lie furthest apart first.
+
+    Raises
+    ------
+    UserTableError
+        If the truth cannot be used.
+    RunError
+        If the run cannot be read.
+    """
+    generated = [foot.landmarks for foot in read_truth(archive / TRUTH) if foot.view == "dp"]
+    read = list(accepted_feet(read_run(run)))
     generated, read = ([points for points in feet if points.keys() >= FRAME] for feet in (generated, read))
     typer.echo(f"{len(generated)} generated feet, {len(read)} read ones; unit: 40 % of the second metatarsal")
     typer.echo("| quantity | generated, mean (sd) | read, mean (sd) | apart, sd of generated |\n|---|---|---|---|")
@@ -127,7 +135,3 @@ def main(
             f"| {name} | {gap.generated:.3f} ({gap.generated_sd:.3f}) | {gap.read:.3f} ({gap.read_sd:.3f}) | "
             f"{gap.apart:+.1f} |"
         )
-
-
-if __name__ == "__main__":
-    typer.run(main)

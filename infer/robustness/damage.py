@@ -1,4 +1,4 @@
-"""What becomes of damaged films: ``python -m raysplay.infer.robustness.damage FILMS --out DIR``.
+"""What becomes of damaged films: ``raysplay damage FILMS --out DIR``.
 
 Of every film copies are made in which one byte or one bit is changed. Each is read, and its angles are set against
 those of the sound film: a copy whose angles moved must not be accepted. The seed fixes every copy; ``--inside-dicom``
@@ -16,7 +16,6 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated
 
 import numpy as np
 import typer
@@ -198,14 +197,22 @@ def _middle(foot: FootRecord) -> np.ndarray:
     return np.asarray(foot.landmarks.foot.film_from_crop)[:2, 2]
 
 
-def main(
-    folder: Annotated[Path, typer.Argument(metavar="FILMS", help="Folder of films.")],
-    out: Annotated[Path, typer.Option(help="Folder for the table and the copies that were accepted though wrong.")],
-    number: Annotated[int, typer.Option("--damages", help="Damaged copies of every film.")] = 96,
-    seed: Annotated[int, typer.Option(help="Fixes every damage.")] = 1,
-    dicom: Annotated[bool, typer.Option("--inside-dicom", help="Lay JPEG films into DICOM first.")] = False,
-) -> None:
-    """Damage every film byte by byte and count what is accepted with another angle than the sound film's."""
+def report(folder: Path, out: Path, number: int = 96, seed: int = 1, dicom: bool = False) -> None:
+    """Damage every film byte by byte and count what is accepted with another angle than the sound film's.
+
+    Parameters
+    ----------
+    folder : Path
+        Of films.
+    out : Path
+        Made where it is missing; takes the table, and the copies that were accepted though wrong.
+    number : int
+        Damaged copies of every film.
+    seed : int
+        Fixes every damage.
+    dicom : bool
+        Lay JPEG films into DICOM first.
+    """
     measures = sorted(decision_settings().interval.decides)
     (out / WRONG).mkdir(parents=True, exist_ok=True)
     feet = FootReader.shipped()
@@ -246,7 +253,3 @@ def _counts(outcomes: Mapping[str, int]) -> str:
 
 def _degrees(values: Mapping[str, float]) -> str:
     return ", ".join(f"{name.upper()} {value:.1f}" for name, value in values.items())
-
-
-if __name__ == "__main__":
-    typer.run(main)

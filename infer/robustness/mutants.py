@@ -1,4 +1,4 @@
-"""What hostile and broken files cost: ``python -m raysplay.infer.robustness.mutants --out DIR``.
+"""What hostile and broken files cost: ``raysplay mutants --out DIR``.
 
 Small films of every format are broken in many ways (bytes, lengths, tags, value representations, declared numbers,
 nested sequences, cut files) and read as a run would read them. Every file must yield a film or one reason, soon,
@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -408,12 +408,18 @@ def _sort(outcome: str) -> str:
     return "".join("#" if letter.isdigit() else letter for letter in outcome.split(" (")[0])
 
 
-def main(
-    out: Annotated[Path, typer.Option(help="Folder for the table and the slow files.")],
-    number: Annotated[int, typer.Option("--n", help="How many mutants.")] = 18000,
-    seed: Annotated[int, typer.Option(help="Fixes every mutant.")] = 1,
-) -> None:
-    """Read broken files and count what becomes of them; the slowest ten are named."""
+def report(out: Path, number: int = 18000, seed: int = 1) -> None:
+    """Read broken files and count what becomes of them; the slowest ten are named.
+
+    Parameters
+    ----------
+    out : Path
+        Made where it is missing; takes the table and the slow files.
+    number : int
+        Of broken files.
+    seed : int
+        Fixes every one of them.
+    """
     (out / SLOW).mkdir(parents=True, exist_ok=True)
     fates: list[Fate] = []
     limits: FilmLimits = film_settings()
@@ -438,7 +444,3 @@ def main(
     typer.echo("largest in memory, where it was told: " + _largest(fates))
     for limit in (1, 5):
         typer.echo(f"over {limit} s: {sum(fate.seconds > limit for fate in fates)} of {len(fates)}")
-
-
-if __name__ == "__main__":
-    typer.run(main)

@@ -1,4 +1,4 @@
-"""How well films without truth are read alike twice: ``python -m raysplay.infer.robustness.repeatability FILMS``.
+"""How well films without truth are read alike twice: ``raysplay repeatability FILMS``.
 
 Every film is read as it is and again turned, coarser and shown darker. No angle changes by that, so that what is read
 should not; how far it does is the within-subject standard deviation of Bland and Altman 1996 ("Measurement error", BMJ
@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -98,11 +98,17 @@ def _values(record: FilmRecord, measures: Sequence[str]) -> list[float] | None:
     return [given.get(name, np.nan) for name in measures]
 
 
-def main(
-    folder: Annotated[Path, typer.Argument(metavar="FILMS", help="Folder of films.")],
-    landmark_weights: Annotated[Path, typer.Option(help="Landmark network.")] = WEIGHTS_DIR / "landmarks.safetensors",
-) -> None:
-    """Print how far the readings of one film lie apart when it is turned, made coarser and shown darker."""
+def report(folder: Path, landmark_weights: Path | None = None) -> None:
+    """Print how far the readings of one film lie apart, in degrees, for every measure that decides.
+
+    Parameters
+    ----------
+    folder : Path
+        Of films.
+    landmark_weights : Path, optional
+        The shipped landmark network by default.
+    """
+    landmark_weights = landmark_weights or WEIGHTS_DIR / "landmarks.safetensors"
     measures = sorted(decision_settings().interval.decides)
     with FilmReader() as films:
         feet = FootReader(WEIGHTS_DIR / "locator.safetensors", landmark_weights)
@@ -113,7 +119,3 @@ def main(
         whole = int(np.isfinite(values[..., k]).all(1).sum())
         sd = within_subject_sd(values[..., k])
         typer.echo(f"| {name.upper()} | {whole} | {sd:.2f}° | {REPEATABILITY * sd:.2f}° |")
-
-
-if __name__ == "__main__":
-    typer.run(main)

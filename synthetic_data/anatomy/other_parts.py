@@ -399,16 +399,57 @@ def _leg(rng: np.random.Generator, kind: str, bend: float, person: Person, setti
     shapes = {k: v.copy() for k, v in person.shapes.items()}
     for key, value in grown.items():
         shapes[key][[at[name] for name in members]] = value
-    size, plump = person.size, rng.normal(1.0, 0.09)
+    plump = rng.normal(1.0, 0.09)
     skin = soft_tissue(rng, person, foot)
     origin, frame, present = foot.origin.copy(), foot.frame.copy(), foot.present.copy()
+    joints = _lay_leg(rng, origin, frame, shapes["length"], at, bend, person.size)
+    thigh, skin[6] = _leg_skin(joints, person.size, plump)
+    absent = [n for n in range(len(bone_names())) if n not in at.values()] + [at["malleolus"]]
+    if kind == "knee":
+        present[absent] = False
+        skin[:6] = 0.0
+        skin[0] = thigh
+    elif kind == "ankle":
+        present[[at["femur"], at["patella"]]] = False
+    else:
+        skin[5] = thigh  # the little toe lies behind the others
+    ankle, size = joints.ankle, person.size
+    aim = {"knee": joints.knee, "ankle": ankle + 10 * size * joints.up, "leg": 0.5 * (ankle + joints.shin)}[kind]
+    to_front = np.array([[-1.0, 0, 0], [0, 0, 1.0], [0, 1.0, 0]])
+    return _Limb(shapes, origin @ to_front.T, to_front @ frame, present, skin @ to_front.T, to_front @ aim)
 
+
+@dataclass(frozen=True)
+class _LegJoints:
+    """Points of a leg in mm and its directions: ankle, upper end of the shin, knee, condyles; up, medial, front, and
+    up along the thigh."""
+
+    ankle: FloatArray
+    shin: FloatArray
+    knee: FloatArray
+    condyles: FloatArray
+    up: FloatArray
+    medial: FloatArray
+    front: FloatArray
+    thigh: FloatArray
+
+
+def _lay_leg(
+    rng: np.random.Generator,
+    origin: FloatArray,
+    frame: FloatArray,
+    length: FloatArray,
+    at: dict[str, int],
+    bend: float,
+    size: float,
+) -> _LegJoints:
+    """Lay shin, thigh and kneecap into ``origin`` (N, 3) and ``frame`` (N, 3, 3), the knee bent by ``bend`` degrees."""
     tibia = at["tibia"]
     up = frame[tibia][:, 1].copy()
     axes = bone_frame(up, -frame[tibia][:, 0])  # width medial, height forward
     medial, front = axes[:, 0], axes[:, 2]
     origin[tibia] -= 3.5 * size * up
-    ankle, knee = origin[tibia].copy(), origin[tibia] + up * shapes["length"][tibia]
+    ankle, knee = origin[tibia].copy(), origin[tibia] + up * length[tibia]
     joint = knee + up * max(8.5, rng.normal(11, 1.2)) * size
     frame[[tibia, at["fibula"]]] = axes
     origin[at["malleolus"]] = ankle + (17.5 * medial + 16 * up - 1 * front) * size
@@ -422,28 +463,22 @@ def _leg(rng: np.random.Generator, kind: str, bend: float, person: Person, setti
     forward, along = turn.apply(front), turn.apply(up)
     centre = condyles + (forward * 34 + along * rng.normal(14, 5) + medial * rng.normal(0, 2)) * size
     frame[at["patella"]] = bone_frame(along, turn.apply(medial))
-    origin[at["patella"]] = centre - 0.5 * shapes["length"][at["patella"]] * along
+    origin[at["patella"]] = centre - 0.5 * length[at["patella"]] * along
+    return _LegJoints(ankle, knee, joint, condyles, up, medial, front, femur.apply(up))
 
+
+def _leg_skin(joints: _LegJoints, size: float, plump: float) -> tuple[FloatArray, FloatArray]:
+    """Skin of the thigh and of the lower leg, each a tube of rings, mm."""
+    medial, front = joints.medial, joints.front
     thigh = _straight(
-        condyles - 6 * size * front, femur.apply(up), (-100, -40, 10, 60, 130, 210, 300), (50, 55, 57, 58, 66, 76, 80),
-        (40, 52, 58, 60, 66, 74, 78), -medial, (size, size * plump),
+        joints.condyles - 6 * size * front, joints.thigh, (-100, -40, 10, 60, 130, 210, 300),
+        (50, 55, 57, 58, 66, 76, 80), (40, 52, 58, 60, 66, 74, 78), -medial, (size, size * plump),
     )  # fmt: skip
-    skin[6] = _straight(
-        ankle - 6 * size * front - 8 * size * medial, up, (-50, -5, 60, 140, 230, 300, 345, 388),
+    lower = _straight(
+        joints.ankle - 6 * size * front - 8 * size * medial, joints.up, (-50, -5, 60, 140, 230, 300, 345, 388),
         (30, 37, 35, 43, 56, 58, 56, 54), (32, 42, 40, 48, 60, 60, 58, 52), -medial, (size, size * plump),
     )  # fmt: skip
-    absent = [n for n in range(len(bone_names())) if n not in at.values()] + [at["malleolus"]]
-    if kind == "knee":
-        present[absent] = False
-        skin[:6] = 0.0
-        skin[0] = thigh
-    elif kind == "ankle":
-        present[[at["femur"], at["patella"]]] = False
-    else:
-        skin[5] = thigh  # the little toe lies behind the others
-    aim = {"knee": joint, "ankle": ankle + 10 * size * up, "leg": 0.5 * (ankle + knee)}[kind]
-    to_front = np.array([[-1.0, 0, 0], [0, 0, 1.0], [0, 1.0, 0]])
-    return _Limb(shapes, origin @ to_front.T, to_front @ frame, present, skin @ to_front.T, to_front @ aim)
+    return thigh, lower
 
 
 def _ball(rng: np.random.Generator, kind: str, person: Person, settings: PersonSettings) -> _Limb:

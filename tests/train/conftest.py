@@ -96,7 +96,7 @@ def bare(monkeypatch, small_reading):
             one |= {"edge_width": torch.ones(count), "high": torch.ones(count), "cortical": torch.full((count,), 0.05)}
             return Look(**(nothing | one | {"floor": torch.full((count,), floor)}))
 
-        monkeypatch.setattr(module, "draw_looks", looks)
+        monkeypatch.setattr("raysplay.train.exposed_batch.draw_looks", looks)
         nothing = BatchSettings(landmarks=no_degradation(), locator=no_degradation())
         monkeypatch.setattr(module, "degrade_settings", lambda: nothing)
         monkeypatch.setattr(module, "reading_settings", small_reading)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import torch
 
+import raysplay.train.exposed_batch as exposed_batch
 import raysplay.train.landmark_batch as module
 from raysplay.configs import landmark_schema
 from raysplay.configs.conditions import CONDITIONS
@@ -83,7 +84,7 @@ def test_landmarks_outside_the_field_or_the_crop_are_hidden(blob_pool, bare, mon
     take_in_order(blob_pool, monkeypatch)
     half = torch.ones(16, 288, 192, dtype=torch.bool)
     half[..., 96:] = False
-    monkeypatch.setattr(module, "exposed_field", lambda *_: half)
+    monkeypatch.setattr("raysplay.train.exposed_batch.exposed_field", lambda *_: half)
     batch = landmark_batch(blob_pool, 16, *sources(), MARKS, None)
     x, y = batch.points.unbind(-1)
     inside = (x > 0) & (x < 191) & (y > 0) & (y < 287)
@@ -192,7 +193,7 @@ def test_a_screen_photographed_at_an_angle_moves_points_with_the_picture(blob_po
     # Points and pictures go through one projective matrix: blobs must lie where the points say.
     bare(module)
     take_in_order(blob_pool, monkeypatch)
-    monkeypatch.setattr(module, "spoil_display", lambda images, *_: images)
+    monkeypatch.setattr("raysplay.train.exposed_batch.spoil_display", lambda images, *_: images)
     shown, moved = 0, []
     for seed in range(3):
         plain = landmark_batch(blob_pool, 16, np.random.default_rng(seed), sources()[1], MARKS, None)
@@ -214,9 +215,9 @@ def test_a_screen_photographed_at_an_angle_moves_points_with_the_picture(blob_po
 def test_what_a_foot_carries_brightens_it_and_is_told(pool, bare, monkeypatch, name):
     bare(module)
     take_in_order(pool, monkeypatch)
-    looks = module.draw_looks
+    looks = exposed_batch.draw_looks
     soft_too = lambda rng, count: replace(looks(rng, count), soft=torch.full((count,), 0.01))  # noqa: E731
-    monkeypatch.setattr(module, "draw_looks", soft_too)
+    monkeypatch.setattr("raysplay.train.exposed_batch.draw_looks", soft_too)
     plain = landmark_batch(pool, 16, *sources(), MARKS, None)
     batch = landmark_batch(pool, 16, *sources(), MARKS, None, only(**{name: 1.0}))
     foot = batch.view != VIEWS.index("other")

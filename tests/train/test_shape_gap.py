@@ -13,7 +13,8 @@ from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot
 from raysplay.synthetic_data.projection.shadow import project_subjects
 from raysplay.synthetic_data.subject import draw_subject
 from raysplay.train.reference_page.foot import REFERENCE_FOOT
-from raysplay.train.shape_gap import accepted_feet, foot_shape, main, shape_gaps
+from raysplay.train.shape_gap import accepted_feet, foot_shape, shape_gaps
+from raysplay.train.study_commands import shape_gap
 
 
 def moved(points, matrix, shift=(0.0, 0.0)):
@@ -87,7 +88,7 @@ def test_only_accepted_feet_of_a_run_are_read():
 def test_a_folder_without_a_run_is_refused_in_one_line(tmp_path):
     (tmp_path / "truth.csv").write_text("film,foot\na,L\n", encoding="utf-8")
     app = typer.Typer()
-    app.command()(main)
+    app.command()(shape_gap)
     result = CliRunner().invoke(app, [str(tmp_path), str(tmp_path)], env={"COLUMNS": "240"})
     assert result.exit_code == 2
     assert "is this the folder of a finished run?" in result.output

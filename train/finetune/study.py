@@ -1,4 +1,4 @@
-"""How many own films buy how much: ``python -m raysplay.train.finetune.study --out DIR``.
+"""How many own films buy how much: ``raysplay finetune-study --out DIR``.
 
 A generator that was shifted on purpose (one of ``configs/finetune_shifts.yaml``) stands for a clinic whose films differ
 from those trained on. For each number of its films the network is trained on briefly (``train_finetune.yaml``), with
@@ -14,12 +14,11 @@ import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import torch
-import typer
 import yaml
 from torch import Tensor
 
@@ -246,39 +245,48 @@ def table(rows: list[dict[str, Any]]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def main(
-    out: Annotated[Path, typer.Option(help="Folder for tables and weights.")],
-    weights: Annotated[Path, typer.Option(help="Landmark weights to start from.")] = WEIGHTS_DIR
-    / "landmarks.safetensors",
-    shift: Annotated[str, typer.Option(help="Which generator of finetune_shifts.yaml.")] = "bones",
-    steps: Annotated[int, typer.Option(help="Training steps each time.")] = 400,
-    batch: Annotated[int, typer.Option(help="Crops in a step.")] = 32,
-    feed_workers: Annotated[int, typer.Option(help="As in a training configuration.")] = 2,
-    films: Annotated[
-        list[int] | None,
-        typer.Option(min=0, help="Number of own films, as often as wanted; 0, 10, 30, 100 if left out."),
-    ] = None,
-    repeats: Annotated[int, typer.Option(min=1, help="Sets of films for each number.")] = StudyPlan.repeats,
-    toe_turn: Annotated[float, typer.Option(help="Degrees by which the clinic marks the great toe otherwise.")] = 0.0,
+def known_generators() -> dict[str, GeneratorSettings]:
+    """Generators that a study may draw its films from: the shipped one as ``none``, others by what they change."""
+    return {"none": generator_settings(), **shifted_generators()}
+
+
+def report(
+    out: Path,
+    generator: GeneratorSettings,
+    plan: StudyPlan,
+    weights: Path | None = None,
+    *,
+    steps: int = 400,
+    batch: int = 32,
+    feed_workers: int = 2,
 ) -> None:
-    """Fine-tune on films of a shifted generator (``none``: the shipped one) and print what that buys."""
-    generators = {"none": generator_settings(), **shifted_generators()}
-    if shift not in generators:
-        raise typer.BadParameter(f"{shift}: no such generator; known are {', '.join(generators)}", param_hint="--shift")
+    """Fine-tune on films of ``generator`` and print what that buys; ``study.csv`` and ``study.md`` go to ``out``.
+
+    Parameters
+    ----------
+    out : Path
+        Made where it is missing; takes tables and weights.
+    generator : GeneratorSettings
+        Of the clinic's films.
+    plan : StudyPlan
+        How many films, how often.
+    weights : Path, optional
+        Landmark weights to start from; the shipped ones by default.
+    steps, batch : int
+        Training steps each time, and crops in each.
+    feed_workers : int
+        As in a training configuration.
+    """
+    weights = weights or WEIGHTS_DIR / "landmarks.safetensors"
     base = load(TrainSettings, shipped("train_finetune.yaml"))
     changes = {"steps": steps, "batch": batch, "feed_workers": feed_workers, "report_every": steps, "save_every": steps}
     base = base.model_copy(
         update=changes | {"pool": base.pool.model_copy(update={"size": 400, "projection_batch": 128})}
     )
-    plan = StudyPlan(tuple(films or StudyPlan.counts), repeats, toe_turn=toe_turn)
-    rows = study(out, weights, generators[shift], base, plan)
+    rows = study(out, weights, generator, base, plan)
     with (out / "study.csv").open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, ["films", "repeat", *COLUMNS])
         writer.writeheader()
         writer.writerows(rows)
     (out / "study.md").write_text(table(rows), encoding="utf-8")
     print(table(rows))
-
-
-if __name__ == "__main__":
-    typer.run(main)

@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from raysplay.configs.load import ConfigError
 from raysplay.measure import by_name
 from raysplay.synthetic_data.skeleton import settings as module
-from raysplay.synthetic_data.skeleton.__main__ import films
+from raysplay.synthetic_data.skeleton.command import skeleton_films
 from raysplay.synthetic_data.skeleton.settings import skeleton_settings
 
 SHIPPED = sorted(path.stem for path in Path(module.__file__).parent.glob("*.yaml"))
@@ -50,7 +50,7 @@ def test_a_list_that_does_not_fit_is_one_clear_error(tmp_path, changes, reason):
 
 def test_the_command_names_a_skeleton_that_is_not_there_and_a_folder_that_does_not_fit(tmp_path):
     app = typer.Typer()
-    app.command()(films)
+    app.command()(skeleton_films)
     run = CliRunner(env={"COLUMNS": "300", "TERM": "dumb"})
     unknown = run.invoke(app, [str(tmp_path), str(tmp_path / "out"), "--settings", "none_such"])
     assert unknown.exit_code == 2

@@ -1,4 +1,4 @@
-"""``python -m raysplay.synthetic_data.skeleton MESHES OUT``: films of a digitised skeleton."""
+"""``raysplay skeleton-films MESHES OUT``: films of a digitised skeleton."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 
-def films(
+def skeleton_films(
     meshes: Annotated[
         Path, typer.Argument(metavar="MESHES", help="Folder of the meshes (infer/weights/CREDITS.md says where from).")
     ],
@@ -33,7 +33,3 @@ def films(
     except SkeletonError as error:
         raise typer.BadParameter(str(error), param_hint="MESHES") from error
     typer.echo(f"{n} films and their truth: {truth}")
-
-
-if __name__ == "__main__":
-    typer.run(films)
