@@ -113,7 +113,13 @@ class _LandmarkFile(Config):
 
 @lru_cache(maxsize=1)
 def landmark_schema() -> LandmarkSchema:
-    """The landmarks of ``configs/landmarks.yaml``, in file order."""
+    """The landmarks of ``configs/landmarks.yaml``, in file order.
+
+    Raises
+    ------
+    ConfigError
+        If the file cannot be used.
+    """
     entries = load(_LandmarkFile, shipped("landmarks.yaml")).landmarks
     try:
         return LandmarkSchema(tuple(e.code for e in entries), tuple(e.bone for e in entries))

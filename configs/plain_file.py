@@ -45,7 +45,13 @@ def open_plain(path: Path, most: int) -> BufferedReader:
 
 
 def read_plain(path: Path, most: int) -> bytes:
-    """The bytes of a regular file, at most so many; errors as for :func:`open_plain`."""
+    """The bytes of a regular file, at most so many.
+
+    Raises
+    ------
+    OSError
+        As for :func:`open_plain`, and where the file grew beyond ``most`` while it was read.
+    """
     with open_plain(path, most) as stream:
         content = stream.read(most + 1)
     if len(content) > most:

@@ -46,12 +46,16 @@ class CombinedRule(Config):
 
 
 class SensitivityBound(Config):
+    """The largest difference between constructions, in degrees, that does not make a foot sensitive, and its source."""
+
     degrees: Annotated[float, Field(gt=0.0)]
     source: str
     tag: Evidence
 
 
 class Sensitivity(Config):
+    """Constructions that are compared with each other, and the bound of each measure by name."""
+
     compare: Annotated[tuple[Construction, ...], Field(min_length=2)]
     bounds: dict[str, SensitivityBound]
 
@@ -64,11 +68,15 @@ class SpacingRule(Config):
 
 
 class ChangeRule(Config):
+    """When two visits are compared: level of the smallest change shown, and by how many degrees beams may differ."""
+
     level: Cited
     largest_tilt_difference: Cited
 
 
 class CongruenceRule(Config):
+    """Joint angle in degrees up to which surfaces count as parallel; index from which they count as centred."""
+
     parallel_within: Cited
     covered_from: Cited
 

@@ -116,7 +116,20 @@ def first_joint_angle(construction: str = NO_AXIS) -> Measure:
 
 
 def overlap(metatarsal: FloatArray, to_medial: FloatArray, to_lateral: FloatArray) -> FloatArray:
-    """Part of the metatarsal surface that the phalanx surface covers, seen along the metatarsal's normal."""
+    """Part of the metatarsal surface that the phalanx surface covers, seen along the metatarsal's normal.
+
+    Parameters
+    ----------
+    metatarsal : ndarray, shape (N, 2)
+        Vector from the medial to the lateral end of the metatarsal's surface.
+    to_medial, to_lateral : ndarray, shape (N, 2)
+        Vectors from its medial end to the ends of the phalanx's surface.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        0 to 1; ``nan`` where the surface has no width.
+    """
     width = length(metatarsal)
     first, second = along(metatarsal, to_medial), along(metatarsal, to_lateral)
     start, end = np.minimum(first, second), np.maximum(first, second)

@@ -52,6 +52,10 @@ def joint_congruence(
         Congruency index from which they count as centred.
     visible : array_like of bool, shape (N, L), or None
 
+    Returns
+    -------
+    list of Congruence, length N
+
     Notes
     -----
     "Within the joint" is taken as between the ends of either surface (this project's reading). Readers agree on these

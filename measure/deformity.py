@@ -113,6 +113,11 @@ def where_deformity_sits(
     construction : str
         The same for every axis that the links share; without that the sums would not hold.
 
+    Returns
+    -------
+    Deformity
+        Values in degrees, with intervals.
+
     Examples
     --------
     >>> from raysplay.measure.evidence import Evidence

@@ -180,6 +180,11 @@ def grade(values: npt.ArrayLike, scale: Scale, error: npt.ArrayLike = 0.0) -> Gr
         Standard deviation of the measurement error, in the same unit: the larger of the published reader error and
         the tool's own. A value nearer to a border than that is borderline.
 
+    Returns
+    -------
+    Graded
+        One grade a value, and how far each is from a border.
+
     Examples
     --------
     >>> table = Scale("ima", ("normal", "mild", "moderate", "severe"), (9.0, 12.0, 18.0), (True,) * 3, lowest=0.0)

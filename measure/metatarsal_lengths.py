@@ -30,7 +30,22 @@ def transverse_tarsal_line() -> Direction:
 def arc_difference(
     second: FloatArray, tarsal_start: FloatArray, tarsal: FloatArray, tip: FloatArray, second_tip: FloatArray
 ) -> FloatArray:
-    """Radius to one tip less radius to the second's, about the crossing of axis and tarsal line."""
+    """Radius to one tip less radius to the second's, about the crossing of axis and tarsal line.
+
+    Parameters
+    ----------
+    second : ndarray, shape (N, 2)
+        Axis of the second metatarsal.
+    tarsal_start, tarsal : ndarray, shape (N, 2)
+        Start of the tarsal line, from that of the axis, and its direction.
+    tip, second_tip : ndarray, shape (N, 2)
+        From the start of the axis.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        In the unit of the points; positive where the tip reaches further than the second's.
+    """
     centre = crossing(second, tarsal_start, tarsal)[..., None] * second
     return length(tip - centre) - length(second_tip - centre)
 

@@ -129,6 +129,11 @@ def adjusted_intermetatarsal_angle(ima: npt.ArrayLike, maa: npt.ArrayLike, *, cl
         True leaves the IMA as it is where MAA is at most 15 (this project's rule); False is the convention of
         podiatric texts applied throughout.
 
+    Returns
+    -------
+    ndarray
+        Degrees.
+
     Examples
     --------
     >>> adjusted_intermetatarsal_angle([10.0, 12.0, 13.0], [22.0, 15.0, 8.0]).tolist()
@@ -141,7 +146,20 @@ def adjusted_intermetatarsal_angle(ima: npt.ArrayLike, maa: npt.ArrayLike, *, cl
 
 
 def adjusted_angle(first: FloatArray, second: FloatArray, tarsus: FloatArray) -> FloatArray:
-    """The adjusted angle from its axes."""
+    """The adjusted angle from its axes.
+
+    Parameters
+    ----------
+    first, second : ndarray, shape (N, 2)
+        Axes of the metatarsals.
+    tarsus : ndarray, shape (N, 2)
+        Surface of the lesser tarsus, from one end to the other.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        Degrees; see :func:`adjusted_intermetatarsal_angle`.
+    """
     return adjusted_intermetatarsal_angle(between_axes(first, second), axis_to_surface(second, tarsus))
 
 

@@ -57,6 +57,11 @@ def construction_spread(
         Largest difference in degrees that does not make a foot sensitive.
     visible : array_like of bool, shape (N, L), or None
 
+    Returns
+    -------
+    dict of str to ConstructionSpread
+        By name of the measure.
+
     Raises
     ------
     KeyError

@@ -32,12 +32,38 @@ def _tibial(construction: str) -> tuple[Direction, ...]:
 
 
 def centre_in_widths(first: FloatArray, centre: FloatArray, width: FloatArray) -> FloatArray:
-    """Signed distance of the sesamoid's centre from the axis, in widths of the sesamoid."""
+    """Signed distance of the sesamoid's centre from the axis, in widths of the sesamoid.
+
+    Parameters
+    ----------
+    first : ndarray, shape (N, 2)
+        Axis of the first metatarsal.
+    centre : ndarray, shape (N, 2)
+        Vector from the start of the axis to the sesamoid's centre.
+    width : ndarray, shape (N, 2)
+        Vector across the sesamoid.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        Without unit; ``nan`` where the width is none.
+    """
     return across(first, centre) / nonzero(np.abs(across(first, width)))
 
 
 def lateral_share(first: FloatArray, centre: FloatArray, width: FloatArray) -> FloatArray:
-    """Share of the sesamoid lateral of the axis, before it is clipped to 0 to 1."""
+    """Share of the sesamoid lateral of the axis, before it is clipped to 0 to 1.
+
+    Parameters
+    ----------
+    first, centre, width : ndarray, shape (N, 2)
+        As for :func:`centre_in_widths`.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        Without unit; may lie beyond 0 and 1.
+    """
     return centre_in_widths(first, centre, width) + 0.5
 
 
@@ -101,7 +127,22 @@ def tibial_sesamoid_offset(construction: str = SHAFT) -> Measure:
 
 
 def beyond_cortex(cortex: FloatArray, lateral: FloatArray, width: FloatArray) -> FloatArray:
-    """Distance of the lateral edge beyond the cortex, in widths of the sesamoid."""
+    """Distance of the lateral edge beyond the cortex, in widths of the sesamoid.
+
+    Parameters
+    ----------
+    cortex : ndarray, shape (N, 2)
+        Line of the lateral cortex of the first metatarsal's head.
+    lateral : ndarray, shape (N, 2)
+        Vector from the start of that line to the sesamoid's lateral edge.
+    width : ndarray, shape (N, 2)
+        Vector across the sesamoid.
+
+    Returns
+    -------
+    ndarray, shape (N,)
+        Without unit.
+    """
     return across(cortex, lateral) / nonzero(np.abs(across(cortex, width)))
 
 

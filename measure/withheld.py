@@ -36,6 +36,10 @@ def why_withheld(
     millimetres : array_like of bool, scalar or shape (N,)
         As they were given there.
 
+    Returns
+    -------
+    list of str, length N
+
     Examples
     --------
     >>> from raysplay.measure.registry import by_name

@@ -81,6 +81,18 @@ def consistency_loss(teacher: LandmarkPrediction, student: LandmarkPrediction, p
     """Map and place losses of the student to the teacher's points, where the teacher is sure and the point is in view.
 
     The same two terms as on generated feet (``train/losses.py``), so that the gradient reaches lost points too.
+
+    Parameters
+    ----------
+    teacher : LandmarkPrediction
+        Of the crops as seen by the running average.
+    student : LandmarkPrediction
+        Of the same crops as shown to the network in training.
+    pairs : CropPairs
+
+    Returns
+    -------
+    Tensor, scalar
     """
     rows, columns = pairs.shown.shape[1:]
     linear, shift = pairs.shown_from_seen[:, :2, :2], pairs.shown_from_seen[:, None, :2, 2]

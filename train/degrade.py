@@ -66,6 +66,19 @@ def archive(images: Tensor, pixel_mm: float, rng: np.random.Generator, settings:
 
     ``pixel_mm`` is the usual size of a pixel of ``images``. The films of a batch stand in no order, so that each
     resolution takes the next ones of them.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    pixel_mm : float
+    rng : numpy.random.Generator
+    settings : DegradeSettings
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        Grey values 0 to 1.
     """
     coarse = round(RESOLUTIONS * settings.coarse_share)
     low, high = np.log(settings.fine_mm)
@@ -92,6 +105,18 @@ def exposed_field(
     """Masks (B, R, C) of the exposed field: all, or a rectangle at an odd angle.
 
     Its sides cut up to ``field_inset``; of ``field_deep`` of the rectangles one side may cut up to the middle.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+    count : int
+    size : (rows, columns)
+    device : torch.device
+    settings : DegradeSettings
+
+    Returns
+    -------
+    Tensor of bool, shape (count, rows, columns)
     """
     rows, columns = size
     y, x = torch.meshgrid(
@@ -112,7 +137,25 @@ def exposed_field(
 
 
 def add_marks(images: Tensor, marks: Tensor, rng: np.random.Generator, share: float, height: float) -> Tensor:
-    """Print bright marks (M, h, w) at random places, sizes and turns on a share of the images."""
+    """Print bright marks (M, h, w) at random places, sizes and turns on a share of the images.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    marks : Tensor, shape (M, h, w)
+        Ink, 0 to 1.
+    rng : numpy.random.Generator
+    share : float
+        Of the images, for each of two rounds.
+    height : float
+        Usual height of a mark, pixels.
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    """
     count, rows, columns = images.shape
     for _ in range(2):
         chosen = some(rng, count, share)
@@ -164,7 +207,20 @@ def draw_marks(count: int = 96, seed: int = 5) -> Tensor:
 
 
 def vary_grey(images: Tensor, rng: np.random.Generator, generator: torch.Generator) -> Tensor:
-    """Another display of films already made: contrast, brightness, curve, noise, edges, each drawn per image."""
+    """Another display of films already made: contrast, brightness, curve, noise, edges, each drawn per image.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    rng, generator
+        Numbers on the processor and on the device of the images; drawn from in one order.
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    """
     count = len(images)
 
     def draw(values: np.ndarray) -> Tensor:

@@ -78,6 +78,24 @@ def fit_familiarity(network: LandmarkNetwork, features: Tensor, seed: int = 0) -
 
     The scale is set on features kept out, after both buffers were rounded to the half precision that they are stored
     in, so that strangeness as read from the file is 1 on average.
+
+    Parameters
+    ----------
+    network : LandmarkNetwork
+        Changed in place.
+    features : Tensor, shape (N, F)
+    seed : int
+        Of the choice of features that are kept out.
+
+    Returns
+    -------
+    dict of str to float
+        Number of crops, shrinkage of the covariance, and median and percentiles of strangeness kept out.
+
+    Raises
+    ------
+    ValueError
+        If features vary too little for half precision.
     """
     values = features.double().cpu().numpy()
     order = np.random.default_rng(seed).permutation(len(values))
@@ -112,7 +130,19 @@ def _strangeness(features: FloatArray, centre: FloatArray, whiten: FloatArray) -
 
 
 def gather_features(network: LandmarkNetwork, take: Callable[[], Batch], count: int) -> Tensor:
-    """Features (count, F) of the usual crops among batches that ``take`` gives."""
+    """Features (count, F) of the usual crops among batches that ``take`` gives.
+
+    Parameters
+    ----------
+    network : LandmarkNetwork
+    take : callable
+        Gives one batch after another, without end.
+    count : int
+
+    Returns
+    -------
+    Tensor, shape (count, F)
+    """
     found: list[Tensor] = []
     while sum(len(f) for f in found) < count:
         batch = take().landmarks

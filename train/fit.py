@@ -77,7 +77,22 @@ def mixed(network: Callable[[Tensor], Any], device: torch.device) -> Callable[[T
 def loss_of(
     run: Callable[[Tensor], Any], teacher: Callable[[Tensor], Any], batch: Batch, consistency: float
 ) -> tuple[Tensor, dict[str, Tensor]]:
-    """Loss on one batch of the network that ``run`` calls, and its parts by name."""
+    """Loss on one batch of the network that ``run`` calls, and its parts by name.
+
+    Parameters
+    ----------
+    run, teacher : callable
+        The network in training and its running average, from images to predictions.
+    batch : Batch
+    consistency : float
+        Weight of the loss on pairs of crops without landmarks.
+
+    Returns
+    -------
+    loss : Tensor, scalar
+    parts : dict of str to Tensor
+        Detached.
+    """
     if batch.films is not None:
         return locator_loss(run(batch.films.images), batch.films.target, len(reading_settings().anchors))
     assert batch.landmarks is not None
@@ -114,7 +129,16 @@ def learning_rate(settings: TrainSettings, steps: int, done: float) -> float:
 
 
 def descend(optimiser: torch.optim.Optimizer, network: nn.Module, loss: Tensor, rate: float) -> None:
-    """One step down the gradient of ``loss``, cut to a norm of 5, at a learning rate of ``rate``."""
+    """One step down the gradient of ``loss``, cut to a norm of 5, at a learning rate of ``rate``.
+
+    Parameters
+    ----------
+    optimiser : torch.optim.Optimizer
+    network : nn.Module
+        Changed in place.
+    loss : Tensor, scalar
+    rate : float
+    """
     for group in optimiser.param_groups:
         group["lr"] = rate
     optimiser.zero_grad(set_to_none=True)
@@ -282,6 +306,25 @@ def run(
 
     Feet of ``films`` with a table of their ``landmarks`` (``train/real_crops/own_films.py``) take the place of
     ``real_films``.
+
+    Parameters
+    ----------
+    config : Path
+        A file, or the name of a shipped one.
+    films, landmarks : Path, optional
+        A folder of own films and their table; both or none.
+    resume, pause_after
+        As for :func:`fit`.
+
+    Returns
+    -------
+    Path
+        The weights.
+
+    Raises
+    ------
+    ConfigError
+        If the configuration cannot be used, or has no place for own films.
     """
     settings = load(TrainSettings, config)
     if settings.intensity_share > 0:

@@ -86,7 +86,19 @@ def lay_crops(points: Tensor) -> Tensor:
 
 
 def crop_jitter(rng: np.random.Generator, count: int, size: tuple[int, int]) -> np.ndarray:
-    """Small similarities of the crop about its centre, (B, 3, 3)."""
+    """Small similarities of the crop about its centre, (B, 3, 3).
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+    count : int
+    size : (rows, columns)
+        Of the crop.
+
+    Returns
+    -------
+    ndarray, shape (count, 3, 3)
+    """
     rows, columns = size
     wild = rng.random(count) < 0.25
     angle = np.radians(np.where(wild, rng.uniform(-25, 25, count), rng.normal(0, 4, count)))
@@ -126,6 +138,10 @@ def landmark_batch(
         Grey-value changes of the extra ``train``; none are made without.
     degrade : DegradeSettings, optional
         Those of ``degrade.yaml`` by default.
+
+    Returns
+    -------
+    LandmarkBatch
     """
     degrade = degrade or degrade_settings().landmarks
     size = reading_settings().crop_size

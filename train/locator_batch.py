@@ -186,6 +186,10 @@ def locator_batch(
         Grey-value changes of the extra ``train``; none are made without.
     degrade : DegradeSettings, optional
         Those of ``degrade.yaml`` by default.
+
+    Returns
+    -------
+    LocatorBatch
     """
     degrade = degrade or degrade_settings().locator
     side, device = reading_settings().film_side, pool.device

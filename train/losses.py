@@ -54,7 +54,20 @@ def axis_directions(points: Tensor, indices: Tensor) -> Tensor:
 
 
 def map_loss(maps: Tensor, points: Tensor, weight: Tensor) -> Tensor:
-    """Cross entropy of the softmax of (B, L, r, c) maps to a Gaussian at (B, L, 2) points, mean over (B, L) weights."""
+    """Cross entropy of the softmax of (B, L, r, c) maps to a Gaussian at (B, L, 2) points, mean over (B, L) weights.
+
+    Parameters
+    ----------
+    maps : Tensor, shape (B, L, r, c)
+        Logits, one cell a ``STRIDE`` pixels.
+    points : Tensor, shape (B, L, 2)
+        Pixels of the crop.
+    weight : Tensor, shape (B, L)
+
+    Returns
+    -------
+    Tensor, scalar
+    """
     rows, columns = maps.shape[-2:]
     x, y = cell_centres(rows, columns, maps.device)
     spread = TARGET_SPREAD * STRIDE
@@ -67,7 +80,18 @@ def map_loss(maps: Tensor, points: Tensor, weight: Tensor) -> Tensor:
 
 
 def place_loss(predicted: Tensor, points: Tensor, weight: Tensor) -> Tensor:
-    """Distance of (B, L, 2) points in cells, mean over the weights of those within reach."""
+    """Distance of (B, L, 2) points in cells, mean over the weights of those within reach.
+
+    Parameters
+    ----------
+    predicted, points : Tensor, shape (B, L, 2)
+        Pixels of the crop.
+    weight : Tensor, shape (B, L)
+
+    Returns
+    -------
+    Tensor, scalar
+    """
     near = weight * within_reach(predicted, points)
     gap = F.smooth_l1_loss(predicted, points, reduction="none", beta=0.5).sum(-1)
     return (gap * near).sum() / (near.sum().clamp_min(1) * STRIDE)
@@ -138,6 +162,21 @@ def locator_loss(output: Tensor, target: dict[str, Tensor], anchors: int) -> tup
 
     centre: penalty-reduced focal loss (Zhou and others 2019, "Objects as points"); anchors: distance in units at
     cells near a centre; side and view: cross entropies there.
+
+    Parameters
+    ----------
+    output : Tensor, shape (B, 1 + 2 A + 1 + V, r, c)
+        Maps of the locator.
+    target : dict of str to Tensor
+        From ``locator_batch``.
+    anchors : int
+        A.
+
+    Returns
+    -------
+    loss : Tensor, scalar
+    parts : dict of str to Tensor
+        Detached.
     """
     logit, heat = output[:, 0], target["heat"]
     p = torch.sigmoid(logit)

@@ -168,7 +168,20 @@ class Pool:
             self._owed -= self.settings.projection_batch
 
     def draw(self, count: int, generator: torch.Generator, view: int | None = None) -> Tensor:
-        """Numbers of ``count`` random feet held, of one view if asked."""
+        """Numbers of ``count`` random feet held, of one view if asked.
+
+        Parameters
+        ----------
+        count : int
+        generator : torch.Generator
+            On the device of the pool.
+        view : int, optional
+            Number in ``VIEWS``; of any view where none of it is held.
+
+        Returns
+        -------
+        Tensor of int, shape (count,)
+        """
         if view is None:
             return torch.randint(self.filled, (count,), generator=generator, device=self.device)
         fitting = torch.nonzero(self.views[: self.filled] == view).squeeze(1)

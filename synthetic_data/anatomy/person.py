@@ -234,7 +234,18 @@ def _open_tarsus(
 
 
 def shrink(shapes: dict[str, FloatArray], place: FloatArray, name: str, share: float) -> None:
-    """Make a bone smaller by the factor ``share`` about its middle."""
+    """Make a bone smaller by the factor ``share`` about its middle.
+
+    Parameters
+    ----------
+    shapes : dict of str to ndarray
+        Shape arrays of a person; changed in place.
+    place : ndarray, shape (N, 3)
+        Shifts from the rest place; changed in place.
+    name : str
+        Of the bone.
+    share : float
+    """
     n, bone = bone_index(name), bones()[name]
     axis = np.array(bone.axis) / np.linalg.norm(bone.axis)
     # A bone's place is that of its base, in the units of the rest table.

@@ -59,7 +59,22 @@ def heading_vector(bearing: float, inclination: float) -> FloatArray:
 
 
 def bone_frame(axis: FloatArray, width_hint: FloatArray, roll: float = 0.0) -> FloatArray:
-    """Right-handed frame (width, length, height) about ``axis``; ``roll`` in degrees lowers the lateral side."""
+    """Right-handed frame (width, length, height) about ``axis``; ``roll`` in degrees lowers the lateral side.
+
+    Parameters
+    ----------
+    axis : ndarray, shape (3,)
+        Direction of the bone's length; of any length but 0.
+    width_hint : ndarray, shape (3,)
+        About lateral; only its part across ``axis`` counts.
+    roll : float
+        Degrees.
+
+    Returns
+    -------
+    ndarray, shape (3, 3)
+        Unit directions as columns.
+    """
     axis = axis / np.linalg.norm(axis)
     width = width_hint - axis * (width_hint @ axis)
     width /= np.linalg.norm(width)

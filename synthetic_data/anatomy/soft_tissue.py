@@ -46,7 +46,24 @@ def skin_tube(
     up: FloatArray,
     square: float,
 ) -> FloatArray:
-    """Rings round a centre line given at a few stations; ends close like half an ellipsoid."""
+    """Rings round a centre line given at a few stations; ends close like half an ellipsoid.
+
+    Parameters
+    ----------
+    centre : ndarray, shape (K, 3)
+        Stations of the line, mm.
+    width, height : ndarray, shape (K,)
+        Half axes at the stations, mm.
+    across, up : ndarray, shape (3,)
+        Directions of width and height.
+    square : float
+        Exponent of the section: 2 is an ellipse, more is squarer.
+
+    Returns
+    -------
+    ndarray, shape (RINGS, SPOKES, 3)
+        mm.
+    """
     stations = len(centre)
     at = np.linspace(0, 1, stations)
     quarter = np.linspace(0, np.pi / 2, 6)

@@ -60,6 +60,10 @@ def carry(
         Sources of numbers, the second on the device of the tensors.
     strength : float
         1 for what is met in practice.
+
+    Returns
+    -------
+    Added or None
     """
     if not any(len(feet) for feet in chosen.values()):
         return None

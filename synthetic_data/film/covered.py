@@ -14,7 +14,22 @@ _BONE_MM = 1.0
 
 
 def covered_share(bone: Tensor, points: Tensor, counted: Tensor) -> Tensor:
-    """Share (B,) of the counted landmarks (B, L) at ``points`` (B, L, 2) that lie under ``bone`` (B, R, C) in mm."""
+    """Share (B,) of the counted landmarks (B, L) at ``points`` (B, L, 2) that lie under ``bone`` (B, R, C) in mm.
+
+    Parameters
+    ----------
+    bone : Tensor, shape (B, R, C)
+        Path lengths through another foot's bone, mm.
+    points : Tensor, shape (B, L, 2)
+        Pixels; ``nan`` counts as (0, 0).
+    counted : Tensor of bool, shape (B, L)
+        Which of them count.
+
+    Returns
+    -------
+    Tensor, shape (B,)
+        0 to 1; 0 where none counts.
+    """
     rows, columns = bone.shape[-2:]
     extent = torch.tensor([columns, rows], dtype=torch.float32).to(points.device, non_blocking=True)
     grid = (2 * points.nan_to_num() + 1) / extent - 1

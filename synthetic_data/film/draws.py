@@ -9,7 +9,18 @@ from torch import Tensor
 
 
 def send(values: npt.ArrayLike, device: torch.device | str, trailing: int = 2) -> Tensor:
-    """``values`` as float32 on ``device``, with ``trailing`` axes of length 1 behind, to multiply pictures by."""
+    """``values`` as float32 on ``device``, with ``trailing`` axes of length 1 behind, to multiply pictures by.
+
+    Parameters
+    ----------
+    values : array_like, shape (...)
+    device : torch.device or str
+    trailing : int
+
+    Returns
+    -------
+    Tensor of float32, shape (..., 1, ..., 1)
+    """
     flat = torch.from_numpy(np.ascontiguousarray(values, np.float32))
     sent = flat.to(device, non_blocking=True)
     return sent.reshape(*sent.shape, *(1,) * trailing)
@@ -21,5 +32,18 @@ def send_index(chosen: npt.NDArray[np.int64], device: torch.device | str) -> Ten
 
 
 def some(rng: np.random.Generator, count: int, share: float) -> npt.NDArray[np.int64]:
-    """Numbers of the films of a batch that fall in a ``share`` of 0..1."""
+    """Numbers of the films of a batch that fall in a ``share`` of 0..1.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+    count : int
+        Films of the batch.
+    share : float
+
+    Returns
+    -------
+    ndarray of int, shape (K,)
+        Rising.
+    """
     return np.nonzero(rng.random(count) < share)[0]

@@ -59,6 +59,10 @@ def form(
     metal : Tensor, shape (B, R, C), optional
         Mm of cortical bone that absorb as much; without the texture of bone.
 
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+
     Notes
     -----
     ``look`` and ``pixel_mm`` may stay on the processor: a device is then never waited for.

@@ -297,6 +297,11 @@ def place(
         Pixels of the film a cell.
     near : (x, y) or None
         Among equally free places, the one next to this pixel.
+
+    Returns
+    -------
+    (column, row) : tuple of int
+        Pixels of the film.
     """
     rows, columns = taken.shape
     high, wide = (max(1, -(-n // step)) for n in stamp.ink.shape)

@@ -122,6 +122,11 @@ def parts_path(rows: Tensor, points: Tensor, pixel_mm: Tensor, size: tuple[int, 
         Landmarks in pixels, schema order; those of bones that are not there must still lie where they would be.
     pixel_mm : Tensor, shape (B,)
     size : (rows, columns)
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        mm.
     """
     device = points.device
     pixel = pixel_mm.to(device)

@@ -18,6 +18,19 @@ def draw_angles(
 
     The camera leans up to about ten degrees (times ``strength``) and stands two to four film heights away; the
     centre of the film stays where it is, at its scale.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+    count : int
+    size : (rows, columns)
+        Of the film.
+    strength : float
+        1 as met in practice.
+
+    Returns
+    -------
+    ndarray, shape (count, 3, 3)
     """
     rows, columns = size
     lean = np.radians(strength * rng.normal(0, 4.0, (count, 2)).clip(-12, 12))
@@ -57,7 +70,21 @@ def photograph(images: Tensor, film_from_photo: Tensor) -> Tensor:
 
 
 def show_on_screen(images: Tensor, rng: np.random.Generator, strength: float = 1.0) -> Tensor:
-    """Grey values (B, R, C) as a camera takes them from a screen."""
+    """Grey values (B, R, C) as a camera takes them from a screen.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    rng : numpy.random.Generator
+    strength : float
+        1 as met in practice.
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    """
     count, rows, columns = images.shape
     device = images.device
 

@@ -12,6 +12,18 @@ def gaussian(images: Tensor, sigma: Tensor, reach: float = 3.0) -> Tensor:
 
     ``sigma`` is best left on the processor: its greatest value is needed there.
     Wide blurs are made on a coarser grid, to a relative error of about one percent.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+    sigma : Tensor, shape (B,)
+        Pixels.
+    reach : float
+        Standard deviations after which the kernel ends.
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
     """
     rows, columns = images.shape[-2:]
     step = 1
@@ -62,6 +74,20 @@ def noise_field(
     """Smooth random fields of unit spread, shape (B, R, C), with a grain of ``grain`` (B,) pixels.
 
     ``stretch`` (B,) draws the grain out along the rows' direction, as struts along a bone that stands upright.
+
+    Parameters
+    ----------
+    shape : (B, R, C)
+    grain : Tensor, shape (B,)
+        Pixels.
+    generator : torch.Generator
+        Its device is that of the fields.
+    stretch : Tensor, shape (B,), optional
+        Times the grain is longer along the rows' direction.
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
     """
     white = torch.randn(shape, generator=generator, device=generator.device)
     field = gaussian(white, grain)

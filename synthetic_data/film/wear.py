@@ -24,6 +24,20 @@ def lose_resolution(images: Tensor, factor: float, quality: Tensor | None = None
     """Shrink by ``factor`` and enlarge again, as a film stored small and shown large; compress the small one.
 
     ``quality`` (B,) is that of :func:`compress`; films whose quality is above 100 are not compressed.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    factor : float
+        Up to 1.05 nothing is shrunk.
+    quality : Tensor, shape (B,), optional
+        None is compressed without.
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        Grey values 0 to 1.
     """
     if factor <= 1.05:
         return _compress_some(images, quality)
@@ -41,7 +55,21 @@ def _compress_some(images: Tensor, quality: Tensor | None) -> Tensor:
 
 
 def grid_lines(images: Tensor, rng: np.random.Generator, strength: float = 1.0) -> Tensor:
-    """Lines of the grid that holds back scatter, and its shade toward one side."""
+    """Lines of the grid that holds back scatter, and its shade toward one side.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    rng : numpy.random.Generator
+    strength : float
+        1 as met in practice.
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    """
     count, rows, columns = images.shape
     pitch = np.exp(rng.uniform(np.log(1.8), np.log(7.0), count))
     angle = rng.choice([0.0, np.pi / 2], count) + rng.normal(0, 0.02, count)
@@ -54,7 +82,22 @@ def grid_lines(images: Tensor, rng: np.random.Generator, strength: float = 1.0) 
 
 
 def dust(images: Tensor, rng: np.random.Generator, generator: torch.Generator, strength: float = 1.0) -> Tensor:
-    """Specks, bright where they kept light from the plate."""
+    """Specks, bright where they kept light from the plate.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    rng, generator
+        Numbers on the processor and on the device of the images; drawn from in one order.
+    strength : float
+        1 as met in practice.
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    """
     count = len(images)
     amount = send(strength * np.exp(rng.uniform(np.log(2e-5), np.log(8e-4), count)), images.device)
     chance = torch.rand(images.shape, generator=generator, device=images.device)
@@ -66,7 +109,21 @@ def dust(images: Tensor, rng: np.random.Generator, generator: torch.Generator, s
 
 
 def scratches(images: Tensor, rng: np.random.Generator, strength: float = 1.0) -> Tensor:
-    """Up to four thin, slightly bent lines across a part of each film."""
+    """Up to four thin, slightly bent lines across a part of each film.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    rng : numpy.random.Generator
+    strength : float
+        1 as met in practice.
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    """
     count, rows, columns = images.shape
     y = torch.arange(rows, device=images.device, dtype=torch.float32)[:, None]
     x = torch.arange(columns, device=images.device, dtype=torch.float32)
@@ -86,7 +143,21 @@ def scratches(images: Tensor, rng: np.random.Generator, strength: float = 1.0) -
 
 
 def saturate(images: Tensor, rng: np.random.Generator, strength: float = 1.0) -> Tensor:
-    """Hindfoot burnt white, toes burnt black, or the other way round: a slope of exposure along the film."""
+    """Hindfoot burnt white, toes burnt black, or the other way round: a slope of exposure along the film.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    rng : numpy.random.Generator
+    strength : float
+        1 as met in practice.
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    """
     count, rows, columns = images.shape
     angle = rng.choice([0.0, np.pi], count) + rng.normal(0, 0.5, count)
     y = torch.linspace(-1, 1, rows, device=images.device)[:, None]
@@ -101,7 +172,23 @@ def saturate(images: Tensor, rng: np.random.Generator, strength: float = 1.0) ->
 
 
 def sharpen(images: Tensor, pixel_mm: Tensor, rng: np.random.Generator, strength: float = 1.0) -> Tensor:
-    """Unsharp masking far beyond what helps: halos along every edge. ``pixel_mm`` (B,) on the processor."""
+    """Unsharp masking far beyond what helps: halos along every edge. ``pixel_mm`` (B,) on the processor.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    pixel_mm : Tensor, shape (B,)
+        Size of a pixel in mm.
+    rng : numpy.random.Generator
+    strength : float
+        1 as met in practice.
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    """
     count = len(images)
     width = torch.from_numpy(np.exp(rng.uniform(np.log(0.5), np.log(2.5), count)).astype(np.float32))
     amount = send(strength * rng.uniform(1.0, 4.0, count), images.device)
@@ -109,7 +196,21 @@ def sharpen(images: Tensor, pixel_mm: Tensor, rng: np.random.Generator, strength
 
 
 def curve(images: Tensor, rng: np.random.Generator, strength: float = 1.0) -> Tensor:
-    """A display curve of a maker: rising, with six knots at odd heights."""
+    """A display curve of a maker: rising, with six knots at odd heights.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    rng : numpy.random.Generator
+    strength : float
+        1 as met in practice.
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    """
     count = len(images)
     steps = np.exp(strength * rng.normal(0, 0.55, (count, 6)))
     knots = np.concatenate([np.zeros((count, 1)), np.cumsum(steps, 1) / steps.sum(1, keepdims=True)], 1)
@@ -123,7 +224,22 @@ def curve(images: Tensor, rng: np.random.Generator, strength: float = 1.0) -> Te
 
 
 def low_dose(images: Tensor, rng: np.random.Generator, generator: torch.Generator, strength: float = 1.0) -> Tensor:
-    """Grain of too few quanta, strongest where little arrived."""
+    """Grain of too few quanta, strongest where little arrived.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    rng, generator
+        Numbers on the processor and on the device of the images; drawn from in one order.
+    strength : float
+        1 as met in practice.
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    """
     count = len(images)
     spread = send(strength * np.exp(rng.uniform(np.log(0.03), np.log(0.12), count)), images.device)
     noise = torch.randn(images.shape, generator=generator, device=images.device)
@@ -136,7 +252,21 @@ COARSE_MM = (0.6, 1.0)
 
 
 def draw_quality(rng: np.random.Generator, count: int, share: float, strength: float = 1.0) -> Tensor:
-    """Qualities (count,) for :func:`lose_resolution`: 10 to 60 for a share, above 100 for the others."""
+    """Qualities (count,) for :func:`lose_resolution`: 10 to 60 for a share, above 100 for the others.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+    count : int
+    share : float
+        0 to 1.
+    strength : float
+        Divides the qualities, which stay within 2 and 95.
+
+    Returns
+    -------
+    Tensor of float32, shape (count,)
+    """
     quality = (rng.uniform(10, 60, count) / strength).clip(2, 95)
     return torch.from_numpy(np.where(rng.random(count) < share, quality, 101.0).astype(np.float32))
 
@@ -152,7 +282,21 @@ def _each(
 
 
 def spoil_plate(images: Tensor, rng: np.random.Generator, generator: torch.Generator, shares: WearSettings) -> Tensor:
-    """What happens before a film is stored: too few quanta, wrong exposure, grid, dust, scratches."""
+    """What happens before a film is stored: too few quanta, wrong exposure, grid, dust, scratches.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    rng, generator
+        Numbers on the processor and on the device of the images; drawn from in one order.
+    shares : WearSettings
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    """
     count, strength = len(images), shares.strength
     images = _each(images, some(rng, count, shares.low_dose), lambda x, _: low_dose(x, rng, generator, strength))
     images = _each(images, some(rng, count, shares.saturated), lambda x, _: saturate(x, rng, strength))
@@ -172,6 +316,21 @@ def spoil_display(
 
     ``pixel_mm`` (B,) is on the processor. ``photographed``: numbers of the films whose geometry the caller has
     changed by ``draw_angles``; here they get the look of it.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+        Grey values 0 to 1.
+    pixel_mm : Tensor, shape (B,)
+        Size of a pixel in mm.
+    rng : numpy.random.Generator
+    shares : WearSettings
+    photographed : ndarray of int, shape (K,)
+
+    Returns
+    -------
+    Tensor, shape (B, R, C)
+        Grey values 0 to 1.
     """
     count, strength = len(images), shares.strength
     images = _each(images, some(rng, count, shares.curve), lambda x, _: curve(x, rng, strength))

@@ -76,7 +76,23 @@ def project(points: Tensor, focus: Tensor, gap: Tensor) -> tuple[Tensor, Tensor]
 
 
 def ray_length(shape: tuple[int, int], film_from_detector: Tensor, focus: Tensor, gap: Tensor) -> Tensor:
-    """Distance from the focal spot to every pixel centre, shape (B, rows, columns), in mm."""
+    """Distance from the focal spot to every pixel centre, shape (B, rows, columns), in mm.
+
+    Parameters
+    ----------
+    shape : (rows, columns)
+    film_from_detector : Tensor, shape (B, 3, 3)
+        From mm on the detector to pixels.
+    focus : Tensor, shape (B, 3)
+        Focal spot in the frame of the foot, mm.
+    gap : Tensor, shape (B,)
+        From the sole down to the detector, mm.
+
+    Returns
+    -------
+    Tensor, shape (B, rows, columns)
+        mm.
+    """
     rows, columns = shape
     device = film_from_detector.device
     back = torch.linalg.inv(film_from_detector.double()).float()

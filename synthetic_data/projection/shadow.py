@@ -148,6 +148,10 @@ def project_subjects(
     size : (rows, columns)
     device : torch.device or str
         Where this is computed and the shadow lies.
+
+    Returns
+    -------
+    Shadow
     """
     throw = _Throw.of(subjects, film_from_detector, size, device)
     surfaces = _surfaces(subjects, throw)

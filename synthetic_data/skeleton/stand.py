@@ -38,6 +38,15 @@ def stand(
     The tarsus, the bases of the metatarsals, and how these diverge and fall are the skeleton's own; the great toe
     and its metatarsal turn to the posture's angles, the toes bend as the posture says.
 
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+    skeleton : mapping of str to BoneSurface
+    settings : SkeletonSettings
+    person : Person
+        A generated one, for all that the meshes do not hold.
+    posture : Posture
+
     Returns
     -------
     Person

@@ -69,6 +69,11 @@ def sample(mesh: trimesh.Trimesh, core: float, axis: npt.ArrayLike | None = None
     axis : array_like, shape (3,), optional
         Direction of the bone; its longest extent, pointing distally, by default.
 
+    Returns
+    -------
+    BoneSurface
+        In a frame of its own, mm.
+
     Raises
     ------
     ValueError

@@ -107,6 +107,27 @@ def render(
     """``count`` crops (N, R, C) of different feet with nothing wrong, their landmarks (N, L, 2) and which are shown.
 
     Films are worn as in training unless ``degrade`` says otherwise.
+
+    Parameters
+    ----------
+    generator : GeneratorSettings
+    pool : PoolSettings
+    count : int
+    seed : int
+    device : torch.device
+    degrade : DegradeSettings, optional
+
+    Returns
+    -------
+    images : ndarray of float32, shape (N, R, C)
+    points : ndarray, shape (N, L, 2)
+        Pixels of the crop.
+    shown : ndarray of bool, shape (N, L)
+
+    Raises
+    ------
+    RuntimeError
+        If too few of the generated feet have nothing wrong.
     """
     size = count * 3 // 2 + BLOCK
     changes = {"size": size, "projection_batch": min(pool.projection_batch, BLOCK), "view_shares": {"dp": 1.0}}
@@ -143,7 +164,21 @@ def marked_otherwise(points: npt.NDArray[np.float64], degrees: float) -> npt.NDA
 
 
 def write_films(out: Path, films: tuple[npt.NDArray[Any], npt.NDArray[Any], npt.NDArray[Any]], number: slice) -> Path:
-    """Write rendered crops as the folder of own films that training reads."""
+    """Write rendered crops as the folder of own films that training reads.
+
+    Parameters
+    ----------
+    out : Path
+    films : tuple of ndarray
+        What :func:`render` gave.
+    number : slice
+        Of them.
+
+    Returns
+    -------
+    Path
+        ``out``.
+    """
     codes = landmark_schema().codes
     folder = CropFolder(out)
     for k, (image, points, shown) in enumerate(zip(*(part[number] for part in films), strict=True)):
