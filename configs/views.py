@@ -10,3 +10,6 @@ FOOT_VIEWS: tuple[FootView, ...] = get_args(FootView)
 
 VIEWS = (*FOOT_VIEWS, "other")
 """Views of a foot, and anything else; in the order of the networks' view heads."""
+
+VIEW_WORDS = {"dp": "dorsoplantar", "oblique": "oblique", "lateral": "lateral", "other": "something else"}
+"""As sentences have them."""

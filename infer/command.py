@@ -189,13 +189,14 @@ def print_summary(run: MeasuredRun, console: Console) -> None:
     from rich.table import Table
 
     from raysplay.infer.decide.wording import number
+    from raysplay.infer.records import OUTCOMES
     from raysplay.measure import by_name
 
     report = run.report
     decisions = Table(title=f"{report.films} films, {report.feet} feet", title_justify="left")
     decisions.add_column("Decision")
     decisions.add_column("Rows", justify="right")
-    for name in ("accepted", "review", "refused"):
+    for name in OUTCOMES:
         decisions.add_row(name, str(report.decisions.get(name, 0)))
     console.print(decisions)
     _print_reasons(report, console)

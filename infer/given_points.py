@@ -17,8 +17,7 @@ from raysplay.infer.results import MeasuredValue, measured_value
 from raysplay.infer.user_protocol import user_protocol
 from raysplay.measure import MeasureArray, measure_feet, measure_values, shown_side, to_foot_frame, why_withheld
 from raysplay.measure.definition import MILLIMETRE, Measure
-
-SIDES = {"R": "right", "L": "left"}
+from raysplay.measure.sides import SIDE_WORDS, SIDES
 
 
 class PointsError(RaysplayError, ValueError):
@@ -90,8 +89,8 @@ def measure_points(
     shown = shown_side(placed, schema)
     if shown is not None and shown != side:
         raise PointsError(
-            f"side: the points show a {SIDES[shown]} foot, not a {SIDES[side]} one. Where the film is flipped, give "
-            "the side that it shows; else medial and lateral points, or feet, were exchanged"
+            f"side: the points show a {SIDE_WORDS[shown]} foot, not a {SIDE_WORDS[side]} one. Where the film is "
+            "flipped, give the side that it shows; else medial and lateral points, or feet, were exchanged"
         )
     row_mm, column_mm = _pixel(pixel_mm)
     chosen = _chosen(measures, protocol)

@@ -22,6 +22,10 @@ class Outcome(Enum):
     REFUSED = "refused"
 
 
+OUTCOMES = tuple(outcome.value for outcome in Outcome)
+"""By their words in tables, the best first."""
+
+
 @dataclass(frozen=True)
 class FoundFoot:
     """One foot found on a film.

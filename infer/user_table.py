@@ -19,6 +19,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from raysplay.configs.errors import RaysplayError
+from raysplay.measure.sides import side_of
 
 MISSING = ("-", "–", "—", ".", "n/a", "na", "nan")
 """What a cell of numbers may hold, besides nothing, where there is no number; capitals make no difference."""
@@ -176,12 +177,11 @@ class UserTable:
         UserTableError
             If the cell holds anything else; ``left`` and ``right`` are taken.
         """
-        text = row[column].upper()
-        side = {"LEFT": "L", "RIGHT": "R"}.get(text, text)
-        if side not in (("L", "R") if needed else ("L", "R", "")):
+        side = side_of(row[column])
+        if side is None and (needed or row[column]):
             said = "L or R" if needed else "L, R, or empty for a film without a foot"
             raise self.error(f"{row[column]!r} is no side of a foot; expected is {said}", row, column)
-        return side
+        return side or ""
 
     def share_of_numbers(self, column: str) -> float:
         """Share of the cells that say anything which could be numbers; 0 where none says anything."""

@@ -14,6 +14,7 @@ from typing import TypeAlias
 
 import numpy as np
 
+from raysplay.measure.bones import SHAFTS, bone_words
 from raysplay.measure.geometry import FloatArray
 
 Landmarks: TypeAlias = Mapping[str, FloatArray]
@@ -142,18 +143,7 @@ def offset(name: str, start: Point, end: Point) -> Direction:
     return Direction(name, start, end, OFFSET)
 
 
-BONES = {
-    "M1": "first metatarsal",
-    "M2": "second metatarsal",
-    "M3": "third metatarsal",
-    "M4": "fourth metatarsal",
-    "M5": "fifth metatarsal",
-    "PP": "proximal phalanx of the great toe",
-    "PP2": "proximal phalanx of the second toe",
-    "PP3": "proximal phalanx of the third toe",
-    "PP4": "proximal phalanx of the fourth toe",
-    "PP5": "proximal phalanx of the fifth toe",
-}
+BONES = {stem: bone_words(bone) for stem, bone in SHAFTS.items()}
 """Prefix of the cortex landmarks of a bone, with its name in words."""
 
 SHAFT_LEVELS = tuple(f"{bone}{level}" for bone in BONES for level in "pd")

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from raysplay.measure.geometry import FloatArray
+from raysplay.measure.sides import SIDES
 
 
 def to_foot_frame(
@@ -66,7 +67,7 @@ def to_foot_frame(
     feet, landmarks, _ = points.shape
     if isinstance(side, str) or len(side) != feet:
         raise ValueError(f"side must name one side for each of the {feet} feet")
-    unknown = {str(s) for s in side} - {"L", "R"}
+    unknown = {str(s) for s in side} - set(SIDES)
     if unknown:
         raise ValueError(f"side must be 'L' or 'R', not {', '.join(sorted(map(repr, unknown)))}")
     if (row_mm is None) != (column_mm is None):

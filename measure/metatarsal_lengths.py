@@ -13,11 +13,10 @@ from raysplay.measure.axes import (
     point,
     second_metatarsal_length,
 )
+from raysplay.measure.bones import ORDINALS
 from raysplay.measure.definition import MILLIMETRE, RATIO, Measure
 from raysplay.measure.evidence import Evidence
 from raysplay.measure.geometry import FloatArray, along, crossing, length, nonzero
-
-_ORDINAL = {1: "first", 2: "second", 3: "third", 4: "fourth", 5: "fifth"}
 
 _TWO_METHODS = "Arcs and lines give different answers on the same feet (Arie et al., Rev Bras Ortop 2015;50:438)."
 
@@ -61,7 +60,7 @@ def protrusion_by_arc(ray: int, construction: str = SHAFT) -> Measure:
     second, tarsal = axis("M2", construction), transverse_tarsal_line()
     return Measure(
         name=f"m{ray}_protrusion_arc",
-        title=f"{_ORDINAL[ray].capitalize()} metatarsal protrusion by arcs",
+        title=f"{ORDINALS[ray].capitalize()} metatarsal protrusion by arcs",
         abbreviation=f"M{ray} arc",
         unit=MILLIMETRE,
         construction=construction,
@@ -69,15 +68,15 @@ def protrusion_by_arc(ray: int, construction: str = SHAFT) -> Measure:
             second,
             offset("start of the tarsal line", second.start, tarsal.start),
             tarsal,
-            offset(f"tip of the {_ORDINAL[ray]} metatarsal", second.start, point(f"M{ray}_tip")),
+            offset(f"tip of the {ORDINALS[ray]} metatarsal", second.start, point(f"M{ray}_tip")),
             offset("tip of the second metatarsal", second.start, point("M2_tip")),
         ),
         function=arc_difference,
         constructions=(SHAFT,),
         definition=(
-            f"Distance of the {_ORDINAL[ray]} metatarsal's tip from the point where the second metatarsal's axis "
+            f"Distance of the {ORDINALS[ray]} metatarsal's tip from the point where the second metatarsal's axis "
             "crosses the transverse tarsal line, less that of the second's tip; positive where the "
-            f"{_ORDINAL[ray]} reaches further."
+            f"{ORDINALS[ray]} reaches further."
         ),
         source="Hardy and Clapham, as restated by Dominguez-Maldonado et al., ScientificWorldJournal 2014, "
         "doi 10.1155/2014/505736",
@@ -121,7 +120,7 @@ def shortfall(ray: int, construction: str = SHAFT) -> Measure:
     >>> shortfall(2).name
     'step_23'
     """
-    nearer, next_ray = _ORDINAL[ray], _ORDINAL[ray + 1]
+    nearer, next_ray = ORDINALS[ray], ORDINALS[ray + 1]
     return Measure(
         name=f"step_{ray}{ray + 1}",
         title=f"Metatarsal parabola, {nearer} to {next_ray}",

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from raysplay.measure.geometry import FloatArray
 from raysplay.measure.schema import LandmarkSchema
+from raysplay.measure.sides import Side
 
 _FIRST = "metatarsal_1"
 _LESSER = ("metatarsal_5", "metatarsal_4", "metatarsal_3", "metatarsal_2")
@@ -21,7 +22,7 @@ _SHAFT = re.compile(r"(.+)([pd])_(?:med|lat)")
 _NOWHERE = np.full(2, np.nan)
 
 
-def shown_side(points: npt.ArrayLike, schema: LandmarkSchema, visible: npt.ArrayLike | None = None) -> str | None:
+def shown_side(points: npt.ArrayLike, schema: LandmarkSchema, visible: npt.ArrayLike | None = None) -> Side | None:
     """``R`` where the picture shows a right foot, ``L`` a left one; a mirrored film shows the other side's picture.
 
     The first metatarsal lies medial of the lesser ones: with its toes up, a right foot has it on the left of the
@@ -92,7 +93,7 @@ def _sum(vectors: Iterable[FloatArray]) -> FloatArray:
     return np.asarray(np.sum(known, axis=0)) if known else _NOWHERE
 
 
-def _side(distal: FloatArray, medial: FloatArray) -> str | None:
+def _side(distal: FloatArray, medial: FloatArray) -> Side | None:
     length = float(np.linalg.norm(distal) * np.linalg.norm(medial))
     if not length > 0.0:  # nan as well
         return None

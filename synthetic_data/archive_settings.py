@@ -11,6 +11,10 @@ from pydantic import AfterValidator, Field, model_validator
 from raysplay.configs.load import Config, load, shipped
 from raysplay.configs.views import FootView
 
+Layout = Literal["single", "both", "fields"]
+Toes = Literal["up", "down", "left", "right"]
+"""Which way the toes point on a film."""
+
 
 def _adds_up(shares: dict[str, float]) -> dict[str, float]:
     if any(share < 0 for share in shares.values()) or not math.isclose(sum(shares.values()), 1, abs_tol=1e-6):
@@ -41,12 +45,12 @@ class FieldSet(Config):
 class FilmSettings(Config):
     """What is exposed and how it lies on the film."""
 
-    layouts: Annotated[dict[Literal["single", "both", "fields"], float], AfterValidator(_adds_up)]
+    layouts: Annotated[dict[Layout, float], AfterValidator(_adds_up)]
     views: Annotated[dict[FootView, float], AfterValidator(_adds_up)]
     other_share: Share
     field_sets: tuple[FieldSet, ...]
     left_share: Share
-    toes: Annotated[dict[Literal["up", "down", "left", "right"], float], AfterValidator(_adds_up)]
+    toes: Annotated[dict[Toes, float], AfterValidator(_adds_up)]
     turn: MeanSd
     turned_share: Share
     turned: float

@@ -13,7 +13,8 @@ from pydantic import AfterValidator, Field, model_validator
 
 from raysplay.configs.load import Config, load, shipped
 from raysplay.configs.views import FootView
-from raysplay.synthetic_data.archive_settings import plain_settings
+from raysplay.measure.sides import Laterality, Side
+from raysplay.synthetic_data.archive_settings import Layout, Toes, plain_settings
 from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
 from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
 
@@ -26,7 +27,6 @@ def _stays_inside(name: str) -> str:
 
 
 FileName = Annotated[str, AfterValidator(_stays_inside)]
-Side = Literal["L", "R"]
 
 
 class DemoFilm(Config):
@@ -34,14 +34,14 @@ class DemoFilm(Config):
 
     file: FileName
     number: int = Field(ge=1)
-    layout: Literal["single", "both", "fields"] | None = None
+    layout: Layout | None = None
     views: tuple[FootView, ...] | None = None
     sides: tuple[Side, ...] | None = None
-    toes: Literal["up", "down", "left", "right"] | None = None
+    toes: Toes | None = None
     letter: Literal["right", "wrong", "missing"] = "right"
     part: str | None = None
     monochrome1: bool = False
-    laterality: Literal["L", "R", "B"] | None = None
+    laterality: Laterality | None = None
 
 
 class DemoCopy(Config):

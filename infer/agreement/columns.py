@@ -15,6 +15,7 @@ from raysplay.infer.compare.truth_columns import (
 )
 from raysplay.infer.user_table import UserTable, UserTableError, nearest_name
 from raysplay.measure import MEASURES
+from raysplay.measure.sides import foot_words, side_of
 
 ROLES: Mapping[str, tuple[str, ...]] = {
     "film": ("film", "image", "radiograph", "filename", "file"),
@@ -39,7 +40,6 @@ ROLES: Mapping[str, tuple[str, ...]] = {
 A_NUMBER, A_FOOT, A_MEASURE = "a number", "a foot", "a measure of a foot"
 """What a row is."""
 
-_SIDES = {"l": "L", "left": "L", "r": "R", "right": "R"}
 _SESSION = re.compile(r"(?:session|repeat|round|occasion|time|t|s)[\W_]*(\d+)")
 _READER_WORDS = ("reader", "rater", "observer")
 
@@ -84,7 +84,7 @@ class ReadColumns:
         for one in self.numbers:
             if self.row_is == A_NUMBER:
                 continue
-            side = {"L": "left foot", "R": "right foot"}.get(one.side, "")
+            side = foot_words(one.side) if one.side else ""
             session = f"session {one.session}" if one.session else ""
             told = [one.measure or "the row's measure", f"reader {one.reader}" if one.reader else "", session, side]
             yield f"    {table.headings[one.column]}: {', '.join(part for part in told if part)}"
@@ -212,10 +212,10 @@ def _told_by_label(table: UserTable, column: str, label: str, roles: Mapping[str
 def _side(label: str) -> tuple[str, str]:
     """Side that a label names, and what else it says."""
     parts = [part for part in re.split(r"[\W_]+", label) if part]
-    sides = [part for part in parts if part in _SIDES]
+    sides = [part for part in parts if side_of(part)]
     if len(sides) != 1:
         return "", label
-    return _SIDES[sides[0]], "_".join(part for part in parts if part != sides[0])
+    return side_of(sides[0]) or "", "_".join(part for part in parts if part != sides[0])
 
 
 def _reader_and_session(label: str) -> tuple[str, str]:

@@ -40,6 +40,7 @@ from raysplay.infer.review.reading import scale_of
 from raysplay.measure import by_name
 from raysplay.measure.definition import DEGREE
 from raysplay.measure.grades import VARUS, Scale, grade
+from raysplay.measure.sides import SIDE_WORDS
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -500,7 +501,7 @@ def _groups(given: MeasureInput, one: Comparison) -> Iterator[tuple[str, BoolArr
     named: list[tuple[str, BoolArray]] = []
     for outcome in (Outcome.ACCEPTED, Outcome.REVIEW):
         named.append((f"decision {outcome.value}", given.decisions == outcome.value))
-    for side, word in (("L", "left"), ("R", "right")):
+    for side, word in SIDE_WORDS.items():
         named.append((f"{word} feet", given.sides == side))
     for sex in sorted(set(given.sexes) - {""}):
         named.append((f"sex {sex}", given.sexes == sex))

@@ -17,6 +17,7 @@ from raysplay.infer.agreement.feet import FloatArray, StudyReads
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.measure import by_name
 from raysplay.measure.definition import DEGREE
+from raysplay.measure.sides import SIDE_WORDS
 
 _NAMED = 10
 """Feet that a sentence lists; the rest is counted."""
@@ -103,7 +104,7 @@ def _signs(study: StudyReads, settings: SlipSettings) -> Iterator[Slip]:
             own, others = _of_reader(study, number, name), _others(study, number, name)
             if not np.isfinite(others).any():
                 others = np.full(len(own), _usual_sign(name) * np.inf) if _usual_sign(name) else others
-            for side, word in (("L", "left"), ("R", "right")):
+            for side, word in SIDE_WORDS.items():
                 told = (sides == side) & np.isfinite(own) & ~np.isnan(others)
                 told &= np.minimum(np.abs(own), np.abs(others)) >= settings.least_degrees
                 opposite = int((own[told] * others[told] < 0).sum())

@@ -8,6 +8,7 @@ from raysplay.infer.compare.evaluation import Pair
 from raysplay.infer.compare.settings import EvaluationSettings
 from raysplay.measure import by_name
 from raysplay.measure.definition import DEGREE
+from raysplay.measure.sides import SIDE_WORDS
 
 _NAMED = 10
 """Feet that a caution lists; the rest is counted."""
@@ -32,7 +33,7 @@ def cautions(pairs: Iterable[Pair], measures: Iterable[str], settings: Evaluatio
 def _opposite_signs(pairs: Sequence[Pair], measures: Iterable[str], settings: EvaluationSettings) -> Iterator[str]:
     limits = settings.signs
     for name in measures:
-        for side, word in (("L", "left"), ("R", "right")):
+        for side, word in SIDE_WORDS.items():
             values = [
                 (truth, read)
                 for pair, truth, read in _compared(pairs, name)

@@ -15,10 +15,11 @@ from raysplay.infer.compare.match import match_feet
 from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot
 from raysplay.infer.compare.settings import EvaluationSettings
 from raysplay.infer.compare.true_foot import TrueFoot
+from raysplay.infer.records import OUTCOMES
 
 NOT_FOUND = "not found"
 FILM_NOT_READ = "film not read"
-_DECISIONS = ("accepted", "review", "refused", NOT_FOUND, FILM_NOT_READ)
+_DECISIONS = (*OUTCOMES, NOT_FOUND, FILM_NOT_READ)
 
 COMPARED = "compared"
 _FATES = (COMPARED, "withheld", "refused", NOT_FOUND, FILM_NOT_READ, "not dorsoplantar")

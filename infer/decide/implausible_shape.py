@@ -15,23 +15,10 @@ from raysplay.infer.decide.wording import number, unit_word
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import FloatArray, Outcome
 from raysplay.measure import by_name
+from raysplay.measure.bones import SHAFTS, bone_words
 
-_SHAFTS = {
-    "metatarsal_1": "M1",
-    "metatarsal_2": "M2",
-    "metatarsal_4": "M4",
-    "metatarsal_5": "M5",
-    "proximal_phalanx_1": "PP",
-}
-"""Bones whose shaft the schema holds as cortex pairs at two levels, with the stem of their codes."""
-
-_WORDS = {
-    "metatarsal_1": "first metatarsal",
-    "metatarsal_2": "second metatarsal",
-    "metatarsal_4": "fourth metatarsal",
-    "metatarsal_5": "fifth metatarsal",
-    "proximal_phalanx_1": "proximal phalanx of the great toe",
-}
+_STEMS = ("M1", "M2", "M4", "M5", "PP")
+"""Bones that are looked at, by the stem of their landmarks' codes."""
 
 
 def implausible_shape(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
@@ -42,24 +29,23 @@ def implausible_shape(case: FootCase, limits: DecisionLimits) -> Iterator[Findin
     bounds = limits.shape
     points = upright(case.film, case.foot, case.landmarks.points)
     yield from _values(replace(case, measurements=given(case, limits)), bounds)
-    shafts = {bone: _shaft(case, points, stem) for bone, stem in _SHAFTS.items()}
+    shafts = {SHAFTS[stem]: _shaft(case, points, stem) for stem in _STEMS}
     for bone, (proximal, distal, width, crossed) in shafts.items():
-        length = float(np.linalg.norm(distal - proximal))
+        words, length = bone_words(bone), float(np.linalg.norm(distal - proximal))
+        slenderness = width / max(length, 1e-9)
         if crossed:
-            yield _finding(f"the cortices of the {_WORDS[bone]} cross")
-        elif not bounds.slenderness[0] <= width / max(length, 1e-9) <= bounds.slenderness[1]:
-            yield _finding(
-                f"the {_WORDS[bone]} is {width / max(length, 1e-9):.2f} times as wide as its shaft levels are apart",
-                slenderness=width / max(length, 1e-9),
-            )
+            yield _finding(f"the cortices of the {words} cross")
+        elif not bounds.slenderness[0] <= slenderness <= bounds.slenderness[1]:
+            said = f"the {words} is {slenderness:.2f} times as wide as its shaft levels are apart"
+            yield _finding(said, slenderness=slenderness)
         if distal[1] <= proximal[1]:
-            yield _finding(f"the {_WORDS[bone]} points backwards")
+            yield _finding(f"the {words} points backwards")
     reference = float(np.linalg.norm(shafts["metatarsal_2"][1] - shafts["metatarsal_2"][0]))
     for bone, (low, high) in bounds.shaft_ratio.items():
         proximal, distal, _, _ = shafts[bone]
         ratio = float(np.linalg.norm(distal - proximal)) / max(reference, 1e-9)
         if not low <= ratio <= high:
-            yield _finding(f"the {_WORDS[bone]} has {ratio:.2f} of the second metatarsal's length", ratio=ratio)
+            yield _finding(f"the {bone_words(bone)} has {ratio:.2f} of the second metatarsal's length", ratio=ratio)
     across = [float(shafts[f"metatarsal_{n}"][1][0]) for n in (1, 2, 4, 5)]
     if not all(a < b for a, b in itertools.pairwise(across)):
         yield _finding("the metatarsals do not lie side by side in order")

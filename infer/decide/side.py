@@ -10,12 +10,13 @@ from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import FoundFoot, Outcome
 from raysplay.measure import shown_side
+from raysplay.measure.sides import SIDES
 
 
 def side(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     """Send to a person: a conflict with the file, an unclear side, one side found twice in one view."""
     foot, stated = case.foot, case.film.laterality
-    if stated in ("L", "R") and stated != foot.side:
+    if stated in SIDES and stated != foot.side:
         said = f"side conflict: the file says {stated}, the anatomy says {foot.side}"
         yield Finding(Outcome.REVIEW, Reason(ReasonKind.SIDE_CONFLICT, said))
     chance = foot.side_probability

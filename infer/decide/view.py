@@ -5,13 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterator
 
-from raysplay.configs.views import VIEWS
+from raysplay.configs.views import VIEW_WORDS, VIEWS
 from raysplay.infer.decide.case import Finding, FootCase
 from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import FoundFoot, Outcome
 
-_NAMES = {"dp": "dorsoplantar", "oblique": "oblique", "lateral": "lateral", "other": "something else"}
 _NOT_DP = tuple(view for view in VIEWS if view != "dp")
 _CLEARLY_NOT_DP = tuple(view for view in _NOT_DP if view != "oblique")
 
@@ -44,7 +43,7 @@ def view(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
             Outcome.REVIEW,
             Reason(
                 ReasonKind.VIEW_DOUBTFUL,
-                f"view doubtful: dorsoplantar {chances['dp']:.2f}, {_NAMES[looks]} {chances[looks]:.2f}",
+                f"view doubtful: dorsoplantar {chances['dp']:.2f}, {VIEW_WORDS[looks]} {chances[looks]:.2f}",
                 chances,
             ),
         )
@@ -63,7 +62,7 @@ def _refused(foot: FoundFoot, views: Collection[str], limit: float) -> Iterator[
     chances = _chances(foot)
     if sum(chances[name] for name in views) >= limit:
         looks = max(views, key=lambda name: chances[name])
-        words = "like something else" if looks == "other" else _NAMES[looks]
+        words = "like something else" if looks == "other" else VIEW_WORDS[looks]
         said = f"not a dorsoplantar view: looks {words} ({chances[looks]:.2f})"
         yield Finding(Outcome.REFUSED, Reason(ReasonKind.NOT_DORSOPLANTAR, said, chances))
 

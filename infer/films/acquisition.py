@@ -14,6 +14,7 @@ from raysplay.infer.films.header import items, texts
 from raysplay.infer.films.loading import Loading, Stated, settle
 from raysplay.infer.films.loading_words import stated_in
 from raysplay.infer.films.remark import Remark, RemarkKind
+from raysplay.measure.sides import LATERALITIES
 
 _TEXTS = (
     "SeriesDescription",
@@ -109,7 +110,7 @@ def read_laterality(ds: Dataset) -> tuple[str | None, tuple[Remark, ...]]:
         ("Laterality", texts(ds, "Laterality")),
     ):
         side = values[0].upper() if len(values) == 1 else ""
-        if side in ("L", "R", "B"):
+        if side in LATERALITIES:
             stated[name] = side
     if not stated:
         return None, (Remark(RemarkKind.SIDE, "the file does not state a side"),)

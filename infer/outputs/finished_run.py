@@ -51,6 +51,7 @@ from raysplay.infer.outputs.tables import (
 from raysplay.infer.reason import Reason
 from raysplay.infer.records import FloatArray, Outcome, Withheld
 from raysplay.measure import Measure, by_name
+from raysplay.measure.sides import SIDES
 
 __all__ = ["FilmFacts", "FinishedRun", "FootLandmarkTable", "RunError", "RunFormatError", "read_run"]
 
@@ -173,7 +174,7 @@ class FinishedRun:
         self.films, self.sides, self.decisions, self.reason_texts = (
             feet[name].combine_chunks() for name in ("film", "foot", "decision", "reasons")
         )
-        check(path, "foot", pc.is_in(self.sides, pa.array(["", "L", "R"])))
+        check(path, "foot", pc.is_in(self.sides, pa.array(["", *SIDES])))
         check(path, "decision", pc.is_in(self.decisions, pa.array([one.value for one in Outcome])))
         self.reasons: list[tuple[Reason, ...]] = [()] * feet.num_rows
         if "reason_kinds" in feet.column_names:

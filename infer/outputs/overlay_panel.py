@@ -27,6 +27,7 @@ from raysplay.infer.outputs.overlay_style import (
 )
 from raysplay.infer.records import FloatArray, FootRecord, Measurement, Outcome
 from raysplay.measure import by_name
+from raysplay.measure.sides import foot_words
 
 CAUTION = "A person confirms every number used in care."
 
@@ -34,7 +35,6 @@ WIDTH = 400
 _EDGE = 24
 _NAME = 112
 """Width that a name may have to stand beside its value."""
-_SIDE = {"L": "Left foot", "R": "Right foot"}
 
 _Draw = Callable[[ImageDraw.ImageDraw, float], None]
 
@@ -156,7 +156,7 @@ def panel(
     for line in _ending(printable(name)):
         sheet.line(line, 17, QUIET)
     sheet.gap(4)
-    sheet.line(_SIDE.get(foot.landmarks.foot.side, "Foot"), 28, TEXT)
+    sheet.line(foot_words(foot.landmarks.foot.side).capitalize(), 28, TEXT)
     sheet.add(36, lambda draw, y: _outcome(draw, foot.decision.outcome, y))
     if axes is not None:
         sheet.rule()

@@ -16,7 +16,7 @@ from raysplay.configs.load import CONFIG_DIR, digest
 from raysplay.infer.outputs import run_format
 from raysplay.infer.outputs.table_digests import KEY
 from raysplay.infer.reason import ReasonKind
-from raysplay.infer.records import Decision, FilmRecord, Outcome
+from raysplay.infer.records import OUTCOMES, Decision, FilmRecord, Outcome
 
 _COMPONENTS = (
     "raysplay",
@@ -138,7 +138,7 @@ class RunReport:
                 "films": self.films,
                 "films_without_foot": self.films_without_foot,
                 "feet": self.feet,
-                "rows_by_decision": {name: self.decisions.get(name, 0) for name in ("accepted", "review", "refused")},
+                "rows_by_decision": {name: self.decisions.get(name, 0) for name in OUTCOMES},
                 "rows_by_reason": {kind.value: rows for kind, rows in self.reasons.most_common()},
                 "withheld": dict(self.withheld.most_common()),
             },

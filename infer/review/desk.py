@@ -45,11 +45,12 @@ from raysplay.infer.review.worklist import (
     shown_number,
 )
 from raysplay.measure import Measure, shown_side
+from raysplay.measure.bones import bone_words
 from raysplay.measure.grades import Scale
+from raysplay.measure.sides import other_side
 
 Json = dict[str, Any]
 
-_OTHER_SIDE = {"L": "R", "R": "L"}
 _STATE_AFTER = {
     "confirm": CONFIRMED,
     "correct": CORRECTED,
@@ -317,6 +318,7 @@ class Desk(ABC):
                 {"code": code, "bone": bone, "axis": bone_of(code), "text": text, "needed": code in needed}
                 for code, bone, text in zip(self.codes, landmark_schema().bones, landmark_descriptions(), strict=True)
             ],
+            "bones": {bone: bone_words(bone) for bone in landmark_schema().bones},
             "axes": {one: self.gauge.axis_landmarks(one) for one in self.gauge.constructions},
             "measures": [
                 {
@@ -839,7 +841,7 @@ class Desk(ABC):
         """What stands after a read."""
         reading = self._reading(foot, standing, sent)
         if sent.verdict == "wrong_side" and sent.side is None:
-            reading = replace(reading, side=_OTHER_SIDE.get(standing.side, ""))
+            reading = replace(reading, side=other_side(standing.side))
         before = standing.reading
         changed = (
             reading.construction != before.construction

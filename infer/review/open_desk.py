@@ -20,8 +20,8 @@ from raysplay.infer.review.settings import ReviewSettings
 from raysplay.infer.review.store import Claim, Key, ReadStore, StoreError
 from raysplay.infer.review.visits import Visit, changes, no_person, unfit
 from raysplay.infer.review.worklist import DECISIONS, OPEN, STATES, Change, Filter, Worklist, said_json
+from raysplay.measure.sides import SIDE_WORDS
 
-_WORDS = {"L": "left", "R": "right"}
 _SAME_NAME_KIND = "same_name"
 _SAME_NAME = "two feet of this film are called {} now: if the film is mirrored, both names were wrong"
 
@@ -183,7 +183,7 @@ class OpenDesk(Desk):
             "film_id": film + 1,
             "remarks": [
                 *(said_json(remark) for remark in remarks),
-                *({"kind": _SAME_NAME_KIND, "text": _SAME_NAME.format(_WORDS[one["foot"]])} for one in twins[:1]),
+                *({"kind": _SAME_NAME_KIND, "text": _SAME_NAME.format(SIDE_WORDS[one["foot"]])} for one in twins[:1]),
             ],
             "companions": companions,
             "decision": row["decision"],
@@ -236,7 +236,7 @@ class OpenDesk(Desk):
             if not side:
                 why = "State the side of this foot first: only the same foot is compared."
             elif not feet:
-                why = f"No other film of this person in this run shows the {_WORDS[side]} foot."
+                why = f"No other film of this person in this run shows the {SIDE_WORDS[side]} foot."
         return {
             "why": why or None,
             "person": facts.person[:6] or None,

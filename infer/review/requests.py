@@ -9,9 +9,9 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, field_validator
 from raysplay.configs.load import landmark_schema
 from raysplay.infer.review.settings import review_settings
 from raysplay.infer.review.study import Initials
+from raysplay.measure.sides import Side
 
 Verdict = Literal["confirm", "correct", "cannot_be_measured", "wrong_side", "wrong_view", "reopen"]
-Side = Literal["L", "R"]
 
 _LONGEST = review_settings().text_characters
 

@@ -15,6 +15,7 @@ from raysplay.configs.errors import RaysplayError
 from raysplay.configs.load import Config, load
 from raysplay.configs.protocol import Construction
 from raysplay.infer.outputs.finished_run import FinishedRun
+from raysplay.measure.sides import SIDES, Side
 
 
 def initials(text: str) -> str:
@@ -37,7 +38,7 @@ class FeetWanted(Config):
     """Which feet of the run belong to a study: those that pass every list, ``number`` of them by the seed."""
 
     decisions: tuple[Literal["accepted", "review", "refused"], ...] = ("accepted", "review")
-    sides: tuple[Literal["L", "R"], ...] = ("L", "R")
+    sides: tuple[Side, ...] = SIDES
     films: tuple[str, ...] = ("*",)
     number: Annotated[int | None, Field(ge=1)] = None
 

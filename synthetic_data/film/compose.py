@@ -13,6 +13,7 @@ import torch
 
 from raysplay.configs import landmark_schema
 from raysplay.measure import measure_values, to_foot_frame
+from raysplay.measure.sides import SIDES, other_side
 from raysplay.synthetic_data.anatomy.other_parts import CENTRE, OTHER_PARTS, draw_other_part, part_field
 from raysplay.synthetic_data.anatomy.posture import Posture
 from raysplay.synthetic_data.anatomy.rest import bone_index
@@ -349,7 +350,7 @@ def _lay(
         same = same if request.same is None else request.same
     if not sides:
         first = "L" if rng.random() < film.left_share else "R"
-        other = "R" if first == "L" else "L"
+        other = other_side(first)
         # Two feet in one exposure stand as they stand, left foot on the left with the toes up.
         sides = [first] * len(views) if same or len(views) == 1 else [first, other, first][: len(views)]
     toes = TOES[request.toes or _pick(rng, film.toes)]
@@ -400,7 +401,7 @@ def _anatomical(extra: np.random.Generator, settings: ArchiveSettings) -> str | 
 def _guest(extra: np.random.Generator, host: _Laid, seed: tuple[int, ...], draw: DrawSubject) -> _Laid:
     """Another foot whose metatarsals lie over those of ``host``."""
     subject, posture = draw(seed, "dp")
-    side = str(extra.choice(["L", "R"]))
+    side = str(extra.choice(SIDES))
     toes = host.direction((0, 1, 0))
     angle = float(np.degrees(np.arctan2(toes[0], -toes[1])) + extra.normal(0, 20.0))
     guest = _Laid(subject, posture, side, "dp", seed, _turned(angle) @ _upright(side))
@@ -555,7 +556,7 @@ def _letters(
     letters: list[list[tuple[str, int]]] = [[] for _ in groups]
     for k, i in every:
         side = groups[k][i].side
-        letters[k].append(({"R": "L", "L": "R"}[side] if wrong else side, i))
+        letters[k].append((other_side(side) if wrong else side, i))
     return letters
 
 

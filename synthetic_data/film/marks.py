@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, ImageDraw, ImageFont
 
+from raysplay.measure.sides import SIDE_WORDS
 from raysplay.synthetic_data.archive_settings import MarkSettings
 
 FloatImage = npt.NDArray[np.float32]
@@ -107,7 +108,7 @@ def side_letter(rng: np.random.Generator, settings: MarkSettings, letter: str, p
     bold = float(rng.uniform(0.02, 0.13))
     text = letter
     if not lead and rng.random() < 0.12:
-        text = {"R": "RIGHT", "L": "LEFT"}[letter]
+        text = SIDE_WORDS[letter].upper()
         height_mm, height = 0.4 * height_mm, max(8, round(0.4 * height))
     ink = _write(text, height, plain=not lead and rng.random() < 0.15, bold=bold)
     extra = rng.random()

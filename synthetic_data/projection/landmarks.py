@@ -12,6 +12,7 @@ import torch
 from torch import Tensor
 
 from raysplay.configs import landmark_schema
+from raysplay.measure.bones import SHAFTS
 from raysplay.synthetic_data.anatomy.loft import CAP_RINGS, RINGS
 from raysplay.synthetic_data.anatomy.rest import bone_index
 
@@ -211,18 +212,7 @@ def _shafts(feet: _Outlines) -> tuple[dict[str, Tensor], dict[str, Tensor]]:
     """Axes of the long bones by the code of the bone (B, 2), and the four landmarks of each shaft."""
     axes: dict[str, Tensor] = {}
     found: dict[str, Tensor] = {}
-    for code, name in (
-        ("M1", "metatarsal_1"),
-        ("M2", "metatarsal_2"),
-        ("M3", "metatarsal_3"),
-        ("M4", "metatarsal_4"),
-        ("M5", "metatarsal_5"),
-        ("PP", "proximal_phalanx_1"),
-        ("PP2", "proximal_phalanx_2"),
-        ("PP3", "proximal_phalanx_3"),
-        ("PP4", "proximal_phalanx_4"),
-        ("PP5", "proximal_phalanx_5"),
-    ):
+    for code, name in SHAFTS.items():
         points, axes[code] = shaft_cortices(feet[name])
         for k, end in enumerate(("p_med", "p_lat", "d_med", "d_lat")):
             found[code + end] = points[:, k]

@@ -11,6 +11,7 @@ from pathlib import Path
 from raysplay.infer.compare.errors import ErrorFigures
 from raysplay.infer.compare.report import plain
 from raysplay.infer.reason import ReasonKind
+from raysplay.infer.records import OUTCOMES
 from raysplay.measure import by_name
 from raysplay.train.suite.figures import ConditionFigures, SuiteFigures
 from raysplay.train.suite.folder import REPORT, replace_json
@@ -222,8 +223,7 @@ def _real(made: SuiteRun) -> Iterable[str]:
     yield from _table(
         ["Shown", "Films", "Foot measured", "Accepted", "Review", "Refused"],
         [
-            [one.kind, str(one.films), str(one.found)]
-            + [str(one.outcomes.get(name, 0)) for name in ("accepted", "review", "refused")]
+            [one.kind, str(one.films), str(one.found)] + [str(one.outcomes.get(name, 0)) for name in OUTCOMES]
             for one in made.real
         ],
     )

@@ -1,18 +1,19 @@
 /**
  * Bones: their names, and the colours of their axes and points on the film, the same on screen, on paper, in the legend
- * and in the overlay pictures of the run. The one list is overlay_style.py; the session brings it.
+ * and in the overlay pictures of the run. The session brings both: colours are
+ * those of overlay_style.py, names those of measure/bones.py.
  */
-
-const ORDINALS = ["", "first", "second", "third", "fourth", "fifth"];
 
 /** @type {import("./types.js").Colours} */
 let colours = { bones: {}, other: "", doubtful: "", arc: "" };
 /** @type {Map<string, string>} colours by code of a landmark */
 let ofLandmarks = new Map();
+/** @type {Record<string, string>} */
+let names = {};
 
-/** Take the colours of a session; what is drawn by style sheet finds them in its variables. @param {import("./types.js").Session} session */
-export function useColours(session) {
-  ({ colours } = session);
+/** Take names and colours of a session; what is drawn by style sheet finds them in its variables. @param {import("./types.js").Session} session */
+export function useBones(session) {
+  ({ colours, bones: names } = session);
   ofLandmarks = new Map(session.schema.map(({ code, axis }) => [code, boneColour(axis)]));
   const { style } = document.documentElement;
   style.setProperty("--film-doubt", colours.doubtful);
@@ -31,11 +32,7 @@ export function pointColour(code) {
 
 /** A bone of the landmark schema in words. @param {string} bone "metatarsal_1" */
 export function boneName(bone) {
-  const [, name, number] = /^(.+?)(?:_(\d))?$/.exec(bone) ?? ["", bone, ""];
-  const words = name.replaceAll("_", " ");
-  if (!number) return words;
-  if (words.includes("phalanx") && number === "1") return `${words} of the great toe`;
-  return `${ORDINALS[Number(number)] ?? number} ${words}`;
+  return names[bone] ?? bone;
 }
 
 /** An axis in the legend: the bone it belongs to. @param {{title: string}} axis "axis of the first metatarsal" */

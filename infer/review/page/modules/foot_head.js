@@ -1,6 +1,6 @@
 import { make } from "./dom.js";
 import { ReasonsLine } from "./reasons_line.js";
-import { DECISIONS, STATES, footName } from "./words.js";
+import { DECISIONS, SIDE_CHOICES, STATES, footName } from "./words.js";
 
 /** The line above a foot: which one it is, what the model and the readers say of it, and the way to the next. */
 export class FootHead {
@@ -16,7 +16,7 @@ export class FootHead {
     this.badge = make("span", { className: "badge" });
     this.heading = make("h1", { tabIndex: -1 });
     this.side = make("select", { "aria-label": "Side of the foot", onchange: () => session.edit.change("side", { side: this.side.value }) },
-      ...[["", "If there is a foot: side?"], ["L", "Left foot"], ["R", "Right foot"]].map(([value, text]) => make("option", { value, textContent: text })));
+      ...[["", "If there is a foot: side?"], ...SIDE_CHOICES].map(([value, text]) => make("option", { value, textContent: text })));
     this.element = make("div", { className: "foot-head" },
       make("a", { href: "#/feet", className: "back", textContent: blind ? "Your reads" : "Worklist" }),
       make("div", { className: "who" }, this.heading, foot.foot || !foot.rows ? null : this.side, this.badge,

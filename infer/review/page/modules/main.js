@@ -1,7 +1,7 @@
 import { api, ApiError, outOfReach } from "./api.js";
 import { App } from "./app.js";
 import { banner, note } from "./banners.js";
-import { useColours } from "./bones.js";
+import { useBones } from "./bones.js";
 import { make, refill } from "./dom.js";
 import { showHelp } from "./help_dialog.js";
 import { listen } from "./keys.js";
@@ -24,7 +24,7 @@ async function start() {
   place("run").textContent = session.study ? `Study ${session.study.name}` : session.run.name;
   const help = () => void showHelp(session.level);
   place("help").addEventListener("click", help);
-  useColours(session);
+  useBones(session);
   listen("everywhere", { help });
   if (session.run.notices.length) note("notices", session.run.notices.join(" "));
   if (!session.reader) {

@@ -1,4 +1,5 @@
 import { make } from "./dom.js";
+import { otherSide, sideWord } from "./words.js";
 
 /**
  * How a film lies on the screen: toes up at first, by quarter turns and never mirrored, and said in words.
@@ -37,7 +38,7 @@ export function orientationWords(view, foot) {
   const [a, b, c, d] = view.screenFromFilm;
   const way = toes && { x: a * toes.x + (c * toes.y) / foot.aspect, y: b * toes.x + (d * toes.y) / foot.aspect };
   const pointing = !way ? "" : Math.abs(way.x) > Math.abs(way.y) ? `toes to the ${way.x > 0 ? "right" : "left"}` : way.y > 0 ? "toes down" : "toes up";
-  const side = foot.foot ? `a ${foot.foot === "L" ? "left" : "right"} foot looks like a ${foot.foot === "L" ? "right" : "left"} one` : "left and right look swapped";
+  const side = foot.foot ? `a ${sideWord(foot.foot)} foot looks like a ${sideWord(otherSide(foot.foot))} one` : "left and right look swapped";
   const { turn, mirrored } = view;
   if (mirrored) return `Mirrored${turn ? ` and ${turned(turn)}` : ""}: ${side}.`;
   if (turn) return `${turned(turn).replace("t", "T")}${pointing && `: ${pointing}`}. Not mirrored.`;

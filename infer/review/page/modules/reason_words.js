@@ -1,3 +1,5 @@
+import { sideWord } from "./words.js";
+
 /**
  * Reasons and remarks of a run in plain words, chosen by their kind: probabilities in percent, no names of program parts.
  * What is not listed here stays as the run says it.
@@ -50,9 +52,4 @@ function percents(text) {
 export function percent(chance) {
   const share = Number(chance);
   return share >= 0.995 ? "over 99 %" : share < 0.005 ? "under 1 %" : `${Math.round(100 * share)} %`;
-}
-
-/** @param {string} side */
-function sideWord(side) {
-  return side === "L" ? "left" : "right";
 }

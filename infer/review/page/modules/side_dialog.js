@@ -1,6 +1,6 @@
 import { ask } from "./dialog.js";
 import { make, refill } from "./dom.js";
-import { amount, counted, footName } from "./words.js";
+import { SIDE_CHOICES, amount, counted, footName, otherSide, sideWord } from "./words.js";
 
 /**
  * Two questions that a wrong side raises: what the foot is called, and whether its points lie on it. What becomes of
@@ -10,9 +10,6 @@ import { amount, counted, footName } from "./words.js";
  * @typedef {{side: string, anew: boolean, now: boolean}} Choice `now`: place the points at once instead of saving
  */
 
-/** @type {Record<string, string>} */
-const SHOWN = { L: "as a left foot", R: "as a right foot", "": "not known yet" };
-
 /**
  * @param {import("./types.js").Session} session
  * @param {{side: string, shownAs: string, measured: Measurements|null, companions: {foot: string}[]}} now
@@ -21,8 +18,7 @@ const SHOWN = { L: "as a left foot", R: "as a right foot", "": "not known yet" }
  */
 export async function askSide(session, now, measure) {
   const blind = session.study !== null;
-  const other = now.side === "L" ? "R" : now.side === "R" ? "L" : "";
-  const sides = radios("called", [["L", "Left foot"], ["R", "Right foot"]], other);
+  const sides = radios("called", SIDE_CHOICES, otherSide(now.side));
   const points = radios("points", [
     ["stay", "On the bones they are named after. They stay, and every angle keeps its sign: the film is mirrored, or the foot was called wrongly."],
     ["anew", "On another foot, or medial and lateral are exchanged. They are placed anew; there is no number until then."],
@@ -46,7 +42,7 @@ export async function askSide(session, now, measure) {
     refill(body,
       row("Called", footName(now.side), side ? footName(side) : ""),
       ...(blind ? [] : [
-        row("Shown on the film", SHOWN[now.shownAs] ?? "", then(() => SHOWN[after?.shown_as ?? ""])),
+        row("Shown on the film", shown(now.shownAs), then(() => shown(after?.shown_as ?? ""))),
         ...told.map((measure) => row(measure.abbreviation, number(now.measured, measure), then(() => number(after, measure)))),
         others.length ? row("Other measures", counted(given(now.measured, others), "number"), then(() => counted(given(after, others), "number"))) : null,
       ]));
@@ -105,6 +101,11 @@ function radios(name, options, first) {
       return element;
     },
   };
+}
+
+/** @param {string} side */
+function shown(side) {
+  return sideWord(side) ? `as a ${sideWord(side)} foot` : "not known yet";
 }
 
 /** How many of these have a number. @param {Measurements|null} measured @param {import("./types.js").Measure[]} measures */

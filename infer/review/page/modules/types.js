@@ -14,7 +14,7 @@
  * @typedef {{name: string, title: string, cited: string, scales: Record<string, GradeBand[]>}} GradingScheme
  * @typedef {{name: string, reads_total: number, reads_done: number, landmarks: string[]}} Study
  * @typedef {{run: {name: string, identity: string, films: number, feet: number, notices: string[]}, reader: string|null,
- *   study: Study|null, schema: Landmark[], axes: Record<string, AxisLandmarks[]>, measures: Measure[],
+ *   study: Study|null, schema: Landmark[], bones: Record<string, string>, axes: Record<string, AxisLandmarks[]>, measures: Measure[],
  *   construction: string, constructions: {name: string, title: string}[], grading: GradingScheme[], grading_default: string,
  *   reason_kinds: Record<string, string>, reasons_not_measurable: string[], claim_seconds: number, level: number,
  *   cautions: Said[], colours: Colours}} Session

@@ -30,10 +30,27 @@ export const VERDICTS = {
   reopen: "reopened",
 };
 
-/** @param {string|null} side */
-export function footName(side) {
-  return side === "L" ? "Left foot" : side === "R" ? "Right foot" : "Foot";
+/** Words of the sides. @type {Record<string, string>} */
+const SIDES = { L: "left", R: "right" };
+
+/** "left", "right"; empty where the side is not known. @param {string|null|undefined} side */
+export function sideWord(side) {
+  return SIDES[side ?? ""] ?? "";
 }
+
+/** The other one; empty where the side is not known. @param {string|null|undefined} side */
+export function otherSide(side) {
+  return sideWord(side) && (Object.keys(SIDES).find((one) => one !== side) ?? "");
+}
+
+/** "Left foot", "Right foot"; "Foot" where the side is not known. @param {string|null|undefined} side */
+export function footName(side) {
+  const word = sideWord(side);
+  return word ? `${word[0].toUpperCase()}${word.slice(1)} foot` : "Foot";
+}
+
+/** The sides to choose from. @type {[string, string][]} */
+export const SIDE_CHOICES = Object.keys(SIDES).map((side) => [side, footName(side)]);
 
 /** @param {string} name */
 export function spaced(name) {
