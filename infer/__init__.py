@@ -15,19 +15,14 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from raysplay.configs.errors import RaysplayError
     from raysplay.configs.load import ConfigError
+    from raysplay.infer.films_to_measure import NoFilmsError
     from raysplay.infer.finished import Run, read_run
     from raysplay.infer.given_points import PointsError, measure_points
-    from raysplay.infer.measuring import (
-        MeasuredRun,
-        NoFilmsError,
-        Progress,
-        ReadsAtStakeError,
-        measure,
-        measure_into,
-    )
+    from raysplay.infer.measuring import MeasuredRun, ReadsAtStakeError, measure, measure_into
     from raysplay.infer.network.weights_error import WeightsError
     from raysplay.infer.outputs.run_folder import RunFolderError, RunStoppedError
     from raysplay.infer.outputs.run_tables import RunError, RunFormatError
+    from raysplay.infer.progress import Progress
     from raysplay.infer.records import Outcome, Withheld
     from raysplay.infer.result_tables import PandasMissingError, to_arrow, to_pandas
     from raysplay.infer.results import (
@@ -45,13 +40,12 @@ _FROM = {
     "raysplay.configs.load": ("ConfigError",),
     "raysplay.infer.finished": ("Run", "read_run"),
     "raysplay.infer.given_points": ("PointsError", "measure_points"),
-    "raysplay.infer.measuring": (
-        *("MeasuredRun", "NoFilmsError", "Progress", "ReadsAtStakeError"),
-        *("measure", "measure_into"),
-    ),
+    "raysplay.infer.films_to_measure": ("NoFilmsError",),
+    "raysplay.infer.measuring": ("MeasuredRun", "ReadsAtStakeError", "measure", "measure_into"),
     "raysplay.infer.network.weights_error": ("WeightsError",),
     "raysplay.infer.outputs.run_folder": ("RunFolderError", "RunStoppedError"),
     "raysplay.infer.outputs.run_tables": ("RunError", "RunFormatError"),
+    "raysplay.infer.progress": ("Progress",),
     "raysplay.infer.records": ("Outcome", "Withheld"),
     "raysplay.infer.result_tables": ("PandasMissingError", "to_arrow", "to_pandas"),
     "raysplay.infer.results": (

@@ -12,15 +12,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from raysplay.infer.reads_at_stake import holds_reads as holds_reads
-from raysplay.infer.reads_at_stake import reads_at_stake as reads_at_stake
+from raysplay.infer.command_options import LandmarkWeights, Threads, out_option, overwrite_option, protocol_option
+from raysplay.infer.reading_options import ReadingOptions
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from raysplay.infer.measuring import MeasuredRun, Progress
+    from raysplay.infer.measuring import MeasuredRun
     from raysplay.infer.outputs.run_report import RunReport
     from raysplay.infer.pipeline import ReadsFeet
+    from raysplay.infer.progress import Progress
 
 CAUTION = "A person confirms every number used in care. The numbers are no diagnosis."
 
@@ -30,8 +31,8 @@ def measure(
         list[Path],
         typer.Argument(metavar="PATH...", help="Films or folders of films: DICOM, PNG, JPEG, TIFF."),
     ],
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for tables and overlays.")],
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier run in the folder.")] = False,
+    out: Annotated[Path, out_option("tables and overlays")],
+    overwrite: Annotated[bool, overwrite_option("run")] = False,
     keep_reads: Annotated[
         bool,
         typer.Option(
@@ -40,20 +41,10 @@ def measure(
         ),
     ] = False,
     overlays: Annotated[bool, typer.Option("--overlays/--no-overlays", help="Draw a picture of every foot.")] = True,
-    threads: Annotated[
-        int | None, typer.Option("--threads", min=1, help="Threads of the network; all cores if left out.")
-    ] = None,
-    landmark_weights: Annotated[
-        Path | None,
-        typer.Option(
-            "--landmark-weights", metavar="FILE", help="Fine-tuned landmark network; the shipped one if left out."
-        ),
-    ] = None,
+    threads: Threads = None,
+    landmark_weights: LandmarkWeights = None,
     protocol: Annotated[
-        Path | None,
-        typer.Option(
-            "--protocol", metavar="FILE", help="Measures to report and how they are built; protocol.yaml if left out."
-        ),
+        Path | None, protocol_option("Measures to report and how they are built; protocol.yaml if left out.")
     ] = None,
 ) -> None:
     """Measure every foot on every film and say which readings a person must look at."""
@@ -62,12 +53,10 @@ def measure(
     run = run_measure(
         paths,
         out,
+        ReadingOptions(protocol, threads, landmark_weights),
         overwrite=overwrite,
         keep_reads=keep_reads,
         overlays=overlays,
-        threads=threads,
-        landmark_weights=landmark_weights,
-        protocol=protocol,
         console=Console(stderr=True),
     )
     print_summary(run, Console())
@@ -76,13 +65,11 @@ def measure(
 def run_measure(
     paths: Iterable[Path],
     out: Path,
+    options: ReadingOptions,
     *,
     overwrite: bool = False,
     keep_reads: bool = False,
     overlays: bool = True,
-    threads: int | None = None,
-    landmark_weights: Path | None = None,
-    protocol: Path | None = None,
     console: Console,
 ) -> MeasuredRun:
     """Measure ``paths`` into ``out`` as :func:`~raysplay.infer.measuring.measure_into` does, with a bar on ``console``.
@@ -96,7 +83,8 @@ def run_measure(
     typer.Exit
         With the error's status, if the folder could not be written any more; what is kept was said.
     """
-    from raysplay.infer.measuring import NoFilmsError, ReadsAtStakeError, measure_into
+    from raysplay.infer.films_to_measure import NoFilmsError
+    from raysplay.infer.measuring import ReadsAtStakeError, measure_into
     from raysplay.infer.outputs.run_folder import RunFolderError, RunStoppedError
 
     with _Bar(console) as bar:
@@ -107,9 +95,9 @@ def run_measure(
                 overwrite=overwrite,
                 keep_reads=keep_reads,
                 overlays=overlays,
-                protocol=protocol,
-                threads=threads,
-                landmark_weights=landmark_weights,
+                protocol=options.protocol,
+                threads=options.threads,
+                landmark_weights=options.landmark_weights,
                 progress=bar.show,
                 notice=bar.say,
                 command=sys.argv,
@@ -126,8 +114,8 @@ def run_measure(
             raise typer.Exit(error.exit_status) from error
 
 
-def foot_reader(threads: int | None, landmark_weights: Path | None = None) -> ReadsFeet:
-    """The networks, see :func:`~raysplay.infer.measuring.networks`."""
+def foot_reader(threads: int | None, landmark_weights: Path | str | None = None) -> ReadsFeet:
+    """The networks; see :func:`~raysplay.infer.measuring.networks`."""
     from raysplay.infer.measuring import networks
 
     return networks(threads, landmark_weights)

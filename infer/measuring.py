@@ -9,63 +9,34 @@ import contextlib
 import os
 import time
 from array import array
-from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
-from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from raysplay.configs.errors import RaysplayError
 from raysplay.configs.load import landmark_schema
 from raysplay.configs.proof import proofs
-from raysplay.configs.protocol import ReadingProtocol
-from raysplay.infer.films.collect import Candidate, Collected, collect
-from raysplay.infer.films.settings import FilmLimits, film_settings
+from raysplay.infer.films_to_measure import FilmsToMeasure, Paths, films_to_measure
 from raysplay.infer.outputs.owner_only import open_to_others, owner_only
 from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError, RunStoppedError
 from raysplay.infer.outputs.run_report import RunReport
-from raysplay.infer.outputs.settings import output_settings
+from raysplay.infer.progress import Progress, Steps
+from raysplay.infer.reading_options import ReadingOptions
 from raysplay.infer.reads_at_stake import carried_reads, note_reads, reads_at_stake
 from raysplay.infer.records import FilmRecord
 from raysplay.infer.results import FilmResult, film_result
-from raysplay.infer.settings import reading_settings
-from raysplay.infer.user_protocol import protocol_file, user_protocol
-from raysplay.measure import Measure
 
 if TYPE_CHECKING:
-    from raysplay.infer.decide.settings import DecisionLimits
     from raysplay.infer.finished import Run
-    from raysplay.infer.pipeline import FilmReading, ReadsFeet
+    from raysplay.infer.outputs.run_writer import RunWriter
+    from raysplay.infer.pipeline import ReadsFeet
 
-Paths = Path | str | Iterable[Path | str]
-LoadsNetworks = Callable[[int | None, Path | None], "ReadsFeet"]
-
-
-class NoFilmsError(RaysplayError, ValueError):
-    """A path that is missing, or paths without a file to measure; the message names it."""
+LoadsNetworks = Callable[[int | None, Path | str | None], "ReadsFeet"]
+"""Gives the networks: threads (all cores if None), landmark weights (the shipped ones if None)."""
 
 
 class ReadsAtStakeError(RunFolderError):
     """A run that people have read would be replaced; the message says how many reads, and the ways out."""
-
-
-@dataclass(frozen=True)
-class Progress:
-    """How far measuring has come.
-
-    Attributes
-    ----------
-    stage : {'loading', 'measuring', 'writing'}
-        Loading the networks, measuring films, writing the last tables.
-    done, total : int
-        Films.
-    film : FilmResult or None
-        The film that was just measured; None before the first and in the other stages.
-    """
-
-    stage: Literal["loading", "measuring", "writing"]
-    done: int
-    total: int
-    film: FilmResult | None = None
 
 
 @dataclass(frozen=True)
@@ -96,7 +67,7 @@ class MeasuredRun:
         return read_run(self.folder)
 
 
-def networks(threads: int | None = None, landmark_weights: Path | None = None) -> ReadsFeet:
+def networks(threads: int | None = None, landmark_weights: Path | str | None = None) -> ReadsFeet:
     """The networks with the weights that come with the package, or other weights for the landmarks.
 
     Raises
@@ -110,7 +81,7 @@ def networks(threads: int | None = None, landmark_weights: Path | None = None) -
         threads = min(threads, os.cpu_count() or threads)  # more only slow it, and far more end the program
     if landmark_weights is None:
         return FootReader.shipped(threads=threads)
-    return FootReader(WEIGHTS_DIR / "locator.safetensors", landmark_weights, threads=threads)
+    return FootReader(WEIGHTS_DIR / "locator.safetensors", Path(landmark_weights), threads=threads)
 
 
 def measure(
@@ -158,15 +129,13 @@ def measure(
     WeightsError
         With the first film, if a weights file cannot be used.
     """
-    films = _find(paths, protocol)
-    return _results(films, _Steps(progress, len(films.candidates)), threads, _path(landmark_weights), load)
+    films = films_to_measure(paths, protocol)
+    options = ReadingOptions(protocol, threads, landmark_weights)
+    return _results(films, Steps(progress, len(films.candidates)), options, load)
 
 
-def _results(
-    films: _Films, steps: _Steps, threads: int | None, landmark_weights: Path | None, load: LoadsNetworks
-) -> Iterator[FilmResult]:
-    steps.loading()
-    feet = load(threads, landmark_weights)
+def _results(films: FilmsToMeasure, steps: Steps, options: ReadingOptions, load: LoadsNetworks) -> Iterator[FilmResult]:
+    feet = _loaded(steps, options, load)
     proven = proofs().proven(films.reported, feet.digests)
     steps.measuring(0)
     with contextlib.closing(films.read(feet)) as readings:
@@ -231,65 +200,39 @@ def measure_into(
 
     with owner_only():
         started = time.perf_counter()
-        films = _find(paths, protocol)
+        films = films_to_measure(paths, protocol)
         folder = RunFolder(Path(out), overwrite=overwrite)
         if overwrite and (lost := reads_at_stake(folder.path, keep_reads)):
             raise ReadsAtStakeError(lost)
-        steps = _Steps(progress, len(films.candidates))
-        steps.loading()
-        feet = load(threads, _path(landmark_weights))
+        steps = Steps(progress, len(films.candidates))
+        feet = _loaded(steps, ReadingOptions(protocol, threads, landmark_weights), load)
         if os.path.isdir(folder.path) and open_to_others(folder.path):
             note(
                 f"Note: other users of this machine can see the names of what lies in {folder.path}, and names of "
                 "pictures repeat those of films. The files themselves are for their owner alone."
             )
-        written = _write(films, feet, folder, steps, note, overlays=overlays, started=started, command=command)
-        if written.carry:
+        run, holds_reads = _write(films, feet, folder, steps, note, overlays=overlays, started=started, command=command)
+        if holds_reads:
             note(carried_reads(folder.path))
-    return MeasuredRun(
-        folder.path,
-        written.report,
-        written.wall_seconds,
-        written.values,
-        written.proven,
-        films.passed_over,
-        tuple(notices),
-    )
-
-
-@dataclass(frozen=True)
-class _Written:
-    """What was counted while a run was written; ``carry``: whether its folder holds reads."""
-
-    report: RunReport
-    wall_seconds: float
-    values: dict[str, array[float]]
-    proven: frozenset[str]
-    carry: bool
+    return replace(run, notices=tuple(notices))
 
 
 def _write(
-    films: _Films,
+    films: FilmsToMeasure,
     feet: ReadsFeet,
     folder: RunFolder,
-    steps: _Steps,
+    steps: Steps,
     note: Callable[[str], None],
     *,
     overlays: bool,
     started: float,
     command: Sequence[str],
-) -> _Written:
-    from raysplay.infer.outputs.run_writer import RunWriter
-
+) -> tuple[MeasuredRun, bool]:
+    """The run, written, and whether its folder holds reads."""
     proven = proofs().proven(films.reported, feet.digests)
     values = {measure.name: array("d") for measure in films.reported}
-    try:
-        writer = RunWriter(
-            folder, landmark_schema(), films.reported, overlays=overlays, level=films.limits.interval.level
-        )
-    except RunStoppedError as error:
-        raise _stopped(error, folder, 0, steps.total) from error
-    try:
+    writer = _writer(films, folder, steps, overlays)
+    with _left_in_order(writer, folder, steps, note):
         steps.measuring(0)
         with contextlib.closing(films.read(feet)) as readings:
             for reading in readings:
@@ -298,16 +241,34 @@ def _write(
                 steps.measuring(writer.report.films, film_result(reading.record, films.reported, proven))
         wall = time.perf_counter() - started
         # Also those that were saved while this run went on.
-        carry = note_reads(folder.path)
+        holds_reads = note_reads(folder.path)
         steps.writing()
         writer.finish(
             command=command,
             wall_seconds=wall,
             weights=feet.digests,
             protocol=films.protocol_file,
-            films=_films_folder(films.candidates[0]),
+            films=films.folder,
             machine=_machine(),
         )
+    return MeasuredRun(folder.path, writer.report, wall, values, proven, films.passed_over), holds_reads
+
+
+def _writer(films: FilmsToMeasure, folder: RunFolder, steps: Steps, overlays: bool) -> RunWriter:
+    from raysplay.infer.outputs.run_writer import RunWriter
+
+    level = films.limits.interval.level
+    try:
+        return RunWriter(folder, landmark_schema(), films.reported, overlays=overlays, level=level)
+    except RunStoppedError as error:
+        raise _stopped(error, folder, 0, steps.total) from error
+
+
+@contextlib.contextmanager
+def _left_in_order(writer: RunWriter, folder: RunFolder, steps: Steps, note: Callable[[str], None]) -> Iterator[None]:
+    """Close the tables of a run that does not come to its end, and say what is kept of it."""
+    try:
+        yield
     except RunStoppedError as error:
         writer.close()
         raise _stopped(error, folder, writer.report.films, steps.total) from error
@@ -315,75 +276,6 @@ def _write(
         writer.close()
         note(f"Stopped. Rows so far lie in {folder.path} under names that end in .partial.")
         raise
-    return _Written(writer.report, wall, values, proven, carry)
-
-
-@dataclass(frozen=True)
-class _Films:
-    """What is to be measured, and by what: found and checked, no film opened yet."""
-
-    candidates: list[Candidate]
-    passed_over: tuple[str, ...]
-    protocol: ReadingProtocol
-    protocol_file: Path
-    limits: DecisionLimits
-    reading: FilmLimits
-
-    @property
-    def reported(self) -> tuple[Measure, ...]:
-        return self.protocol.reported_measures()
-
-    def read(self, feet: ReadsFeet) -> Generator[FilmReading]:
-        """Every film, in order."""
-        # These bring the decoders with them; a wrong call should not have to wait for that.
-        from raysplay.infer.films.decode import FilmReader
-        from raysplay.infer.films.person import new_key
-        from raysplay.infer.pipeline import FilmPipeline
-
-        with FilmReader(self.reading.model_copy(update={"person_key": new_key()})) as films:
-            yield from FilmPipeline(films, feet, self.limits, landmark_schema(), self.protocol).read(self.candidates)
-
-
-def _find(paths: Paths, protocol: Path | str | None) -> _Films:
-    from raysplay.infer.decide.settings import decision_settings
-
-    # All that can be wrong with a configuration comes out here, not at the first film.
-    limits, reading = decision_settings(), film_settings()
-    landmark_schema()
-    reading_settings()
-    output_settings()
-    by_protocol = user_protocol(protocol)
-    given = (paths,) if isinstance(paths, Path | str) else tuple(paths)
-    try:
-        collected = collect(given)
-    except FileNotFoundError as error:
-        raise NoFilmsError(str(error)) from error
-    passed_over = _passed_over(collected)
-    if not collected.candidates:
-        beside = f" ({'; '.join(passed_over)})" if passed_over else ""
-        raise NoFilmsError(f"there is no file to measure{beside}")
-    return _Films(collected.candidates, passed_over, by_protocol, protocol_file(protocol), limits, reading)
-
-
-class _Steps:
-    """Tells a callback how far measuring has come."""
-
-    def __init__(self, progress: Callable[[Progress], None] | None, total: int) -> None:
-        self._progress, self.total, self._done = progress, total, 0
-
-    def loading(self) -> None:
-        self._tell(Progress("loading", 0, self.total))
-
-    def measuring(self, done: int, film: FilmResult | None = None) -> None:
-        self._done = done
-        self._tell(Progress("measuring", done, self.total, film))
-
-    def writing(self) -> None:
-        self._tell(Progress("writing", self._done, self.total))
-
-    def _tell(self, step: Progress) -> None:
-        if self._progress is not None:
-            self._progress(step)
 
 
 def _stopped(error: RunStoppedError, folder: RunFolder, films: int, of: int) -> RunStoppedError:
@@ -411,21 +303,6 @@ def _machine() -> dict[str, str | int]:
     }
 
 
-def _passed_over(collected: Collected) -> tuple[str, ...]:
-    """What lies among the films and gets no row, in words."""
-    said = [f"not measured: what an earlier run wrote into {run}" for run in collected.runs]
-    if collected.litter:
-        said.append(f"passed over files and folders of the operating system: {collected.litter}")
-    return tuple(said)
-
-
-def _films_folder(candidate: Candidate) -> Path | None:
-    """Folder that the names of a run's films are relative to; None where a name is a whole path."""
-    above = len(PurePosixPath(candidate.name).parts)
-    folders = candidate.path.parents
-    return folders[above - 1] if above <= len(folders) else None
-
-
 def _keep(record: FilmRecord, values: dict[str, array[float]]) -> None:
     for foot in record.feet:
         for one in foot.measurements:
@@ -433,5 +310,6 @@ def _keep(record: FilmRecord, values: dict[str, array[float]]) -> None:
                 values[one.measure].append(one.value)
 
 
-def _path(path: Path | str | None) -> Path | None:
-    return None if path is None else Path(path)
+def _loaded(steps: Steps, options: ReadingOptions, load: LoadsNetworks) -> ReadsFeet:
+    steps.loading()
+    return load(options.threads, options.landmark_weights)

@@ -9,12 +9,21 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from raysplay.infer.command_options import (
+    LandmarkWeights,
+    Threads,
+    out_option,
+    overwrite_option,
+    protocol_option,
+    study_option,
+)
+from raysplay.infer.reading_options import ReadingOptions
+
 if TYPE_CHECKING:
     from raysplay.infer.compare.comparison import CompareOptions
     from raysplay.train.suite.run import SuiteOptions
 
 _SUITE, _TRUTH = "Of --suite", "Of FILMS and TRUTH"
-
 
 _Films = Annotated[
     Path | None, typer.Argument(metavar="FILMS", help="Folder of films; not with --suite.", show_default=False)
@@ -30,18 +39,8 @@ _Truth = Annotated[
         show_default=False,
     ),
 ]
-_Out = Annotated[
-    Path | None,
-    typer.Option("--out", metavar="DIR", help="Folder for tables, plots and run/; needed by --suite."),
-]
-_Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace an earlier evaluation.")]
-_Threads = Annotated[int | None, typer.Option("--threads", min=1, help="Threads of the network.")]
-_LandmarkWeights = Annotated[
-    Path | None,
-    typer.Option(
-        "--landmark-weights", metavar="FILE", help="Fine-tuned landmark network; the shipped one if left out."
-    ),
-]
+_Out = Annotated[Path | None, out_option("tables, plots and run/; needed by --suite")]
+_Overwrite = Annotated[bool, overwrite_option("evaluation")]
 _Measured = Annotated[
     Path | None,
     typer.Option(
@@ -53,17 +52,9 @@ _Measured = Annotated[
 ]
 _Protocol = Annotated[
     Path | None,
-    typer.Option(
-        "--protocol",
-        metavar="FILE",
-        help="Measures to compare and how TRUTH builds them; see measure.",
-        rich_help_panel=_TRUTH,
-    ),
+    protocol_option("Measures to compare and how TRUTH builds them; see measure.", rich_help_panel=_TRUTH),
 ]
-_Study = Annotated[
-    str | None,
-    typer.Option("--study", metavar="NAME", help="Which study, if TRUTH holds several.", rich_help_panel=_TRUTH),
-]
+_Study = Annotated[str | None, study_option(rich_help_panel=_TRUTH)]
 _Reader = Annotated[
     str | None,
     typer.Option(
@@ -159,8 +150,8 @@ def evaluate(
     truth: _Truth = None,
     out: _Out = None,
     overwrite: _Overwrite = False,
-    threads: _Threads = None,
-    landmark_weights: _LandmarkWeights = None,
+    threads: Threads = None,
+    landmark_weights: LandmarkWeights = None,
     measured: _Measured = None,
     protocol: _Protocol = None,
     study: _Study = None,
@@ -179,6 +170,7 @@ def evaluate(
     listed: _Listed = None,
 ) -> None:
     """Compare what is measured on FILMS with TRUTH and print the errors, or run the whole suite of conditions."""
+    reading = ReadingOptions(protocol, threads, landmark_weights)
     if suite:
         _only(films=films, truth=truth, measured=measured, protocol=protocol, calibrate=calibrate, level=level)
         _only(study=study, reader=reader, repeat=repeat, ignore=ignore, skip_missing=skip_missing)
@@ -192,8 +184,7 @@ def evaluate(
             real=real,
             listed=listed,
             overwrite=overwrite,
-            threads=threads,
-            landmark_weights=landmark_weights,
+            reading=reading,
         )
         _run_suite(out, asked)
         return
@@ -206,10 +197,8 @@ def evaluate(
         skip_missing=skip_missing,
         out=out,
         overwrite=overwrite,
-        threads=threads,
-        landmark_weights=landmark_weights,
+        reading=reading,
         measured=measured,
-        protocol=protocol,
         calibrate=calibrate,
         level=level,
     )
@@ -235,9 +224,9 @@ def _compare(films: Path | None, truth: Path | None, options: CompareOptions) ->
 
     if films is None or truth is None:
         raise typer.BadParameter("FILMS and TRUTH are needed, or --suite", param_hint="FILMS TRUTH")
-    if options.measured is not None and options.protocol is not None:
+    if options.measured is not None and options.reading.protocol is not None:
         raise typer.BadParameter("a finished run keeps the protocol it was read by", param_hint="--protocol")
-    if options.measured is not None and options.landmark_weights is not None:
+    if options.measured is not None and options.reading.landmark_weights is not None:
         raise typer.BadParameter("a finished run keeps the weights it was read with", param_hint="--landmark-weights")
     if options.calibrate and options.out is None:
         raise typer.BadParameter("is needed by --calibrate", param_hint="--out")

@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from raysplay.infer.command import CAUTION
+from raysplay.infer.command_options import out_option, overwrite_option, study_option
 
 _NAMED = 20
 """Rows and slips that the screen lists; the rest is counted."""
@@ -26,7 +27,7 @@ def agreement(
             show_default=False,
         ),
     ],
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for report, figures and plots.")],
+    out: Annotated[Path, out_option("report, figures and plots")],
     column: Annotated[
         list[str] | None,
         typer.Option("--column", metavar="WHAT=NAME", help="Which column is film, foot, reader, session, ..."),
@@ -37,10 +38,7 @@ def agreement(
         typer.Option("--measure", metavar="NAME", help="What the numbers are, where a table has a column a reader."),
     ] = None,
     sheet: Annotated[str | None, typer.Option("--sheet", metavar="NAME", help="Sheet of a workbook.")] = None,
-    study: Annotated[
-        str | None,
-        typer.Option("--study", metavar="NAME", help="Study whose reads are taken, where there are several."),
-    ] = None,
+    study: Annotated[str | None, study_option()] = None,
     grades: Annotated[
         str | None, typer.Option("--grades", metavar="SCHEME", help="Published scheme of configs/grades.yaml.")
     ] = None,
@@ -68,7 +66,7 @@ def agreement(
         bool,
         typer.Option("--go-on", help="Go on though the tables hold what looks like slips; the report names them."),
     ] = False,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier agreement in the folder.")] = False,
+    overwrite: Annotated[bool, overwrite_option("agreement")] = False,
 ) -> None:
     """Compare a run with manual reads, and readers with each other: figures, plots and a report."""
     from raysplay.infer.agreement.compared import AgreementOptions, AgreementStoppedError, agreement_of

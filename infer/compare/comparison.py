@@ -11,9 +11,8 @@ from pathlib import Path
 import typer
 from rich.console import Console
 
-from raysplay.configs.load import locate, shipped
 from raysplay.configs.protocol import read_protocol
-from raysplay.infer.command import holds_reads, run_measure
+from raysplay.infer.command import run_measure
 from raysplay.infer.compare.calibration_file import CALIBRATION, CalibrationError, calibrate_run
 from raysplay.infer.compare.cautions import cautions
 from raysplay.infer.compare.evaluation import Pairing, evaluate_pairs, pair_feet
@@ -27,6 +26,9 @@ from raysplay.infer.film_names import FilmNames
 from raysplay.infer.films.collect import collect
 from raysplay.infer.outputs.finished_run import RunError
 from raysplay.infer.outputs.names import film_name
+from raysplay.infer.reading_options import ReadingOptions
+from raysplay.infer.reads_at_stake import holds_reads
+from raysplay.infer.user_protocol import protocol_file
 
 
 @dataclass(frozen=True)
@@ -43,15 +45,10 @@ class CompareOptions:
         Folder for tables and the run; without it the figures are only printed.
     overwrite : bool
         Replace an earlier evaluation in ``out``.
-    threads : int, optional
-        Of the network.
-    landmark_weights : Path, optional
-        Fine-tuned landmark network; the shipped one by default.
+    reading : ReadingOptions
+        How the films are read; the table must build measures as its protocol does.
     measured : Path, optional
-        A finished run to take instead of measuring.
-    protocol : Path, optional
-        Measures to compare, and how the table builds them; the shipped one by default. Not with ``measured``, whose own
-        counts.
+        A finished run to take instead of measuring; its own protocol counts.
     calibrate : bool
         Also write interval factors into ``out``, which must be given then.
     level : float, optional
@@ -62,10 +59,8 @@ class CompareOptions:
     skip_missing: bool = False
     out: Path | None = None
     overwrite: bool = False
-    threads: int | None = None
-    landmark_weights: Path | None = None
+    reading: ReadingOptions = field(default_factory=ReadingOptions)
     measured: Path | None = None
-    protocol: Path | None = None
     calibrate: bool = False
     level: float | None = None
 
@@ -96,7 +91,7 @@ def compare(films: Path, table: Path, options: CompareOptions) -> None:
             print_truth_use(use, console)
         else:
             truth, use = _account(
-                truth, _film_names(films, out), _constructions(options.protocol), options.skip_missing
+                truth, _film_names(films, out), _constructions(options.reading.protocol), options.skip_missing
             )
             print_truth_use(use, console)
             scratch = out or Path(kept.enter_context(tempfile.TemporaryDirectory(prefix="raysplay-")))
@@ -129,11 +124,9 @@ def _measured(films: Path, folder: Path, options: CompareOptions) -> tuple[Path,
     run_measure(
         [films],
         folder,
+        options.reading,
         overwrite=options.overwrite,
         overlays=options.out is not None,
-        threads=options.threads,
-        landmark_weights=options.landmark_weights,
-        protocol=options.protocol,
         console=Console(stderr=True),
     )
     return folder, _read(folder)
@@ -164,10 +157,10 @@ def _read(folder: Path) -> MeasuredArchive:
         raise typer.BadParameter(str(error), param_hint="--measured") from error
 
 
-def _constructions(protocol: Path | None) -> dict[str, str]:
+def _constructions(protocol: Path | str | None) -> dict[str, str]:
     """How a run by this protocol will build what it reports."""
-    file = shipped("protocol.yaml") if protocol is None else locate(protocol)
-    return {measure.name: measure.construction for measure in read_protocol(file).reported_measures()}
+    reported = read_protocol(protocol_file(protocol)).reported_measures()
+    return {measure.name: measure.construction for measure in reported}
 
 
 def _film_names(folder: Path, out: Path | None) -> list[str]:

@@ -10,14 +10,15 @@ from typing import Annotated
 import typer
 
 from raysplay.infer.command import CAUTION
+from raysplay.infer.command_options import out_option, overwrite_option
 from raysplay.infer.review.command import RunFolder, Store, open_run, open_store, store_errors, take_over_earlier
 
 
 def export(
     run: RunFolder,
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the tables.")],
+    out: Annotated[Path, out_option("the tables")],
     store: Store = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier export in the folder.")] = False,
+    overwrite: Annotated[bool, overwrite_option("export")] = False,
 ) -> None:
     """Write the reviewed table, corrected landmarks, blind reads and the history of reads."""
     from raysplay.infer.review.films import FilmShelf

@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib.metadata
 import time
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from raysplay.infer.compare.truth import read_truth
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.settings import film_settings
 from raysplay.infer.outputs.settings import output_settings
+from raysplay.infer.reading_options import ReadingOptions
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.user_table import UserTableError
 from raysplay.synthetic_data.archive import FILMS, TRUTH, cores
@@ -57,10 +58,8 @@ class SuiteOptions:
         Folder of real films and the list of what they show; both or none.
     overwrite : bool
         Replace an earlier suite.
-    threads : int, optional
-        Of the network.
-    landmark_weights : Path, optional
-        Fine-tuned landmark network; the shipped one by default.
+    reading : ReadingOptions
+        How the films are read.
     """
 
     films: int | None = None
@@ -70,8 +69,7 @@ class SuiteOptions:
     real: Path | None = None
     listed: Path | None = None
     overwrite: bool = False
-    threads: int | None = None
-    landmark_weights: Path | None = None
+    reading: ReadingOptions = field(default_factory=ReadingOptions)
 
 
 @dataclass(frozen=True)
@@ -105,7 +103,7 @@ def run_suite(out: Path, options: SuiteOptions) -> SuiteFigures:
     """
     plan, seconds = _plan(options), {}
     # Nor does it come out late that weights are damaged.
-    foot_reader(options.threads, options.landmark_weights)
+    foot_reader(options.reading.threads, options.reading.landmark_weights)
     try:
         make_room(out, plan.writes, overwrite=options.overwrite)
     except SuiteFolderError as error:
@@ -122,9 +120,8 @@ def run_suite(out: Path, options: SuiteOptions) -> SuiteFigures:
     started = time.perf_counter()
     measure = partial(
         run_measure,
+        options=options.reading,
         overlays=False,
-        threads=options.threads,
-        landmark_weights=options.landmark_weights,
         console=Console(stderr=True),
     )
     measure([out / FILMS], out / RUN)

@@ -1,0 +1,121 @@
+"""The films of a call and what they are measured by, before anything is opened."""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Iterable
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING
+
+from raysplay.configs.errors import RaysplayError
+from raysplay.configs.load import landmark_schema
+from raysplay.configs.protocol import ReadingProtocol
+from raysplay.infer.films.collect import Candidate, Collected, collect
+from raysplay.infer.films.settings import FilmLimits, film_settings
+from raysplay.infer.outputs.settings import output_settings
+from raysplay.infer.settings import reading_settings
+from raysplay.infer.user_protocol import protocol_file, user_protocol
+from raysplay.measure import Measure
+
+if TYPE_CHECKING:
+    from raysplay.infer.decide.settings import DecisionLimits
+    from raysplay.infer.pipeline import FilmReading, ReadsFeet
+
+Paths = Path | str | Iterable[Path | str]
+
+
+class NoFilmsError(RaysplayError, ValueError):
+    """A path that is missing, or paths without a file to measure; the message names it."""
+
+
+@dataclass(frozen=True)
+class FilmsToMeasure:
+    """What is to be measured, and by what: found and checked, no film opened yet.
+
+    Attributes
+    ----------
+    candidates : list of Candidate
+        Files in the order of their names; at least one.
+    passed_over : tuple of str
+        What lies among them and gets no row, in sentences.
+    protocol : ReadingProtocol
+    protocol_file : Path
+        Where it stands.
+    limits : DecisionLimits
+    reading : FilmLimits
+    """
+
+    candidates: list[Candidate]
+    passed_over: tuple[str, ...]
+    protocol: ReadingProtocol
+    protocol_file: Path
+    limits: DecisionLimits
+    reading: FilmLimits
+
+    @property
+    def reported(self) -> tuple[Measure, ...]:
+        """Measures of the protocol, as it builds them."""
+        return self.protocol.reported_measures()
+
+    def read(self, feet: ReadsFeet) -> Generator[FilmReading]:
+        """Every film, in order; processes that decode films end when the generator does, or is closed."""
+        # These bring the decoders with them; a wrong call should not have to wait for that.
+        from raysplay.infer.films.decode import FilmReader
+        from raysplay.infer.films.person import new_key
+        from raysplay.infer.pipeline import FilmPipeline
+
+        with FilmReader(self.reading.model_copy(update={"person_key": new_key()})) as films:
+            yield from FilmPipeline(films, feet, self.limits, landmark_schema(), self.protocol).read(self.candidates)
+
+    @property
+    def folder(self) -> Path | None:
+        """Folder that the names of the films are relative to; None where a name is a whole path."""
+        first = self.candidates[0]
+        above = len(PurePosixPath(first.name).parts)
+        folders = first.path.parents
+        return folders[above - 1] if above <= len(folders) else None
+
+
+def films_to_measure(paths: Paths, protocol: Path | str | None) -> FilmsToMeasure:
+    """Find the files and read every configuration that measuring them needs.
+
+    Parameters
+    ----------
+    paths : path, or iterable of paths
+        Films or folders of films.
+    protocol : path, optional
+        The shipped ``protocol.yaml`` by default.
+
+    Raises
+    ------
+    NoFilmsError
+        If a path is missing or there is no file.
+    ConfigError
+        If a configuration or protocol file cannot be used.
+    """
+    from raysplay.infer.decide.settings import decision_settings
+
+    # All that can be wrong with a configuration comes out here, not at the first film.
+    limits, reading = decision_settings(), film_settings()
+    landmark_schema()
+    reading_settings()
+    output_settings()
+    by_protocol = user_protocol(protocol)
+    given = (paths,) if isinstance(paths, Path | str) else tuple(paths)
+    try:
+        collected = collect(given)
+    except FileNotFoundError as error:
+        raise NoFilmsError(str(error)) from error
+    passed_over = _passed_over(collected)
+    if not collected.candidates:
+        beside = f" ({'; '.join(passed_over)})" if passed_over else ""
+        raise NoFilmsError(f"there is no file to measure{beside}")
+    return FilmsToMeasure(collected.candidates, passed_over, by_protocol, protocol_file(protocol), limits, reading)
+
+
+def _passed_over(collected: Collected) -> tuple[str, ...]:
+    """What lies among the films and gets no row, in words."""
+    said = [f"not measured: what an earlier run wrote into {run}" for run in collected.runs]
+    if collected.litter:
+        said.append(f"passed over files and folders of the operating system: {collected.litter}")
+    return tuple(said)

@@ -1,0 +1,25 @@
+"""What a user may choose of how films are read; one object for the commands and for Python."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True)
+class ReadingOptions:
+    """How films are read.
+
+    Attributes
+    ----------
+    protocol : path, optional
+        Measures to report and how they are built; the shipped ``protocol.yaml`` by default.
+    threads : int, optional
+        Of the network, for the whole process; all cores by default.
+    landmark_weights : path, optional
+        Fine-tuned landmark network; the shipped one by default.
+    """
+
+    protocol: Path | str | None = None
+    threads: int | None = None
+    landmark_weights: Path | str | None = None
