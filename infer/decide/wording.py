@@ -16,3 +16,14 @@ def unit_word(unit: str) -> str:
 def number(value: float, unit: str) -> str:
     """The value as it is shown, see :data:`DECIMALS`."""
     return f"{value:.{DECIMALS[unit]}f}"
+
+
+def level_words(level: float) -> str:
+    """Level of an interval (0 to 1) in percent, unrounded: no interval may pass for a wider one.
+
+    Examples
+    --------
+    >>> level_words(0.9), level_words(0.683), level_words(0.9995)
+    ('90 %', '68.3 %', '99.95 %')
+    """
+    return f"{100.0 * level:.12g} %"

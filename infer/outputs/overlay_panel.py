@@ -9,7 +9,7 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from raysplay.configs.reference_values import reference_values
-from raysplay.infer.decide.wording import number
+from raysplay.infer.decide.wording import level_words, number
 from raysplay.infer.outputs.angle_arcs import DrawnAxis
 from raysplay.infer.outputs.overlay_style import (
     ACCEPTED,
@@ -87,7 +87,7 @@ def _number(value: float, unit: str) -> str:
 
 def interval_words(level: float) -> str:
     """What stands beside a value."""
-    return f"value with its {100.0 * level:g} % interval"
+    return f"value with its {level_words(level)} interval"
 
 
 def construction_words(measurements: Collection[Measurement]) -> list[str]:

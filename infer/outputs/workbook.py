@@ -18,7 +18,7 @@ from xlsxwriter.exceptions import FileCreateError
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
-from raysplay.infer.decide.wording import DECIMALS, unit_word
+from raysplay.infer.decide.wording import DECIMALS, level_words, unit_word
 from raysplay.infer.outputs.names import cell_text
 from raysplay.infer.outputs.run_files import SCRATCH
 from raysplay.infer.outputs.tables import read_withheld_cell
@@ -228,7 +228,7 @@ def _explain(
         ("Decision: accepted", "No check objected. Reasons, if any, are remarks. It does not mean confirmed."),
         ("Decision: review", "A person must look: see Reasons. The numbers are there to start from."),
         ("Decision: refused", "Not measured; no numbers. Also a file that yielded no film or no foot."),
-        ("low, high, width", f"The {100.0 * level:g} % interval of the number beside it, and how wide that is."),
+        ("low, high, width", f"The {level_words(level)} interval of the number beside it, and how wide that is."),
         ("", "It says how sure the network is of the points on this film; another film of the foot differs by more."),
         ("Withheld", "Numbers that are not given, and why. Their cells are empty; nothing is guessed."),
         ("Unproven", "Numbers whose error on bones that no generator drew is unknown or too large."),

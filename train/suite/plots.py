@@ -11,6 +11,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from raysplay.infer.compare.errors import ErrorFigures
+from raysplay.infer.decide.wording import level_words
 from raysplay.measure import by_name
 from raysplay.train.suite.figures import SuiteFigures
 from raysplay.train.suite.folder import PLOTS
@@ -91,7 +92,9 @@ def _coverage(figures: SuiteFigures, level: float, axes: Axes) -> None:
         )  # fmt: skip
     axes.set_yticks(range(len(names)), names)
     axes.set(
-        xlim=(0, 102), ylim=(len(names) - 0.5, -0.5), xlabel=f"% of true values inside their {100 * level:g} % interval"
+        xlim=(0, 102),
+        ylim=(len(names) - 0.5, -0.5),
+        xlabel=f"% of true values inside their {level_words(level)} interval",
     )
     axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=len(measures), frameon=False)
 

@@ -153,7 +153,6 @@ def test_points_far_off_the_film_do_not_stop_the_drawing(film, foot_record, draw
 @pytest.mark.parametrize("level", [0.8, 0.9])
 def test_the_picture_tells_the_level_of_its_intervals(film, foot_record, schema, tmp_path, level):
     """A reader who takes 80 % for 90 % trusts too much: the level goes from the run to the words."""
-    assert interval_words(level) == f"value with its {level * 100:.0f} % interval"
     record = FilmRecord("a.dcm", (foot_record(),), None)
     writer = RunWriter(RunFolder(tmp_path / "out"), schema, reported_measures(), level=level)
     writer.write(record, film)
@@ -163,6 +162,19 @@ def test_the_picture_tells_the_level_of_its_intervals(film, foot_record, schema,
     by_level = {one: np.asarray(draw_overlay(film, "a.dcm", record.feet[0], schema, level=one)) for one in (0.8, 0.9)}
     assert not np.array_equal(by_level[0.8], by_level[0.9])
     assert np.array_equal(pixels, by_level[level])
+
+
+@pytest.mark.parametrize(
+    ("level", "words"),
+    # Among them the share of a normal distribution within 1, 2 and 4 standard deviations (error function).
+    [
+        *((0.8, "80 %"), (0.9, "90 %"), (0.95, "95 %"), (0.99, "99 %"), (0.999, "99.9 %"), (0.975, "97.5 %")),
+        *((0.683, "68.3 %"), (0.9545, "95.45 %"), (0.999937, "99.9937 %"), (0.9999999, "99.99999 %"), (0.57, "57 %")),
+    ],
+)
+def test_the_level_is_told_unrounded(level, words):
+    """68.3 % called 68 % is nearly right; 99.99994 % called 100 % is a promise that nobody made."""
+    assert interval_words(level) == f"value with its {words} interval"
 
 
 def test_rows_say_what_goes_with_a_number(foot_record):

@@ -2,12 +2,20 @@
 
 import pytest
 
+from raysplay.infer.decide.wording import level_words
+
 pytest.importorskip("playwright.sync_api", reason="NO PLAYWRIGHT: the review page was not tested")
 
 ASK = """
 async (said) => {
   const { reasonWords } = await import("/page/modules/reason_words.js");
   return said.map(([kind, text]) => reasonWords({ kind, text }));
+}
+"""
+LEVEL = """
+async (levels) => {
+  const { levelWords } = await import("/page/modules/words.js");
+  return levels.map(levelWords);
 }
 """
 SAID = {
@@ -61,3 +69,9 @@ SAID = {
 def test_reasons_are_worded_by_their_kind(harbour_page):
     page = harbour_page.reader.page
     assert page.evaluate(ASK, [list(one) for one in SAID]) == list(SAID.values())
+
+
+def test_the_level_of_intervals_is_told_as_the_pictures_tell_it(serve, harbour, enter):
+    page = enter(serve(harbour), "AB").page
+    levels = [0.8, 0.9, 0.95, 0.57, 0.683, 0.9545, 0.999, 0.999937, 0.9999999]
+    assert page.evaluate(LEVEL, levels) == [level_words(level) for level in levels]
