@@ -10,7 +10,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from raysplay.infer.compare.truth_choice import Choice
@@ -80,12 +80,29 @@ def truth_columns(table: UserTable, choice: Choice) -> TruthColumns:
     known = ABOUT_READS if reads else ABOUT
     about = [c for c in table.headings if c in known and c not in ignored]
     left = [c for c in table.headings if c not in about and c not in ignored]
+    measures, reader, others = ({}, "", set()) if reads else _measures(table, left, choice)
+    ignored |= others
+    unnamed = [c for c in left if c not in measures.values() and c not in ignored]
+    _refuse_unknown(table, unnamed, known)
+    ignored.update(unnamed)
+    _refuse_part_of_a_box(table, about)
+    used = [c for c in table.headings if c in about or c in measures.values()]
+    return TruthColumns(
+        reads,
+        measures,
+        reader.upper(),
+        tuple(table.headings[c] for c in used),
+        tuple(table.headings[c] for c in table.headings if c in ignored),
+    )
+
+
+def _measures(table: UserTable, columns: Sequence[str], choice: Choice) -> tuple[dict[str, str], str, set[str]]:
+    """Columns of measures by name, whose they are, and those of other readers, which are left out."""
     measures: dict[str, str] = {}
-    chosen = ""
     of_readers: dict[str, dict[str, str]] = defaultdict(dict)
-    for column in left:
+    for column in columns:
         name, label = measure_and_label(column)
-        if reads or name is None or (label and not can_be_of_a_reader(table, column, label)):
+        if name is None or (label and not can_be_of_a_reader(table, column, label)):
             continue
         if label:
             of_readers[label][name] = column
@@ -96,36 +113,29 @@ def truth_columns(table: UserTable, choice: Choice) -> TruthColumns:
             )
         else:
             measures[name] = column
-    if of_readers and (chosen := _reader(table, of_readers, choice)):
-        others = {c for label, columns in of_readers.items() if label != chosen for c in columns.values()}
-        ignored |= others | set(measures.values())
-        measures = of_readers[chosen]
-    named, closing = {*about, *measures.values(), *ignored}, []
-    for column in (c for c in left if c not in named):
+    if not of_readers or not (chosen := _reader(table, of_readers, choice)):
+        return measures, "", set()
+    others = {c for label, found in of_readers.items() if label != chosen for c in found.values()}
+    return of_readers[chosen], chosen, others | set(measures.values())
+
+
+def _refuse_unknown(table: UserTable, columns: Sequence[str], known: Sequence[str]) -> None:
+    """Refuse columns that could be a measure, or one of ``known``, under a wrong name; text may pass."""
+    doubtful = {}
+    for column in columns:
         numbers = table.share_of_numbers(column)
         near = nearest_measure(column) if numbers > 0 else None
         near = near or nearest_name(column, [c for c in known if c not in table.headings])
         if near is not None:
-            closing.append(f"{table.headings[column]} (did you mean {near}?)")
+            doubtful[table.headings[column]] = f"did you mean {near}?"
         elif numbers >= MOSTLY_NUMBERS:
-            closing.append(f"{table.headings[column]} (holds numbers and could be a measure)")
-        else:
-            ignored.add(column)
-    if closing:
-        names = ",".join(table.headings[c] for c in left if c not in named and c not in ignored)
+            doubtful[table.headings[column]] = "holds numbers and could be a measure"
+    if doubtful:
+        said = ", ".join(f"{name} ({why})" for name, why in doubtful.items())
         raise table.error(
-            f"columns that nobody knows: {', '.join(closing)}. Name measures as `raysplay measures` lists them (hva, "
-            f'ima, ...), or leave the columns out: --ignore "{names}"'
+            f"columns that nobody knows: {said}. Name measures as `raysplay measures` lists them (hva, ima, ...), or "
+            f'leave the columns out: --ignore "{",".join(doubtful)}"'
         )
-    _refuse_part_of_a_box(table, about)
-    used = [c for c in table.headings if c in about or c in measures.values()]
-    return TruthColumns(
-        reads,
-        measures,
-        chosen.upper(),
-        tuple(table.headings[c] for c in used),
-        tuple(table.headings[c] for c in table.headings if c in ignored),
-    )
 
 
 def nearest_measure(name: str) -> str | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Collection
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -93,20 +94,8 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
     remarks += _check_kind(ds)
     rows, columns = _number(ds, "Rows"), _number(ds, "Columns")
     limits.check_size(rows, columns)
-    frames = _number(ds, "NumberOfFrames", default=1)
-    if frames > 1:
-        counted = f"{frames} frames" if frames < _MANY_FRAMES else "many frames"
-        raise FilmRejected(f"a multi-frame object with {counted}, not a single film")
-    bits_allocated, bits_stored = _number(ds, "BitsAllocated"), _number(ds, "BitsStored")
-    if bits_allocated not in (8, 16) or not 8 <= bits_stored <= bits_allocated:
-        raise FilmRejected(f"{bits_stored} bits a pixel ({bits_allocated} allocated); 8 to 16 are read")
-    # PS3.5, 8.1.1. Below Bits Stored it is ignored; beyond, values would be shifted out of their words.
-    if not 0 <= _number(ds, "HighBit", default=bits_stored - 1) < bits_allocated:
-        raise FilmRejected("damaged header: HighBit lies outside the bits allocated")
-
+    _check_header(ds, unreadable)
     photometric = str(ds.get("PhotometricInterpretation") or "").strip().upper()
-    if not unreadable.isdisjoint(("RescaleSlope", "RescaleIntercept", "ModalityLUTSequence")):
-        raise FilmRejected("damaged header: modality LUT or rescale values cannot be read")
     if photometric in ("MONOCHROME1", "MONOCHROME2"):
         if _number(ds, "SamplesPerPixel", default=1) != 1:
             raise FilmRejected("damaged header: a grey picture with several samples a pixel")
@@ -137,6 +126,22 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
         damage=damage,
         remarks=tuple(remarks),
     )
+
+
+def _check_header(ds: Dataset, unreadable: Collection[str]) -> None:
+    """Refuse several frames, depths that are not read, and grey values whose meaning cannot be read."""
+    frames = _number(ds, "NumberOfFrames", default=1)
+    if frames > 1:
+        counted = f"{frames} frames" if frames < _MANY_FRAMES else "many frames"
+        raise FilmRejected(f"a multi-frame object with {counted}, not a single film")
+    bits_allocated, bits_stored = _number(ds, "BitsAllocated"), _number(ds, "BitsStored")
+    if bits_allocated not in (8, 16) or not 8 <= bits_stored <= bits_allocated:
+        raise FilmRejected(f"{bits_stored} bits a pixel ({bits_allocated} allocated); 8 to 16 are read")
+    # PS3.5, 8.1.1. Below Bits Stored it is ignored; beyond, values would be shifted out of their words.
+    if not 0 <= _number(ds, "HighBit", default=bits_stored - 1) < bits_allocated:
+        raise FilmRejected("damaged header: HighBit lies outside the bits allocated")
+    if not unreadable.isdisjoint(("RescaleSlope", "RescaleIntercept", "ModalityLUTSequence")):
+        raise FilmRejected("damaged header: modality LUT or rescale values cannot be read")
 
 
 def _check_deflated(content: bytes, limits: FilmLimits) -> None:

@@ -68,11 +68,7 @@ def to_grey(
     values = _values_of_codes(stored.dtype, ds, codes, remarks)
     padding = _padding(values, unsigned, ds)
 
-    step = max(1, int(np.sqrt(codes.size / _SAMPLE_PIXELS)))
-    sample = codes[::step, ::step]
-    if masked is not None:
-        sample = sample[~masked[::step, ::step]]
-    counts = np.bincount(sample.ravel(), minlength=values.size)
+    counts = _counts(codes, masked, values.size)
     if not (counts * ~padding).any():
         padding = np.zeros_like(padding)
         remarks.append(Remark(RemarkKind.GREY_LEVELS, "every pixel counts as padding: the padding value was ignored"))
@@ -91,6 +87,15 @@ def to_grey(
     if masked is not None:
         film[masked] = 0.0
     return film, tuple(remarks)
+
+
+def _counts(codes: npt.NDArray[Any], masked: npt.NDArray[np.bool_] | None, size: int) -> npt.NDArray[np.int64]:
+    """How often each of ``size`` codes occurs inside the shutter, in a regular sub-sample of the picture."""
+    step = max(1, int(np.sqrt(codes.size / _SAMPLE_PIXELS)))
+    sample = codes[::step, ::step]
+    if masked is not None:
+        sample = sample[~masked[::step, ::step]]
+    return np.bincount(sample.ravel(), minlength=size)
 
 
 def _values_of_codes(

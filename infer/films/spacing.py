@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from pydicom.dataset import Dataset
 from pydicom.multival import MultiValue
@@ -31,68 +31,133 @@ def read_spacing(ds: Dataset, unreadable: Collection[str] = ()) -> tuple[Spacing
 
     Pixels that are not square bend angles, so their shape wants a second witness. The three spacings and Pixel Aspect
     Ratio are one: exporters copy and compute them from each other, and what is wrong in one is wrong in all. The size
-    of the field of view in mm over the number of rows and columns is another, since no spacing goes into it. Names of
-    attributes that could not be read come as ``unreadable``.
+    of the field of view in mm over the number of rows and columns is another, since no spacing goes into it.
+
+    Parameters
+    ----------
+    ds : Dataset
+    unreadable : collection of str
+        Names of attributes that could not be read.
+
+    Returns
+    -------
+    spacing : Spacing
+    remarks : tuple of Remark
+        Without text of the header.
     """
     remarks: list[Remark] = []
+    stated = _read_stated(ds, remarks)
+    if stated.patient and stated.plain:
+        _compare(stated.patient, stated.plain, stated.factor, remarks)
+    spacing = _calibrated(stated, remarks) or _uncorrected(stated, remarks) or _shape_alone(stated, remarks)
+    if stated.silent and (_says_something(ds, "PixelAspectRatio") or "PixelAspectRatio" in unreadable):
+        # It is only required where pixels are not square (PS3.3, C.7.6.3.1.7).
+        said = "the shape of a pixel is stated, but cannot be read: pixels taken as square"
+        _note(remarks, said, RemarkKind.PIXEL_SHAPE)
+    return _shape_witnessed(ds, spacing, stated, remarks), tuple(remarks)
+
+
+@dataclass(frozen=True)
+class _Stated:
+    """What a file says of the size of its pixels, implausible values left out.
+
+    Attributes
+    ----------
+    patient : (float, float) or None
+        Pixel Spacing, mm, where it is not just the uncorrected one again.
+    imager, scanned : (float, float) or None
+        At the detector, and of a film scanner; mm.
+    ratio : float or None
+        Pixel Aspect Ratio, row over column.
+    calibration : str
+        Pixel Spacing Calibration Type, in capitals.
+    factor : float or None
+        Estimated Radiographic Magnification Factor.
+    """
+
+    patient: Pair | None
+    imager: Pair | None
+    scanned: Pair | None
+    ratio: float | None
+    calibration: str
+    factor: float | None
+
+    @property
+    def plain(self) -> Pair | None:
+        """The uncorrected spacing."""
+        return self.imager or self.scanned
+
+    @property
+    def silent(self) -> bool:
+        """Whether nothing tells even the shape of a pixel."""
+        return not (self.patient or self.plain or self.ratio)
+
+
+def _read_stated(ds: Dataset, remarks: list[Remark]) -> _Stated:
     patient = _pair(ds, "PixelSpacing", remarks)
     imager = _pair(ds, "ImagerPixelSpacing", remarks)
     scanned = _pair(ds, "NominalScannedPixelSpacing", remarks)
-    ratio = _aspect_ratio(ds)
     calibration = str(ds.get("PixelSpacingCalibrationType") or "").strip().upper()
     factor = _magnification(ds, remarks)
-
     if imager and scanned and not _same(imager, scanned):
         _note(remarks, "Imager Pixel Spacing and Nominal Scanned Pixel Spacing disagree")
-    plain, plain_kind = (imager, SpacingKind.DETECTOR_PLANE) if imager else (scanned, SpacingKind.SCANNED_NOMINAL)
-
+    plain = imager or scanned
     if patient and plain and _same(patient, plain):
         if calibration:
             _note(remarks, f"calibration type {_known(calibration)} stated, but Pixel Spacing is uncorrected")
         patient = None
-    if patient:
-        if plain:
-            _compare(patient, plain, factor, remarks)
-        if calibration == "FIDUCIAL":
-            spacing = _spacing(patient, SpacingKind.FIDUCIAL)
-        elif calibration == "GEOMETRY":
-            spacing = _spacing(patient, SpacingKind.GEOMETRY)
-        elif plain:
-            _note(remarks, "Pixel Spacing was corrected, but the file does not say how")
-            spacing = _spacing(patient, SpacingKind.GEOMETRY)
-        else:
-            _note(
-                remarks, "Pixel Spacing without calibration type: magnified or corrected is unknown, lengths withheld"
-            )
-            spacing = Spacing(aspect=patient[0] / patient[1])
-    elif plain and imager and factor is not None and not math.isclose(factor, 1.0):
-        _note(remarks, f"spacing corrected by the stated magnification factor {factor:g}")
-        spacing = _spacing((plain[0] / factor, plain[1] / factor), SpacingKind.GEOMETRY)
-    elif plain:
-        if plain_kind is SpacingKind.DETECTOR_PLANE:
-            _note(remarks, "spacing holds at the detector: lengths are magnified by an unknown few percent")
-        else:
-            _note(remarks, "spacing is the nominal pitch of a film scanner")
-        spacing = _spacing(plain, plain_kind)
-    else:
-        words = "pixels taken as square" if ratio is None else "pixel aspect ratio used"
-        _note(remarks, f"no pixel spacing: lengths withheld, {words}")
-        spacing = Spacing(aspect=ratio or 1.0)
-        if ratio is None and (_says_something(ds, "PixelAspectRatio") or "PixelAspectRatio" in unreadable):
-            # It is only required where pixels are not square (PS3.3, C.7.6.3.1.7).
-            said = "the shape of a pixel is stated, but cannot be read: pixels taken as square"
-            _note(remarks, said, RemarkKind.PIXEL_SHAPE)
+    return _Stated(patient, imager, scanned, _aspect_ratio(ds), calibration, factor)
 
-    shapes = [pair[0] / pair[1] for pair in (patient, imager, scanned) if pair] + ([ratio] if ratio else [])
+
+def _calibrated(stated: _Stated, remarks: list[Remark]) -> Spacing | None:
+    """By Pixel Spacing, as far as the file says how it was corrected; None where there is none of its own."""
+    if stated.patient is None:
+        return None
+    if stated.calibration == "FIDUCIAL":
+        return _spacing(stated.patient, SpacingKind.FIDUCIAL)
+    if stated.calibration != "GEOMETRY" and stated.plain:
+        _note(remarks, "Pixel Spacing was corrected, but the file does not say how")
+    if stated.calibration == "GEOMETRY" or stated.plain:
+        return _spacing(stated.patient, SpacingKind.GEOMETRY)
+    _note(remarks, "Pixel Spacing without calibration type: magnified or corrected is unknown, lengths withheld")
+    return Spacing(aspect=stated.patient[0] / stated.patient[1])
+
+
+def _uncorrected(stated: _Stated, remarks: list[Remark]) -> Spacing | None:
+    """By the spacing at the detector or of the scanner; None where there is neither."""
+    factor = stated.factor
+    if stated.imager and factor is not None and not math.isclose(factor, 1.0):
+        _note(remarks, f"spacing corrected by the stated magnification factor {factor:g}")
+        row, column = stated.imager
+        return _spacing((row / factor, column / factor), SpacingKind.GEOMETRY)
+    if stated.imager:
+        _note(remarks, "spacing holds at the detector: lengths are magnified by an unknown few percent")
+        return _spacing(stated.imager, SpacingKind.DETECTOR_PLANE)
+    if stated.scanned:
+        _note(remarks, "spacing is the nominal pitch of a film scanner")
+        return _spacing(stated.scanned, SpacingKind.SCANNED_NOMINAL)
+    return None
+
+
+def _shape_alone(stated: _Stated, remarks: list[Remark]) -> Spacing:
+    words = "pixels taken as square" if stated.ratio is None else "pixel aspect ratio used"
+    _note(remarks, f"no pixel spacing: lengths withheld, {words}")
+    return Spacing(aspect=stated.ratio or 1.0)
+
+
+def _shape_witnessed(ds: Dataset, spacing: Spacing, stated: _Stated, remarks: list[Remark]) -> Spacing:
+    """The spacing, marked where a second witness confirms pixels that are not square; remarks on their shape."""
+    pairs = (stated.patient, stated.imager, stated.scanned)
+    shapes = [pair[0] / pair[1] for pair in pairs if pair] + ([stated.ratio] if stated.ratio else [])
     if shapes and not math.isclose(min(shapes), max(shapes), rel_tol=_SAME_SHAPE):
         said = f"statements disagree on the shape of a pixel (from {min(shapes):.4g} to {max(shapes):.4g})"
         _note(remarks, said, RemarkKind.PIXEL_SHAPE)
-    if not math.isclose(spacing.aspect, 1.0, rel_tol=_SAME):
-        confirmed = _confirmed(ds, spacing.aspect)
-        spacing = replace(spacing, shape_confirmed=confirmed)
-        by_field = ", as the field of view says, too" if confirmed else ""
-        _note(remarks, f"pixels are not square (row spacing / column spacing {spacing.aspect:.4g}{by_field})")
-    return spacing, tuple(remarks)
+    if math.isclose(spacing.aspect, 1.0, rel_tol=_SAME):
+        return spacing
+    confirmed = _confirmed(ds, spacing.aspect)
+    by_field = ", as the field of view says, too" if confirmed else ""
+    _note(remarks, f"pixels are not square (row spacing / column spacing {spacing.aspect:.4g}{by_field})")
+    return replace(spacing, shape_confirmed=confirmed)
 
 
 def _note(remarks: list[Remark], text: str, kind: RemarkKind = RemarkKind.SPACING) -> None:

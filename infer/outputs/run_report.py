@@ -134,17 +134,20 @@ class RunReport:
                 "constructions": constructions,
                 "proven": proven,
             },
-            "counts": {
-                "films": self.films,
-                "films_without_foot": self.films_without_foot,
-                "feet": self.feet,
-                "rows_by_decision": {name: self.decisions.get(name, 0) for name in OUTCOMES},
-                "rows_by_reason": {kind.value: rows for kind, rows in self.reasons.most_common()},
-                "withheld": dict(self.withheld.most_common()),
-            },
+            "counts": self._counts(),
             "wall_seconds": round(wall_seconds, 3),
             "films_per_minute": round(self.films_per_minute(wall_seconds), 2),
             "seconds_by_stage": {stage: round(spent, 3) for stage, spent in sorted(self.seconds.items())},
+        }
+
+    def _counts(self) -> dict[str, Any]:
+        return {
+            "films": self.films,
+            "films_without_foot": self.films_without_foot,
+            "feet": self.feet,
+            "rows_by_decision": {name: self.decisions.get(name, 0) for name in OUTCOMES},
+            "rows_by_reason": {kind.value: rows for kind, rows in self.reasons.most_common()},
+            "withheld": dict(self.withheld.most_common()),
         }
 
 
