@@ -73,24 +73,12 @@ class FootReader:
 
     @torch.inference_mode()
     def find(self, film: Film) -> list[FoundFoot]:
-        """Every foot on the film, surest first."""
-        side = self.settings.film_side
-        film_from_square = _film_from_even(film) @ _even_from_square(film, side)
-        small = crop(film.pixels, film_from_square, (side, side))
-        y, x = np.mgrid[0:side, 0:side]
-        place = transform_points(film_from_square, np.stack([x, y], -1).astype(float))
-        rows, columns = film.pixels.shape
-        on_film = (place >= -0.5).all(-1) & (place[..., 0] < columns - 0.5) & (place[..., 1] < rows - 0.5)
-        small = np.where(on_film, small, 0).astype(np.float32)
+        """Every foot on the film, surest first; at most ``feet_max`` of the settings."""
+        small, film_from_square = _film_square(film, self.settings.film_side)
         output = self._locator(torch.from_numpy(small)[None])[0]
-
-        heat = torch.sigmoid(output[0])
-        peak = heat == F.max_pool2d(heat[None, None], 3, 1, 1)[0, 0]
-        candidates = torch.nonzero(peak & (heat >= self.settings.score_min))
-        order = torch.argsort(heat[candidates[:, 0], candidates[:, 1]], descending=True)
         found: list[FoundFoot] = []
         centres: list[tuple[FloatArray, float]] = []
-        for row, column in candidates[order].tolist():
+        for row, column, score in self._peaks(output):
             anchors, left, view = self._at_peak(output, row, column)
             centre = anchors.mean(0)
             length = float(np.linalg.norm(anchors.max(0) - anchors.min(0)))
@@ -111,13 +99,21 @@ class FootReader:
                     film_from_crop=film_from_square @ square_from_crop,
                     side="L" if left > 0.5 else "R",
                     side_probability=float(probability),
-                    score=float(heat[row, column]),
+                    score=score,
                     view=view,
                 )
             )
             if len(found) == self.settings.feet_max:
                 break
         return found
+
+    def _peaks(self, output: torch.Tensor) -> list[tuple[int, int, float]]:
+        """Cells (row, column) where the locator's score (0 to 1) is highest among its neighbours, surest first."""
+        heat = torch.sigmoid(output[0])
+        peak = heat == F.max_pool2d(heat[None, None], 3, 1, 1)[0, 0]
+        candidates = torch.nonzero(peak & (heat >= self.settings.score_min))
+        order = torch.argsort(heat[candidates[:, 0], candidates[:, 1]], descending=True)
+        return [(row, column, float(heat[row, column])) for row, column in candidates[order].tolist()]
 
     def _at_peak(self, output: torch.Tensor, row: int, column: int) -> tuple[FloatArray, float, dict[str, float]]:
         """Anchors (A, 2) in the square, probability of a left foot and of each view, averaged round the peak."""
@@ -172,30 +168,15 @@ class FootReader:
         """
         film_from_even = _film_from_even(film)
         even_from_film = np.linalg.inv(film_from_even).astype(np.float64)
-        matrix = foot.film_from_crop
-        points = covariance = confidence = np.zeros(0)
-        view = foot.view
-        conditions: dict[str, float] = {}
-        strangeness = 0.0
-        for number in range(self.settings.passes):
-            picture = crop(film.pixels, matrix, self.settings.crop_size)
-            prediction = self._landmarks(torch.from_numpy(picture)[None])
-            in_crop = prediction.points[0].double().numpy()
-            l11, l21, l22 = prediction.spread[0].double().numpy().T
-            factor = np.zeros((len(in_crop), 2, 2))
-            factor[:, 0, 0], factor[:, 1, 0], factor[:, 1, 1] = l11, l21, l22
-            points = transform_points(matrix, in_crop)
-            covariance = transform_covariance(matrix, factor @ factor.transpose(0, 2, 1))
-            confidence = torch.sigmoid(prediction.confidence[0]).double().numpy()
-            view = dict(zip(VIEWS, torch.softmax(prediction.view[0], 0).tolist(), strict=True))
-            conditions = dict(zip(CONDITIONS, torch.sigmoid(prediction.conditions[0]).tolist(), strict=True))
-            strangeness = float(prediction.strangeness[0])
-            if number + 1 < self.settings.passes:
-                even = transform_points(even_from_film, points[self._anchor_index])
-                placed = self._lay(even, foot.side == "L", np.maximum(confidence[self._anchor_index], 0.02))
-                if placed is None:
-                    break
-                matrix = film_from_even @ placed[0]
+        read = self._read(film, foot)
+        for _ in range(self.settings.passes - 1):
+            even = transform_points(even_from_film, read.points[self._anchor_index])
+            weight = np.maximum(read.confidence[self._anchor_index], 0.02)
+            placed = self._lay(even, foot.side == "L", weight)
+            if placed is None:
+                break
+            read = self._read(film, replace(foot, film_from_crop=film_from_even @ placed[0]))
+        points, covariance, confidence = read.points, read.covariance, read.confidence
         if self.settings.shaft_edges is not None:
             points, covariance = refine_shafts(
                 film, points, covariance, confidence, self._schema, self.settings.shaft_edges
@@ -203,8 +184,36 @@ class FootReader:
         rows, columns = film.pixels.shape
         off = (points < -0.5).any(-1) | (points[:, 0] > columns - 0.5) | (points[:, 1] > rows - 0.5)
         confidence = np.where(off, 0.0, confidence)
-        seen = replace(foot, film_from_crop=matrix, view=view)
-        return FootLandmarks(seen, points, covariance, confidence, conditions, strangeness)
+        return replace(read, points=points, covariance=covariance, confidence=confidence)
+
+    def _read(self, film: Film, foot: FoundFoot) -> FootLandmarks:
+        """One pass of the landmark network over the foot's crop; points in pixels of the film."""
+        matrix = foot.film_from_crop
+        prediction = self._landmarks(torch.from_numpy(crop(film.pixels, matrix, self.settings.crop_size))[None])
+        in_crop = prediction.points[0].double().numpy()
+        l11, l21, l22 = prediction.spread[0].double().numpy().T
+        factor = np.zeros((len(in_crop), 2, 2))
+        factor[:, 0, 0], factor[:, 1, 0], factor[:, 1, 1] = l11, l21, l22
+        view = dict(zip(VIEWS, torch.softmax(prediction.view[0], 0).tolist(), strict=True))
+        return FootLandmarks(
+            replace(foot, view=view),
+            transform_points(matrix, in_crop),
+            transform_covariance(matrix, factor @ factor.transpose(0, 2, 1)),
+            torch.sigmoid(prediction.confidence[0]).double().numpy(),
+            dict(zip(CONDITIONS, torch.sigmoid(prediction.conditions[0]).tolist(), strict=True)),
+            float(prediction.strangeness[0]),
+        )
+
+
+def _film_square(film: Film, side: int) -> tuple[npt.NDArray[np.float32], FloatArray]:
+    """The film in a square of ``side`` pixels, 0 beyond its edges, and the matrix (3, 3) from there to the film."""
+    film_from_square = _film_from_even(film) @ _even_from_square(film, side)
+    small = crop(film.pixels, film_from_square, (side, side))
+    y, x = np.mgrid[0:side, 0:side]
+    place = transform_points(film_from_square, np.stack([x, y], -1).astype(float))
+    rows, columns = film.pixels.shape
+    on_film = (place >= -0.5).all(-1) & (place[..., 0] < columns - 0.5) & (place[..., 1] < rows - 0.5)
+    return np.where(on_film, small, 0).astype(np.float32), film_from_square
 
 
 def _film_from_even(film: Film) -> FloatArray:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Collection
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -128,7 +127,7 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
     )
 
 
-def _check_header(ds: Dataset, unreadable: Collection[str]) -> None:
+def _check_header(ds: Dataset, unreadable: frozenset[str]) -> None:
     """Refuse several frames, depths that are not read, and grey values whose meaning cannot be read."""
     frames = _number(ds, "NumberOfFrames", default=1)
     if frames > 1:

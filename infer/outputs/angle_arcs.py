@@ -150,14 +150,45 @@ def _best(
     ends = points[:, [0, -1]]
     reached = [_reached(axis, ends[:, i]) for i, axis in enumerate(drawn)]
     chord = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=-1)
-    reach = sum(np.linalg.norm(line[:, 1] - line[:, 0], axis=-1) for line in reached)
-    outside = ((points < 4.0) | (points > np.asarray(size, dtype=float) - 4.0)).any(axis=(1, 2))
-    narrow, good, wide = chord / _NARROW, chord / _GOOD, chord / _WIDE
-    cost = 0.008 * reach + 0.002 * np.abs(along - (low + high) / 2.0)
-    cost += 4.0 * np.maximum(0.0, 1.0 - narrow) + 1.2 * np.maximum(0.0, 1.0 - good) + 0.8 * np.maximum(0.0, wide - 1.0)
+    cost = _far(reached, along, low, high) + _ill_sized(chord, points, size)
     # Run on toward the heel, an axis lies over the bone that it is compared with.
-    cost += 0.8 * (along < low) + 20.0 * outside
-    cost += 1.2 * (_distances(avoid, points) < _CLEAR).sum(axis=1)
+    cost += 0.8 * (along < low)
+    cost += _in_the_way(points, reached, avoid, others, arcs)
+    if centre is not None:
+        cost += 50.0 * (np.linalg.norm(at - centre, axis=-1) < 20.0)
+    best = int(cost.argmin())
+    extensions = tuple(
+        (axis.axis.bone, line[best])
+        for axis, line in zip(drawn, reached, strict=True)
+        if (line[best, 0] != line[best, 1]).any()
+    )
+    return AngleArc(one, points[best], extensions, bool(chord[best] < _SMALL), centre)
+
+
+def _far(reached: Sequence[FloatArray], along: FloatArray, low: float, high: float) -> FloatArray:
+    """Cost (K,) of how far the axes run on to an arc, and of its distance from the middle of the second axis."""
+    reach = sum((np.linalg.norm(line[:, 1] - line[:, 0], axis=-1) for line in reached), np.zeros(len(along)))
+    cost: FloatArray = 0.008 * reach + 0.002 * np.abs(along - (low + high) / 2.0)
+    return cost
+
+
+def _ill_sized(chord: FloatArray, points: FloatArray, size: tuple[int, int]) -> FloatArray:
+    """Cost (K,) of arcs (K, N, 2) too narrow to be seen, wider than is of use, or not wholly in the picture."""
+    narrow, good, wide = chord / _NARROW, chord / _GOOD, chord / _WIDE
+    outside = ((points < 4.0) | (points > np.asarray(size, dtype=float) - 4.0)).any(axis=(1, 2))
+    cost: FloatArray = 4.0 * np.maximum(0.0, 1.0 - narrow) + 1.2 * np.maximum(0.0, 1.0 - good)
+    return cost + 0.8 * np.maximum(0.0, wide - 1.0) + 20.0 * outside
+
+
+def _in_the_way(
+    points: FloatArray,
+    reached: Sequence[FloatArray],
+    avoid: FloatArray,
+    others: Sequence[FloatArray],
+    arcs: Sequence[AngleArc],
+) -> FloatArray:
+    """Cost (K,) of arcs (K, N, 2) that run over points, over other axes, or close to arcs that have their place."""
+    cost: FloatArray = 1.2 * (_distances(avoid, points) < _CLEAR).sum(axis=1)
     cost += sum(1.5 * _crosses(line, points) for line in others)
     for arc in arcs:
         apart = _distances(arc.points, points).min(axis=1)
@@ -168,15 +199,7 @@ def _best(
         for line in reached:
             meet |= segments_cross(line[:, None, 0], line[:, None, 1], arc.points[:-1], arc.points[1:]).any(axis=1)
         cost += 2.0 * meet
-    if centre is not None:
-        cost += 50.0 * (np.linalg.norm(at - centre, axis=-1) < 20.0)
-    best = int(cost.argmin())
-    extensions = tuple(
-        (axis.axis.bone, line[best])
-        for axis, line in zip(drawn, reached, strict=True)
-        if (line[best, 0] != line[best, 1]).any()
-    )
-    return AngleArc(one, points[best], extensions, bool(chord[best] < _SMALL), centre)
+    return cost
 
 
 def _arcs(first: AxisLine, at: FloatArray, centre: FloatArray | None) -> FloatArray:

@@ -186,12 +186,7 @@ class FinishedRun:
         stated = _numbers(feet["foot_index"], np.float64)
         check(path, "foot_index", np.isnan(stated) | (stated == self.foot_index))
         check(path, "film", np.array(_together(self.film_of)))
-        columns = [_numbers(feet[name], np.float64) for name in numbers]
-        self.values: FloatArray = np.stack(columns, axis=-1).reshape(len(self.film_of), len(self.measures), 3)
-        gaps = np.isnan(self.values)
-        check(path, "of a measure", (gaps.all(axis=2) == gaps.any(axis=2)))
-        for i, measure in enumerate(self.measures):  # tables of earlier versions have more decimals
-            self.values[:, i] = self.values[:, i].round(DECIMALS[measure.unit]) + 0.0
+        self.values = _values(path, feet, self.measures)
         self._withheld = feet["withheld"].combine_chunks() if "withheld" in feet.column_names else None
         self._crops = self._read_crops(folder / "crops.csv")
         self._landmarks = LandmarkFile(folder / "landmarks.parquet", len(self) * len(landmark_schema()), limits)
@@ -424,6 +419,17 @@ def _stamp(path: Path) -> tuple[int, int, int] | None:
 
 def _numbers(column: pa.ChunkedArray | pa.Array, kind: type) -> npt.NDArray[Any]:
     return np.asarray(pc.fill_null(column, np.nan if kind is np.float64 else -1), dtype=kind)
+
+
+def _values(path: Path, feet: pa.Table, measures: Sequence[Measure]) -> FloatArray:
+    """Value, low and high of every measure, shape (F, M, 3): all three or none."""
+    columns = [_numbers(feet[name], np.float64) for name in number_columns(measures)]
+    values: FloatArray = np.stack(columns, axis=-1).reshape(feet.num_rows, len(measures), 3)
+    gaps = np.isnan(values)
+    check(path, "of a measure", (gaps.all(axis=2) == gaps.any(axis=2)))
+    for i, measure in enumerate(measures):  # tables of earlier versions have more decimals
+        values[:, i] = values[:, i].round(DECIMALS[measure.unit]) + 0.0
+    return values
 
 
 def _place_among_equals(film_of: IntArray) -> IntArray:
