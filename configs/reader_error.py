@@ -6,27 +6,20 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import Field, field_validator
+from pydantic import Field
 
 from raysplay.configs.load import Config, load, shipped
+from raysplay.configs.measure_name import MeasureName
 from raysplay.measure.evidence import Evidence
 from raysplay.measure.reader_error import ReaderError
-from raysplay.measure.registry import MEASURES
 
 
 class _Error(Config):
-    measure: str
+    measure: MeasureName
     sem: Annotated[float, Field(gt=0.0)]
     basis: str
     source: str
     tag: Evidence
-
-    @field_validator("measure")
-    @classmethod
-    def _exists(cls, name: str) -> str:
-        if name not in {measure.name for measure in MEASURES}:
-            raise ValueError(f"no such measure: {name}")
-        return name
 
 
 class _ErrorFile(Config):

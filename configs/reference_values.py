@@ -6,11 +6,11 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Annotated
 
-from pydantic import Field, field_validator
+from pydantic import Field
 
 from raysplay.configs.load import Config, ConfigError, load, shipped
+from raysplay.configs.measure_name import MeasureName
 from raysplay.measure.evidence import Evidence, cite
-from raysplay.measure.registry import MEASURES
 
 
 class Statement(Config):
@@ -29,17 +29,10 @@ class Statement(Config):
 class ReferenceValues(Config):
     """Statements on one measure: ``brief`` fits beside a number and says if sources disagree, ``caution`` says why."""
 
-    measure: str
+    measure: MeasureName
     brief: str
     caution: str = ""
     says: Annotated[tuple[Statement, ...], Field(min_length=1)]
-
-    @field_validator("measure")
-    @classmethod
-    def _exists(cls, name: str) -> str:
-        if name not in {measure.name for measure in MEASURES}:
-            raise ValueError(f"no such measure: {name}")
-        return name
 
     @property
     def sentences(self) -> tuple[str, ...]:

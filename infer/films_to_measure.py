@@ -81,17 +81,13 @@ def films_to_measure(paths: Paths, protocol: Path | str | None) -> FilmsToMeasur
 
     Parameters
     ----------
-    paths : path, or iterable of paths
-        Films or folders of films.
-    protocol : path, optional
-        The shipped ``protocol.yaml`` by default.
+    paths, protocol
+        As :func:`~raysplay.infer.measuring.measure` takes them.
 
     Raises
     ------
-    NoFilmsError
-        If a path is missing or there is no file.
-    ConfigError
-        If a configuration or protocol file cannot be used.
+    NoFilmsError, ConfigError
+        As there.
     """
     from raysplay.infer.decide.settings import decision_settings
 

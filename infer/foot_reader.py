@@ -176,15 +176,11 @@ class FootReader:
             if placed is None:
                 break
             read = self._read(film, replace(foot, film_from_crop=film_from_even @ placed[0]))
-        points, covariance, confidence = read.points, read.covariance, read.confidence
         if self.settings.shaft_edges is not None:
-            points, covariance = refine_shafts(
-                film, points, covariance, confidence, self._schema, self.settings.shaft_edges
-            )
+            read = refine_shafts(film, read, self._schema, self.settings.shaft_edges)
         rows, columns = film.pixels.shape
-        off = (points < -0.5).any(-1) | (points[:, 0] > columns - 0.5) | (points[:, 1] > rows - 0.5)
-        confidence = np.where(off, 0.0, confidence)
-        return replace(read, points=points, covariance=covariance, confidence=confidence)
+        off = (read.points < -0.5).any(-1) | (read.points[:, 0] > columns - 0.5) | (read.points[:, 1] > rows - 0.5)
+        return replace(read, confidence=np.where(off, 0.0, read.confidence))
 
     def _read(self, film: Film, foot: FoundFoot) -> FootLandmarks:
         """One pass of the landmark network over the foot's crop; points in pixels of the film."""

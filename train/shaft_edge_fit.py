@@ -83,7 +83,7 @@ def gather(archive: Path, reader: FootReader, settings: ShaftEdgeSettings) -> Co
                 read = reader.landmarks(film, found)
                 middle = np.nanmean(read.points, axis=0)
                 true = next((t for t in feet if t.side == found.side and _in_box(middle, t)), None)
-                sight = look(film, read.points, read.covariance, read.confidence, schema, plain)
+                sight = look(film, read, schema, plain)
                 if true is not None and sight is not None:
                     places = np.array([true.landmarks.get(code, (np.nan, np.nan)) for code in schema.codes])
                     parts.append(errors_of(sight, transform_points(even_from_film, places[sight.corners])))

@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path

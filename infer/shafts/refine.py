@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from raysplay.infer.films.film import Film
+from raysplay.infer.records import FootLandmarks
 from raysplay.infer.settings import ShaftEdgeSettings
 from raysplay.infer.shafts.belief import Belief, weigh
 from raysplay.infer.shafts.cortex import CortexFits, find_cortices
@@ -49,15 +50,18 @@ class Sight:
     fits: CortexFits
 
 
-def look(
-    film: Film,
-    points: FloatArray,
-    covariance: FloatArray,
-    confidence: FloatArray,
-    schema: LandmarkSchema,
-    settings: ShaftEdgeSettings,
-) -> Sight | None:
-    """Look for the cortices near the network's points; None if no bone is fit for it. Arguments as below."""
+def look(film: Film, read: FootLandmarks, schema: LandmarkSchema, settings: ShaftEdgeSettings) -> Sight | None:
+    """Look for the cortices near the network's points; None if no bone is fit for it.
+
+    Parameters
+    ----------
+    film : Film
+    read : FootLandmarks
+        As the network placed them, pixels of the film.
+    schema : LandmarkSchema
+    settings : ShaftEdgeSettings
+    """
+    points, covariance, confidence = read.points, read.covariance, read.confidence
     corners = np.array([[schema.index(bone + corner) for corner in _CORNERS] for bone in BONES])
     even_from_film = np.diag([1.0, film.spacing.aspect, 1.0])
     shafts = Shafts.of(transform_points(even_from_film, points[corners]))
@@ -77,13 +81,8 @@ def look(
 
 
 def refine_shafts(
-    film: Film,
-    points: FloatArray,
-    covariance: FloatArray,
-    confidence: FloatArray,
-    schema: LandmarkSchema,
-    settings: ShaftEdgeSettings,
-) -> tuple[FloatArray, FloatArray]:
+    film: Film, read: FootLandmarks, schema: LandmarkSchema, settings: ShaftEdgeSettings
+) -> FootLandmarks:
     """Move the cortex landmarks of every shaft to where film and network together place them.
 
     The definition stays: outer cortices at 30 % and 70 % of the projected length (``configs/landmarks.yaml``). The
@@ -93,32 +92,26 @@ def refine_shafts(
 
     Parameters
     ----------
-    film : Film
-    points : ndarray, shape (L, 2)
-        Pixels of the film.
-    covariance : ndarray, shape (L, 2, 2)
-    confidence : ndarray, shape (L,)
-    schema : LandmarkSchema
-    settings : ShaftEdgeSettings
+    film, read, schema, settings
+        As for :func:`look`.
 
     Returns
     -------
-    points : ndarray, shape (L, 2)
-    covariance : ndarray, shape (L, 2, 2)
-        Doubt about the level is carried along the middle of the shaft: where a shaft is bowed or flared to one side,
-        it is doubt about its axis, too. Other landmarks, and bones of which one corner is not to be relied on, come
-        back as they are.
+    FootLandmarks
+        With points and covariances refined. Doubt about the level is carried along the middle of the shaft: where a
+        shaft is bowed or flared to one side, it is doubt about its axis, too. Other landmarks, and bones of which one
+        corner is not to be relied on, come back as they are.
     """
-    sight = look(film, points, covariance, confidence, schema, settings)
+    sight = look(film, read, schema, settings)
     if sight is None:
-        return points, covariance
+        return read
     belief = weigh(sight.fits, sight.doubt, sight.pixel, settings)
     moved, spread = _placed(sight, _without_strangers(belief, sight.doubt, settings))
     film_from_even = np.diag([1.0, 1.0 / film.spacing.aspect, 1.0])
-    refined, refined_covariance = points.copy(), covariance.copy()
-    refined[sight.corners] += transform_points(film_from_even, moved)
-    refined_covariance[sight.corners] = transform_covariance(film_from_even, spread)
-    return refined, refined_covariance
+    points, covariance = read.points.copy(), read.covariance.copy()
+    points[sight.corners] += transform_points(film_from_even, moved)
+    covariance[sight.corners] = transform_covariance(film_from_even, spread)
+    return replace(read, points=points, covariance=covariance)
 
 
 def _by_side(corners: FloatArray) -> FloatArray:

@@ -7,9 +7,18 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from raysplay.configs import landmark_schema
+from raysplay.infer.records import FootLandmarks, FoundFoot
 from raysplay.infer.shafts.cortex import find_cortices
 from raysplay.infer.shafts.refine import refine_shafts
 from raysplay.infer.shafts.strips import Shafts, cut_strips
+
+
+def refined_points(film, points, covariance, confidence, settings):
+    foot = FoundFoot(np.eye(3), "R", 1.0, 1.0, {})
+    read = refine_shafts(film, FootLandmarks(foot, points, covariance, confidence), landmark_schema(), settings)
+    assert read.foot is foot
+    assert read.confidence is confidence
+    return read.points, read.covariance
 
 
 @pytest.fixture
@@ -17,9 +26,9 @@ def refine(settings):
     """Corners of the one bone that ``read`` relies on, and their covariances, after refinement."""
 
     def refined(film, read):
-        points, covariance, confidence, index = read
-        placed, spread = refine_shafts(film, points, covariance, confidence, landmark_schema(), settings)
-        return placed[index], spread[index]
+        *placed, index = read
+        points, covariance = refined_points(film, *placed, settings)
+        return points[index], covariance[index]
 
     return refined
 
@@ -227,7 +236,7 @@ def test_bones_not_to_be_relied_on_are_left_alone(tube, landmarks, spoil, settin
         points[index[2]] = np.nan
     else:
         points[index] = points[index].mean(0) + np.array([[-1, 1], [1, 1], [-1, -1], [1, -1]])
-    placed, spread = refine_shafts(bone.film(), points, covariance, confidence, landmark_schema(), settings)
+    placed, spread = refined_points(bone.film(), points, covariance, confidence, settings)
     assert np.array_equal(placed, points, equal_nan=True)
     assert np.array_equal(spread, covariance)
 
@@ -236,7 +245,7 @@ def test_other_landmarks_and_the_given_arrays_stay_as_they_are(tube, landmarks, 
     bone = tube()
     points, covariance, confidence, index = landmarks(bone.corners() + 2.0, 1.6)
     kept = points.copy(), covariance.copy()
-    placed, spread = refine_shafts(bone.film(), points, covariance, confidence, landmark_schema(), settings)
+    placed, spread = refined_points(bone.film(), points, covariance, confidence, settings)
     assert np.array_equal(points, kept[0])
     assert np.array_equal(covariance, kept[1])
     others = np.setdiff1d(np.arange(len(points)), index)
