@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
@@ -37,14 +37,6 @@ class Cited(Config):
     tag: Evidence
 
 
-class CombinedRule(Config):
-    """How two grades become one, with its source."""
-
-    value: Literal["both", "ima", "hva", "max"]
-    source: str
-    tag: Evidence
-
-
 class SensitivityBound(Config):
     """The largest difference between constructions, in degrees, that does not make a foot sensitive, and its source."""
 
@@ -54,9 +46,8 @@ class SensitivityBound(Config):
 
 
 class Sensitivity(Config):
-    """Constructions that are compared with each other, and the bound of each measure by name."""
+    """The bound of each measure by name."""
 
-    compare: Annotated[tuple[Construction, ...], Field(min_length=2)]
     bounds: dict[str, SensitivityBound]
 
 
@@ -74,13 +65,6 @@ class ChangeRule(Config):
     largest_tilt_difference: Cited
 
 
-class CongruenceRule(Config):
-    """Joint angle in degrees up to which surfaces count as parallel; index from which they count as centred."""
-
-    parallel_within: Cited
-    covered_from: Cited
-
-
 class ReadingProtocol(Config):
     """The whole protocol."""
 
@@ -90,8 +74,6 @@ class ReadingProtocol(Config):
     sensitivity: Sensitivity
     spacing: dict[str, SpacingRule]
     change: ChangeRule
-    combined_grade: CombinedRule
-    congruence: CongruenceRule
 
     @model_validator(mode="after")
     def _measures_exist(self) -> ReadingProtocol:

@@ -113,6 +113,7 @@ def _tell(measure: Measure, console: Console) -> None:
         line("Caution", measure.caution)
     for words in proof_in_words(measure):
         line("Proof", words)
+    line("Interval", interval_in_words(measure))
     for code in measure.landmarks:
         line(f"  {code}", found[schema.index(code)])
     for error in reader_errors().get(measure.name, ()):
@@ -135,6 +136,20 @@ def proof_in_words(measure: Measure) -> list[str]:
         return ["unproven: no trial on bones that the generator did not draw"]
     verdict = "proven" if stands else "unproven: the trials do not keep to the bounds"
     return [verdict, *(trial_in_words(one, measure.unit) for one in trials)]
+
+
+def interval_in_words(measure: Measure) -> str:
+    """Level of the measure's intervals, and what the factor on them was made from."""
+    from raysplay.infer.decide.settings import decision_settings
+    from raysplay.infer.decide.wording import level_words
+
+    limits = decision_settings().interval
+    level, made = level_words(limits.level), limits.calibrated
+    if made is None or measure.name not in made.feet:
+        return f"{level}, not calibrated"
+    factor = limits.inflation.get(measure.name, 1.0)
+    basis = f"{made.feet[measure.name]} feet ({made.source}, {made.films} films, {made.date.isoformat()})"
+    return f"{level}, as propagated times {factor:g}; calibrated for {level_words(made.level)} on {basis}"
 
 
 def trial_in_words(trial: Trial, unit: str) -> str:

@@ -63,10 +63,7 @@ def test_what_a_validator_of_the_project_says_is_repeated():
             "spacing.unknown.millimetres: must be true or false",
         ),
         ("change: {level: {value: .nan, source: x, tag: S}}", "change.level.value: must be greater than 0.0"),
-        (
-            "combined_grade: {value: best, source: x, tag: S}",
-            "combined_grade.value: must be 'both', 'ima', 'hva' or 'max'",
-        ),
+        ("change: {level: {value: 1, source: x, tag: Z}}", "change.level.tag: must be 'S', 'M', 'D' or 'P'"),
         ("[1, 2]", "must hold keys and values"),
         ("", "is empty"),
         ("reported: [hva]\nreported: [ima]", "the key reported stands twice (line 2, column 1)"),

@@ -1,8 +1,10 @@
 """``raysplay measures``: the registry on a screen."""
 
 import pytest
+import yaml
 from typer.testing import CliRunner
 
+from raysplay.configs.load import CONFIG_DIR
 from raysplay.configs.protocol import reported_measures
 from raysplay.infer.measures_command import named
 from raysplay.measure import MEASURES, Evidence
@@ -92,3 +94,19 @@ def test_a_measure_that_is_none_is_bad_usage_and_names_like_it_are_told():
     assert result.exit_code == 2
     assert "no measure 'hav'; names like it: hva" in " ".join(result.output.split())
     assert "raysplay measures lists all" in " ".join(run("xyz").output.replace("│", " ").split())
+
+
+@pytest.mark.parametrize("name", ["hva", "dmaa", "tmt1"])
+def test_the_level_of_intervals_is_told_with_what_made_their_factor(name):
+    """All of it stands in `decision.yaml`; a measure that no feet were counted for has no calibration."""
+    limits = yaml.safe_load((CONFIG_DIR / "decision.yaml").read_text(encoding="utf-8"))["interval"]
+    (line,) = (one for one in run(name).stdout.splitlines() if one.startswith("Interval"))
+    assert line.split()[1:3] == ["90", "%,"]
+    made = limits["calibrated"]
+    if name in made["feet"]:
+        assert f"times {limits['inflation'][name]:g};" in line
+        assert f"calibrated for 91 % on {made['feet'][name]} feet" in line
+        assert made["source"] in line
+        assert str(made["date"]) in line
+    else:
+        assert line.endswith("not calibrated")

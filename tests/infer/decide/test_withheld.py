@@ -89,7 +89,7 @@ def test_the_foot_where_constructions_differ_is_told_so_or_sent(case, tmp_path):
     assert not any(reason.kind is ReasonKind.CONSTRUCTION_SENSITIVE for reason in decide(golden, LIMITS).reasons)
     path = tmp_path / "protocol.yaml"
     path.write_text(
-        "sensitivity: {compare: [shaft, head_base], bounds: {ima: {degrees: 1.4, source: test, tag: P}}}\n",
+        "sensitivity: {bounds: {ima: {degrees: 1.4, source: test, tag: P}}}\n",
         encoding="utf-8",
     )
     strict = replace(golden, protocol=read_protocol(path))
