@@ -38,7 +38,7 @@ class Cited(Config):
 
 
 class SensitivityBound(Config):
-    """The largest difference between constructions, in degrees, that does not make a foot sensitive, and its source."""
+    """Difference between constructions, in degrees, above which a foot is sensitive to the choice, with its source."""
 
     degrees: Annotated[float, Field(gt=0.0)]
     source: str
@@ -46,7 +46,7 @@ class SensitivityBound(Config):
 
 
 class Sensitivity(Config):
-    """The bound of each measure by name."""
+    """Bounds of sensitivity by measure; angles only."""
 
     bounds: dict[str, SensitivityBound]
 
@@ -59,7 +59,7 @@ class SpacingRule(Config):
 
 
 class ChangeRule(Config):
-    """When two visits are compared: level of the smallest change shown, and by how many degrees beams may differ."""
+    """Level at which a change counts (0 to 1), and how far tube tilts of two films may differ (degrees)."""
 
     level: Cited
     largest_tilt_difference: Cited

@@ -94,6 +94,7 @@ class Withheld(Enum):
 
     @property
     def words(self) -> str:
+        """For a person."""
         return _WHY_WITHHELD[self]
 
 

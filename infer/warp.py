@@ -12,12 +12,36 @@ FloatArray = npt.NDArray[np.float64]
 
 
 def transform_points(matrix: FloatArray, points: FloatArray) -> FloatArray:
-    """Apply an affine (3, 3) matrix to (..., 2) points."""
+    """Apply an affine matrix to points.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (3, 3)
+        Maps pixels of one picture to pixels of another.
+    points : ndarray, shape (..., 2)
+        x along columns, y along rows.
+
+    Returns
+    -------
+    ndarray, shape (..., 2)
+    """
     return points @ matrix[:2, :2].T + matrix[:2, 2]
 
 
 def transform_covariance(matrix: FloatArray, covariance: FloatArray) -> FloatArray:
-    """Carry (..., 2, 2) covariances through the linear part of an affine (3, 3) matrix."""
+    """Carry covariances through the linear part of an affine matrix.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (3, 3)
+    covariance : ndarray, shape (..., 2, 2)
+        In the square of the source's pixels.
+
+    Returns
+    -------
+    ndarray, shape (..., 2, 2)
+        In the square of the target's pixels.
+    """
     linear = matrix[:2, :2]
     return linear @ covariance @ linear.T
 
@@ -97,7 +121,20 @@ def shrink(image: npt.NDArray[np.float32], factor: int) -> tuple[npt.NDArray[np.
 
 
 def crop(image: npt.NDArray[np.float32], image_from_crop: FloatArray, size: tuple[int, int]) -> npt.NDArray[np.float32]:
-    """One crop of a film, averaged where the film is finer than the crop. Beyond the film: its edge values."""
+    """One crop of a film, averaged where the film is finer than the crop.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (rows, columns)
+    image_from_crop : ndarray, shape (3, 3)
+        Maps pixels of the crop to pixels of the film, affine.
+    size : (rows, columns) of the crop
+
+    Returns
+    -------
+    ndarray of float32, shape ``size``
+        Beyond the film: its edge values.
+    """
     scale = float(np.sqrt(abs(np.linalg.det(image_from_crop[:2, :2]))))
     factor = max(1, int(scale + 0.25))
     window, start = blocks_under(image, image_from_crop, size, factor)

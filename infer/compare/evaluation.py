@@ -39,6 +39,7 @@ class Pair:
 
     @property
     def decision(self) -> str:
+        """Of the run; ``not found`` or ``film not read`` where nothing answers to the true foot."""
         if self.measured is not None:
             return self.measured.decision
         return NOT_FOUND if self.film_read else FILM_NOT_READ

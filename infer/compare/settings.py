@@ -13,6 +13,8 @@ from raysplay.measure import MEASURES, by_name
 
 
 class BootstrapSettings(Config):
+    """Resamples of films behind an interval of a mean, and the seed that repeats them."""
+
     samples: int = Field(ge=100)
     seed: int = Field(ge=0)
 

@@ -40,6 +40,7 @@ class FootCase:
 
     @property
     def foot(self) -> FoundFoot:
+        """Where the foot lies, its side and its view."""
         return self.landmarks.foot
 
 
@@ -77,7 +78,20 @@ def upright(film: Film, foot: FoundFoot, points: FloatArray) -> FloatArray:
 
 
 def on_film(film: Film, points: FloatArray, margin: float = 0.0) -> npt.NDArray[np.bool_]:
-    """Whether each point lies on the film, at least ``margin`` pixels inside; ``nan`` does not."""
+    """Whether each point lies on the film.
+
+    Parameters
+    ----------
+    film : Film
+    points : ndarray, shape (..., 2)
+        Pixels of the film; ``nan`` lies nowhere.
+    margin : float
+        Pixels that a point must lie inside of the edge, which is half a pixel beyond the outermost centres.
+
+    Returns
+    -------
+    ndarray of bool, shape (...)
+    """
     rows, columns = film.pixels.shape
     x, y = points[..., 0], points[..., 1]
     edge = margin - 0.5

@@ -30,7 +30,7 @@ def deciding(measurements: Sequence[Measurement], limits: IntervalLimits) -> tup
 
 
 def needed_landmarks(schema: LandmarkSchema, measures: Iterable[Measure]) -> list[int]:
-    """Indices of the landmarks that the measures need, in schema order."""
+    """Indices of the landmarks that the measures need, ascending, which is schema order."""
     codes = {code for measure in measures for code in measure.landmarks}
     return sorted(schema.index(code) for code in codes)
 

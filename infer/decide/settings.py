@@ -31,11 +31,27 @@ Range = Annotated[tuple[float, float], AfterValidator(_rising)]
 
 
 class PresenceLimits(Config):
+    """Score of a found foot, 0 to 1: ``refuse_below``, no foot; ``doubtful_below``, a person looks."""
+
     refuse_below: Probability
     doubtful_below: Probability
 
 
 class ViewLimits(Config):
+    """Probabilities of views, 0 to 1, and what a file may state against a dorsoplantar film.
+
+    Attributes
+    ----------
+    refuse_other_from : float
+        Lateral and other together, on film and crop.
+    refuse_oblique_from : float
+        These and oblique together, on the crop alone.
+    doubtful_dp_below : float
+        Dorsoplantar, for a person to look.
+    stated_not_dp : frozenset of str
+        Words of View Position and the like, in capitals.
+    """
+
     refuse_other_from: Probability
     refuse_oblique_from: Probability
     doubtful_dp_below: Probability
@@ -43,14 +59,23 @@ class ViewLimits(Config):
 
 
 class SideLimits(Config):
+    """Probability of the side, 0.5 to 1, below which a person looks."""
+
     doubtful_below: Probability
 
 
 class CutOffLimits(Config):
+    """Distance from the film's edge that counts as cut off, in percent of the foot's own length."""
+
     margin_percent: float = Field(ge=0.0)
 
 
 class LandmarkLimits(Config):
+    """Confidence of a landmark, 0 to 1: ``withhold_below`` it counts as missing, ``doubtful_below`` a person looks.
+
+    ``name_at_most`` points are named in reasons, the rest are counted.
+    """
+
     withhold_below: Probability
     doubtful_below: Probability
     name_at_most: int = Field(ge=1)
@@ -67,6 +92,24 @@ class Calibration(Config):
 
 
 class IntervalLimits(Config):
+    """How intervals are made, and how wide they may be.
+
+    Attributes
+    ----------
+    level : float
+        Share of truths that they shall hold, between 0 and 1.
+    inflation : dict of str to float
+        Factor on the standard deviation by measure; 1 where not named.
+    shape_sd : dict of str to float
+        Added in quadrature, in the measure's unit; 0 where not named.
+    calibrated : Calibration or None
+        What the factors were made from.
+    decides : tuple of str
+        Measures whose doubt sends a foot to a person.
+    widest : dict of str to float
+        Width (high - low) that passes, in the measure's unit.
+    """
+
     level: float = Field(gt=0.0, lt=1.0)
     inflation: dict[str, Annotated[float, Field(gt=0.0)]]
     shape_sd: dict[str, Annotated[float, Field(gt=0.0)]] = Field(default_factory=dict)
@@ -85,14 +128,23 @@ class ConditionLimits(Config):
 
 
 class UnlikeTrainingLimits(Config):
+    """Strangeness from which a person looks; about 1 for a film like those of training."""
+
     doubtful_from: float = Field(gt=0.0)
 
 
 class PolarityLimits(Config):
+    """How many times as strange the other reading of a film and its negative must be for the polarity to be clear."""
+
     clear_from: float = Field(ge=1.0)
 
 
 class ConstructionLimits(Config):
+    """Measures whose constructions are compared, by which, and whether a difference sends the foot to a person.
+
+    The bounds, in degrees, stand in the protocol.
+    """
+
     measures: tuple[str, ...]
     compare: Annotated[tuple[str, ...], Field(min_length=2)]
     review: bool
@@ -106,25 +158,45 @@ class ConstructionLimits(Config):
 
 
 class ShapeLimits(Config):
+    """Shapes that a foot may have.
+
+    Attributes
+    ----------
+    values : dict of str to (float, float)
+        Least and greatest value by measure, in its unit.
+    shaft_ratio : dict of str to (float, float)
+        By bone of the schema: distance of its shaft levels over that of the second metatarsal's.
+    slenderness : (float, float)
+        Shaft width over the distance of the levels.
+    """
+
     values: dict[str, Range]
     shaft_ratio: dict[str, Range]
     slenderness: Range
 
 
 class SpacingLimits(Config):
+    """Row over column distance, and mm between the second metatarsal's shaft levels, that can be believed."""
+
     aspect: Range
     second_metatarsal_mm: Range
 
 
 class PixelShapeLimits(Config):
+    """How far from square a pixel may be by one statement alone, in percent."""
+
     square_within_percent: float = Field(ge=0.0)
 
 
 class LoadingLimits(Config):
+    """Loads on the foot that send it to a person."""
+
     for_review: frozenset[Loading]
 
 
 class RemarkLimits(Config):
+    """Kinds of remarks on a file that send its feet to a person."""
+
     for_review: frozenset[RemarkKind]
 
 

@@ -14,7 +14,13 @@ def unit_word(unit: str) -> str:
 
 
 def number(value: float, unit: str) -> str:
-    """The value as it is shown, see :data:`DECIMALS`."""
+    """The value without its unit, with the decimals of :data:`DECIMALS`.
+
+    Examples
+    --------
+    >>> number(12.345, "deg"), number(0.98765, "ratio")
+    ('12.3', '0.988')
+    """
     return f"{value:.{DECIMALS[unit]}f}"
 
 

@@ -98,10 +98,16 @@ _DEEPEST = 3
 
 
 def read_laterality(ds: Dataset) -> tuple[str | None, tuple[Remark, ...]]:
-    """Side stated by the file: 'L', 'R', 'B' (both) or None, and remarks.
+    """Side that the file states.
 
-    Image Laterality speaks for the picture and comes first, then Frame Laterality, then the Laterality
-    of the series.
+    Image Laterality speaks for the picture and comes first, then Frame Laterality, then the Laterality of the series.
+
+    Returns
+    -------
+    side : {'L', 'R', 'B'} or None
+        B is both; None where nothing is stated.
+    remarks : tuple of Remark
+        That nothing is stated, or that statements disagree.
     """
     stated = {}
     for name, values in (

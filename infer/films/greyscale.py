@@ -265,10 +265,21 @@ def percentile_grey(
 
 
 def colour_to_grey(pixels: npt.NDArray[np.uint8], tolerance: float, share: float) -> npt.NDArray[np.uint8] | None:
-    """Grey picture of RGB ``pixels`` (rows, columns, 3) whose channels are equal up to noise, else None.
+    """Grey picture of a colour one whose channels are equal up to noise.
 
-    No more than ``share`` of the pixels may have channels that differ by more than ``tolerance`` of the
-    full range.
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (rows, columns, 3)
+        Red, green, blue.
+    tolerance : float
+        Difference of channels, as a part of the full range, from which a pixel is coloured.
+    share : float
+        Part of the pixels that may be coloured, 0 to 1.
+
+    Returns
+    -------
+    ndarray of uint8, shape (rows, columns), or None
+        None for a picture in colour.
     """
     red, green, blue = (pixels[..., channel] for channel in range(3))
     highest = np.maximum(np.maximum(red, green), blue)

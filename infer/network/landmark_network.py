@@ -72,7 +72,18 @@ class LandmarkNetwork(nn.Module):
         self.register_buffer("whiten", torch.zeros(w16, w16))
 
     def forward(self, images: Tensor) -> LandmarkPrediction:
-        """Predict from (B, R, C) grey crops; R and C are multiples of 16."""
+        """Predict from grey crops.
+
+        Parameters
+        ----------
+        images : Tensor, shape (B, R, C)
+            0 to 1, bone bright; R and C are multiples of 16.
+
+        Returns
+        -------
+        LandmarkPrediction
+            Points and spreads in pixels of the crop; confidence, view and conditions as logits.
+        """
         f4, f8, f16 = self.trunk(normalise(images))
         f16 = self.context(f16)
         x = F.interpolate(self.up8[0](f16), scale_factor=2, mode="bilinear", align_corners=False)
@@ -91,7 +102,14 @@ class LandmarkNetwork(nn.Module):
 
 
 def cell_centres(rows: int, columns: int, device: torch.device) -> tuple[Tensor, Tensor]:
-    """Crop coordinates of map columns and rows: the cell covers STRIDE pixels whose middle it stands for."""
+    """Crop coordinates of map columns and rows: a cell covers ``STRIDE`` pixels, whose middle it stands for.
+
+    Returns
+    -------
+    x : Tensor, shape (columns,)
+    y : Tensor, shape (rows,)
+        Pixels of the crop, centres at integers.
+    """
     middle = (STRIDE - 1) / 2
     return (
         torch.arange(columns, device=device) * STRIDE + middle,
@@ -130,7 +148,20 @@ def decode(maps: Tensor) -> Tensor:
 
 
 def sample(field: Tensor, points: Tensor, landmarks: int) -> Tensor:
-    """Read each landmark's own four channels of (B, 4 L, r, c) at its (B, L, 2) position: (B, L, 4)."""
+    """Read each landmark's own four channels where the landmark lies.
+
+    Parameters
+    ----------
+    field : Tensor, shape (B, 4 L, r, c)
+    points : Tensor, shape (B, L, 2)
+        Pixels of the crop.
+    landmarks : int
+        L.
+
+    Returns
+    -------
+    Tensor, shape (B, L, 4)
+    """
     batch, _, rows, columns = field.shape
     extent = torch.tensor([columns * STRIDE, rows * STRIDE], device=field.device)
     grid = ((2 * points + 1) / extent - 1).reshape(batch * landmarks, 1, 1, 2)

@@ -39,7 +39,18 @@ class LocatorNetwork(nn.Module):
         self.head.bias = nn.Parameter(bias)
 
     def forward(self, images: Tensor) -> Tensor:
-        """Map of (B, R, C) small films; R and C are multiples of 16."""
+        """Map of small films.
+
+        Parameters
+        ----------
+        images : Tensor, shape (B, R, C)
+            0 to 1, bone bright; R and C are multiples of 16.
+
+        Returns
+        -------
+        Tensor, shape (B, 1 + 2 A + 1 + 4, R / STRIDE, C / STRIDE)
+            Channels as the class has them.
+        """
         _, f8, f16 = self.trunk(normalise(images))
         f16 = self.context(f16)
         x = F.interpolate(self.up(f16), scale_factor=2, mode="bilinear", align_corners=False) + f8

@@ -12,7 +12,18 @@ LOCAL = 31
 
 
 def normalise(images: Tensor) -> Tensor:
-    """From (B, R, C) grey values to (B, 2, R, C): the 2nd..98th percentile mapped to -1..1, and local z-scores."""
+    """Grey values by rank and by their surroundings, free of exposure and window.
+
+    Parameters
+    ----------
+    images : Tensor, shape (B, R, C)
+
+    Returns
+    -------
+    Tensor, shape (B, 2, R, C)
+        The 2nd to 98th percentile mapped to -1 to 1 (cut at -1.6 and 1.6); z-scores over squares of ``LOCAL`` pixels,
+        cut at -3 and 3.
+    """
     flat = images.flatten(1)[:, ::7]
     low = torch.quantile(flat, 0.02, dim=1)[:, None, None]
     high = torch.quantile(flat, 0.98, dim=1)[:, None, None]

@@ -30,7 +30,7 @@ class Trunk(nn.Module):
         self.stages = nn.ModuleList([net.layer1, net.layer2, net.layer3])
 
     def forward(self, x: Tensor) -> list[Tensor]:
-        """Features at strides 4, 8 and 16."""
+        """Features of a picture (B, ``CHANNELS``, R, C) at strides 4, 8 and 16, as wide as ``widths`` says."""
         x = self.stem(x)
         features = []
         for stage in self.stages:
@@ -70,6 +70,7 @@ class Context(nn.Module):
         self.merge = convolution(5 * half, width, 1)
 
     def forward(self, x: Tensor) -> Tensor:
+        """Features (B, ``width``, r, c) in, the same shape out."""
         y = self.reduce(x)
         whole = self.whole(y.mean((2, 3)))[..., None, None].expand_as(y)
         seen: Tensor = self.merge(torch.cat([y, *(branch(y) for branch in self.branches), whole], dim=1))

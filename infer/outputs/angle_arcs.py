@@ -64,7 +64,15 @@ class AngleArc:
 
 
 def drawn_axes(measurements: Iterable[Measurement], schema: LandmarkSchema, shown: FloatArray) -> list[DrawnAxis]:
-    """Axes of the measures that have an arc, each once; a bone may have several, by different constructions."""
+    """Axes of the measures that have an arc, each once; a bone may have several, by different constructions.
+
+    Parameters
+    ----------
+    measurements : iterable of Measurement
+    schema : LandmarkSchema
+    shown : ndarray, shape (L, 2)
+        Landmarks in pixels of the picture.
+    """
     found: dict[tuple[str, bytes, bytes], tuple[AxisLine, str]] = {}
     for one in measurements:
         for axis in _pair(one, schema, shown):

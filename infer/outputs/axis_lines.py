@@ -29,14 +29,17 @@ class AxisLine:
 
     @property
     def middle(self) -> FloatArray:
+        """Midway between the two points, shape (2,)."""
         return (self.proximal + self.distal) / 2.0
 
     @property
     def length(self) -> float:
+        """Distance of the two points, in their unit."""
         return float(np.linalg.norm(self.distal - self.proximal))
 
     @property
     def direction(self) -> FloatArray:
+        """Unit vector, shape (2,), pointing distally; nought where the points coincide."""
         return (self.distal - self.proximal) / max(self.length, 1e-9)
 
 
@@ -69,7 +72,13 @@ def bone_of(code: str) -> str:
 
 
 def crossing(first: AxisLine, second: AxisLine) -> FloatArray | None:
-    """Where the two lines meet; ``None`` where they are so parallel that the point says nothing."""
+    """Where the two lines meet, in the frame of their points.
+
+    Returns
+    -------
+    ndarray, shape (2,), or None
+        None where they are nearly parallel (half a degree), so that the point says nothing.
+    """
     across = np.stack([first.direction, -second.direction], axis=1)
     if abs(np.linalg.det(across)) < np.sin(np.radians(0.5)):
         return None

@@ -31,6 +31,7 @@ class CsvTable:
         self._file.flush()
 
     def close(self) -> None:
+        """Close the file; a second time does nothing."""
         self._file.close()
 
     def __enter__(self) -> CsvTable:

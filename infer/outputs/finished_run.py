@@ -198,6 +198,7 @@ class FinishedRun:
 
     @property
     def film_count(self) -> int:
+        """Rows of ``films.csv``."""
         return int(self._film_table.num_rows)
 
     def film(self, index: int) -> FilmFacts:

@@ -64,7 +64,7 @@ def printable(text: str) -> str:
 
 
 def text_width(text: str, size: int) -> float:
-    """Width of a line of text in pixels, minus signs as :func:`write` draws them."""
+    """Width of a line of text in pixels, minus signs as :func:`write` draws them; ``size`` in pixels, too."""
     pieces = _pieces(text)
     return sum(font(size).getlength(piece) for piece in pieces) + (len(pieces) - 1) * _minus(size)
 
@@ -112,7 +112,20 @@ def wrapped(text: str, size: int, width: float) -> list[str]:
 def cased_line(
     draw: ImageDraw.ImageDraw, points: FloatArray, colour: Colour, width: float, *, scale: int, dash: float = 0.0
 ) -> None:
-    """A line with its casing; ``dash`` is the length of a dash and of the gap after it."""
+    """A line with its casing.
+
+    Parameters
+    ----------
+    draw : ImageDraw
+        Of a picture that is ``scale`` times larger than the points' frame.
+    points : ndarray, shape (N, 2)
+    colour : (int, int, int)
+    width : float
+        Of the line in pixels of the points' frame; the casing adds 1.5 on either side.
+    scale : int
+    dash : float
+        Length of a dash and of the gap after it; 0 for a whole line, else only the ends of ``points`` count.
+    """
     strokes = _dashes(points, dash) if dash else [points]
     for shade, thick in ((CASING, width + 3.0), (colour, width)):
         for stroke in strokes:
@@ -120,6 +133,7 @@ def cased_line(
 
 
 def xy(point: FloatArray) -> tuple[float, float]:
+    """A point, shape (2,), as Pillow takes it."""
     return float(point[0]), float(point[1])
 
 

@@ -79,6 +79,7 @@ class RunReport:
             self.seconds[stage] = self.seconds.get(stage, 0.0) + spent
 
     def films_per_minute(self, wall_seconds: float) -> float:
+        """Films counted so far over a time in seconds; 0 for no time."""
         return 60.0 * self.films / wall_seconds if wall_seconds > 0 else 0.0
 
     def as_json(

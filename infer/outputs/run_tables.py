@@ -50,6 +50,8 @@ Names = Annotated[dict[str, str], Field(max_length=1000)]
 
 
 class RecordedProtocol(BaseModel):
+    """What ``run.json`` keeps of the protocol: file, digest, construction by measure, and which are proven."""
+
     file: PathText = ""
     sha256: str = ""
     constructions: Annotated[dict[str, str], Field(min_length=1, max_length=1000)]
@@ -62,6 +64,8 @@ class _Stated(BaseModel):
 
 
 class RecordedDigests(BaseModel):
+    """SHA-256 of weights and configurations by name of the file."""
+
     weights: Names = {}
     configs: Names = {}
 
@@ -215,6 +219,7 @@ class LandmarkFile:
             raise RunError(f"{path}: cannot be read (it is no table of landmarks, or damaged)") from error
 
     def close(self) -> None:
+        """Close the file."""
         self._file.close(force=True)
 
     def group(self, number: int) -> pa.Table:

@@ -82,7 +82,14 @@ CROPS_HEADER = (
 
 
 def number_columns(reported: Sequence[Measure]) -> tuple[str, ...]:
-    """Columns of numbers in ``feet.csv``: three for each reported measure."""
+    """Columns of numbers in ``feet.csv``: value, low and high of each reported measure, in its unit.
+
+    Examples
+    --------
+    >>> from raysplay.measure import by_name
+    >>> number_columns([by_name("hva")])
+    ('hva', 'hva_low', 'hva_high')
+    """
     return tuple(f"{measure.name}{end}" for measure in reported for end in NUMBER_ENDS)
 
 
