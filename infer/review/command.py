@@ -62,7 +62,7 @@ def review(
         note_store(opened.folder, reads.name)
     with contextlib.closing(reads):
         with store_errors():
-            desk, shelf = _desk(opened, reads, films, study)
+            desk, shelf = _desk(opened, reads, films, study, reader)
         with shelf:
             desk.warm_up()  # while the server's libraries are loaded
             from raysplay.infer.review.guard import Door
@@ -142,7 +142,7 @@ def take_over_earlier(desk: OpenDesk) -> None:
 
 
 def _desk(
-    run: FinishedRun, reads: ReadStore, films: Path | None, study: Path | None
+    run: FinishedRun, reads: ReadStore, films: Path | None, study: Path | None, reader: str | None
 ) -> tuple[OpenDesk | BlindDesk, FilmShelf]:
     from raysplay.infer.review.blind_desk import BlindDesk
     from raysplay.infer.review.films import FilmShelf
@@ -157,6 +157,9 @@ def _desk(
         take_over_earlier(desk)
         return desk, shelf
     try:
-        return BlindDesk(run, reads, shelf, settings, Study(study, run, settings.repeat_distance)), shelf
+        held = Study(study, run, settings.repeat_distance)
     except StudyError as error:
         raise typer.BadParameter(str(error), param_hint="--study") from error
+    if reader is not None and reader not in held.plan.readers:
+        raise typer.BadParameter(f"{reader}: {study} does not name this reader", param_hint="--reader")
+    return BlindDesk(run, reads, shelf, settings, held), shelf

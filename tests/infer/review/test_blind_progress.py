@@ -4,6 +4,9 @@ import json
 
 import pytest
 import yaml
+from typer.testing import CliRunner
+
+from raysplay.train.cli import app
 
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
 
@@ -51,6 +54,16 @@ def test_a_browser_that_reads_for_one_reader_states_no_others_initials(study):
     # One's own again is no change: a page says them anew to a server that was started anew.
     assert first.post("/api/reader", json={"initials": "ab"}).json() == {"reader": "AB"}
     assert second.get("/api/session").json()["reader"] == "CD"
+
+
+def test_a_review_is_not_started_for_somebody_whom_the_study_does_not_name(harbour, tmp_path):
+    """Every question of such a page would be refused, and it would never ask for other initials."""
+    plan = tmp_path / "study.yaml"
+    plan.write_text("{name: Harbour readers, seed: 3, readers: [AB, CD], repeats: 0}")
+    call = ["review", str(harbour), "--study", str(plan), "--reader", "ZZ", "--no-browser", "--port", "1"]
+    refused = CliRunner().invoke(app, call, env={"COLUMNS": "400"})
+    assert refused.exit_code == 2
+    assert f"ZZ: {plan} does not name this reader" in refused.output
 
 
 def test_nobody_is_named_before_initials_are_stated(serve, harbour, tmp_path):

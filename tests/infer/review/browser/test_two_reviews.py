@@ -94,3 +94,21 @@ def test_the_leading_page_on_disk_lets_in(serve, harbour, chromium, tmp_path):
             page.wait_for_selector("#initials", timeout=15_000)
     finally:
         context.close()
+
+
+def test_a_page_of_one_reader_saves_nothing_for_another_who_came_since(harbour_page):
+    """Both are pages of one browser, whose key is the later reader's: whose read was it?"""
+    first = harbour_page.reader.open("spring/cook.dcm").stay()
+    page, served = first.page, harbour_page.served
+    second = page.context.new_page()
+    second.goto(f"{served.base}/start?token={served.door.token}")
+    second.fill("#initials", "CD")
+    second.keyboard.press("Enter")
+    second.wait_for_selector("tr.current")
+    page.keyboard.press("Enter")
+    dialog = page.get_by_role("dialog")
+    dialog.get_by_text("This page was opened for another reader: CD reads in this browser now").wait_for(timeout=15_000)
+    second.goto(f"{served.base}/#/foot/1")
+    second.wait_for_selector(".film-page[data-film=visible]")
+    assert second.locator(".film-page").get_attribute("data-state") == "open"
+    assert second.locator(".history li").count() == 0
