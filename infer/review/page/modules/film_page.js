@@ -266,8 +266,8 @@ export class FilmPage {
     const { edit } = session;
     this.orientation.update();
     this.bar.update({
-      canUndo: edit.done.length > 0 && session.mayShift("undo"),
-      canRedo: edit.undone.length > 0 && session.mayShift("redo"),
+      canUndo: edit.steps.can("undo") && session.mayShift("undo"),
+      canRedo: edit.steps.can("redo") && session.mayShift("redo"),
       pressed: { mirror: stage.view.mirrored, allPoints: picture.all, labels: picture.labels, hide: picture.hidden, compare: this.compare !== null, list: this.layout.listOpen },
       window: stage.window,
       turn: stage.view.turn,

@@ -1,3 +1,7 @@
+import { EditSteps } from "./edit_steps.js";
+import { NOWHERE, same, stateOf, statesOf } from "./point_states.js";
+import { groundOf, stillTaken, takenOf } from "./taken_numbers.js";
+
 /**
  * One foot as a reader changes it: its points, what it is called, its construction and which withheld numbers are taken.
  * Every change is a step that can be undone and done again, with all that it changed.
@@ -6,21 +10,15 @@
  * @typedef {import("./types.js").FootPoint} FootPoint
  * @typedef {import("./types.js").Measurements} Measurements
  * @typedef {import("./types.js").Place} Place
- * @typedef {{x: number|null, y: number|null, visible: boolean, moved: boolean}} PointState
- * @typedef {{value: number, points: string}} Accepted the number that was seen, and the points it stood on
+ * @typedef {import("./point_states.js").PointState} PointState
+ * @typedef {import("./taken_numbers.js").Accepted} Accepted
+ * @typedef {import("./edit_steps.js").Part} Part
  * @typedef {{side: string, construction: string, anew: boolean, accepted: Record<string, Accepted>}} Rest what is not
  *   a point; `anew`: the model's points do not count
  * @typedef {{foot: Foot, given: Map<string, FootPoint>, saved: Map<string, PointState>, savedRest: Rest, version: number,
  *   note: string, measured: Measurements|null}} Base a read that stands, and what was shown with it
  * @typedef {{note: string, measured: Measurements|null}} Shown
- * @typedef {{points: Map<string, PointState>, rest?: Rest, base?: Base}} Part
- * @typedef {{words: string, before: Part, after: Part, kind: string, at: number}} Step
  */
-
-/** Key presses on one point within this time are one step, ms. */
-const TOGETHER = 500;
-/** @type {PointState} */
-const NOWHERE = { x: null, y: null, visible: true, moved: false };
 
 export class FootEdit {
   /**
@@ -37,13 +35,10 @@ export class FootEdit {
     /** @type {Map<string, FootPoint>} as the server gave them */
     this.given = new Map(points.map((point) => [point.code, point]));
     /** @type {Map<string, PointState>} */
-    this.now = new Map(points.map((point) => [point.code, stateOf(point)]));
+    this.now = statesOf(points);
     /** @type {Rest} */
     this.rest = this.#restOf(foot);
-    /** @type {Step[]} */
-    this.done = [];
-    /** @type {Step[]} */
-    this.undone = [];
+    this.steps = new EditSteps();
     /** @type {Map<string, PointState>} */
     this.saved = new Map(this.now);
     this.savedRest = this.rest;
@@ -110,7 +105,7 @@ export class FootEdit {
    * @returns {Record<string, number>}
    */
   accepted(rest = this.rest) {
-    return Object.fromEntries(Object.entries(rest.accepted).filter(([name, { points }]) => points === this.#pointsOf(name)).map(([name, { value }]) => [name, value]));
+    return stillTaken(this.session, rest.accepted, this.rest, this.now);
   }
 
   /**
@@ -164,7 +159,7 @@ export class FootEdit {
 
   /** Take a withheld number that was looked at. @param {string} name @param {number} value @param {string} words */
   accept(name, value, words) {
-    this.change(words, { accepted: { ...this.rest.accepted, [name]: { value, points: this.#pointsOf(name) } } });
+    this.change(words, { accepted: { ...this.rest.accepted, [name]: { value, points: groundOf(this.session, name, this.rest, this.now) } } });
   }
 
   /** @param {string} name @param {string} words */
@@ -196,8 +191,7 @@ export class FootEdit {
     const before = { points: new Map(this.now), rest: this.rest, base: { ...this.#base(), ...mine } };
     /** @type {Part} */
     const after = { points: theirs, rest, base: { foot, given, saved: theirs, savedRest: rest, version: foot.version, note: foot.note, measured: foot.measured } };
-    this.done.push({ words, before, after, kind: "take", at: performance.now() });
-    this.undone = [];
+    this.steps.add(words, () => before, after, "take");
     return this.#apply(after, this.foot.version);
   }
 
@@ -223,23 +217,24 @@ export class FootEdit {
 
   /** Whether the next step back, or forward, changes which of two reads is looked at. @param {"undo"|"redo"} way */
   switches(way) {
-    const step = (way === "undo" ? this.done : this.undone).at(-1);
-    const [from, to] = way === "undo" ? [step?.after.base, step?.before.base] : [step?.before.base, step?.after.base];
-    return Boolean(to && from && from.version === this.foot.version);
+    const { from = null, to = null } = this.steps.next(way) ?? {};
+    return Boolean(to?.base && from?.base && from.base.version === this.foot.version);
   }
 
   /**
+   * A step back, or forward.
+   *
+   * @param {"undo"|"redo"} way
    * @param {Shown} left what is shown with the read that is looked at until now
-   * @returns {{words: string, base: Base|null}|null} what was undone; the read that is looked at if it is another one
+   * @returns {{words: string, base: Base|null}|null} what was undone, or done again; the read that is looked at if it is another one
    */
-  undo(left) {
-    this.settle();
-    return this.#shift(this.done, this.undone, "before", "after", left);
-  }
-
-  /** @param {Shown} left @returns {{words: string, base: Base|null}|null} what was done again */
-  redo(left) {
-    return this.#shift(this.undone, this.done, "after", "before", left);
+  shift(way, left) {
+    if (way === "undo") this.settle();
+    const step = this.steps.next(way);
+    if (!step) return null;
+    if (step.from.base) Object.assign(step.from.base, left);
+    this.steps.shift(way);
+    return { words: step.words, base: this.#apply(step.to, step.from.base?.version ?? this.foot.version) };
   }
 
   /** All points as the server takes them. */
@@ -249,17 +244,7 @@ export class FootEdit {
 
   /** @param {Foot} foot @returns {Rest} */
   #restOf(foot) {
-    const taken = foot.measured.measures.filter((one) => one.accepted && one.value !== null);
-    const accepted = Object.fromEntries(taken.map((one) => [one.name, { value: /** @type {number} */ (one.value), points: this.#pointsOf(one.name, foot) }]));
-    return { side: foot.foot, construction: foot.construction, anew: foot.anew, accepted };
-  }
-
-  /** What a measure stands on, as one text. @param {string} name @param {Foot} [foot] as it stands there, not here */
-  #pointsOf(name, foot) {
-    const { construction, anew } = foot ? { construction: foot.construction, anew: foot.anew } : this.rest;
-    const at = foot ? new Map(foot.points.map((point) => [point.code, stateOf(point)])) : this.now;
-    const codes = this.session.measures.find((one) => one.name === name)?.landmarks[construction] ?? [];
-    return JSON.stringify([construction, anew, ...codes.map((code) => at.get(code) ?? NOWHERE).map(({ x, y, visible, moved }) => [x, y, visible, moved])]);
+    return { side: foot.foot, construction: foot.construction, anew: foot.anew, accepted: takenOf(this.session, foot) };
   }
 
   /** @returns {Base} */
@@ -270,27 +255,8 @@ export class FootEdit {
 
   /** @param {string} words @param {Part} after @param {string} kind */
   #step(words, after, kind) {
-    const at = performance.now();
-    const last = this.done.at(-1);
-    const [code] = after.points.keys();
-    if (kind === "key" && last?.kind === "key" && at - last.at < TOGETHER && last.after.points.has(code)) {
-      last.after = after;
-      last.at = at;
-    } else {
-      const before = { points: new Map([...after.points.keys()].map((one) => [one, this.state(one)])), rest: after.rest && this.rest };
-      this.done.push({ words, before, after, kind, at });
-    }
-    this.undone = [];
+    this.steps.add(words, () => ({ points: new Map([...after.points.keys()].map((one) => [one, this.state(one)])), rest: after.rest && this.rest }), after, kind);
     this.#apply(after, this.foot.version);
-  }
-
-  /** @param {Step[]} from @param {Step[]} to @param {"before"|"after"} which @param {"before"|"after"} other @param {Shown} left */
-  #shift(from, to, which, other, left) {
-    const step = from.pop();
-    if (!step) return null;
-    if (step[other].base) Object.assign(step[other].base, left);
-    to.push({ ...step, kind: step.kind === "take" ? "take" : "" });
-    return { words: step.words, base: this.#apply(step[which], step[other].base?.version ?? this.foot.version) };
   }
 
   /**
@@ -306,14 +272,4 @@ export class FootEdit {
     this.changed();
     return switched;
   }
-}
-
-/** @param {FootPoint} point @returns {PointState} */
-function stateOf({ x, y, visible, moved }) {
-  return { x, y, visible, moved };
-}
-
-/** @param {PointState} a @param {PointState} b */
-function same(a, b) {
-  return a.x === b.x && a.y === b.y && a.visible === b.visible && a.moved === b.moved;
 }

@@ -205,7 +205,7 @@ export class FootSession {
 
   /** @param {"undo"|"redo"} way @returns {string|null} what was undone, or done again */
   shift(way) {
-    const step = this.edit[way](this.#shownWith());
+    const step = this.edit.shift(way, this.#shownWith());
     if (step?.base) this.#lookAt(step.base);
     return step?.words ?? null;
   }
