@@ -2,8 +2,8 @@
 
 The first metatarsal turns about its base, the great toe about the head of the first metatarsal. The bones stay as they
 are, and so do the sesamoids: they keep their distance to the second metatarsal while the first moves away (Geng and
-others, J Orthop Surg Res 2015;10:140, seen). It is a picture of how far bones stand from there, not a plan of treatment:
-no hand and no operation moves bones this way.
+others, J Orthop Surg Res 2015;10:140, seen). It is a picture of how far bones stand from there, not a plan of
+treatment: no hand and no operation moves bones this way.
 """
 
 from __future__ import annotations
