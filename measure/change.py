@@ -1,4 +1,9 @@
-"""Change between reads of one foot: two of them, or a series."""
+"""Change between reads of one foot: two of them, or a series.
+
+A difference between two films holds more than reading error: the foot stands anew, the beam comes from elsewhere. What
+that alone gives (:class:`~raysplay.measure.reader_error.NewFilmError`) counts with it. Two films of one day that differ
+in load, or in what the foot wears, show what that does to the position of the bones, and no progress.
+"""
 
 from __future__ import annotations
 
@@ -11,11 +16,18 @@ from statistics import NormalDist
 import numpy as np
 
 from raysplay.measure.definition import DEGREE, MILLIMETRE
-from raysplay.measure.reader_error import ReaderError, minimal_detectable_change
+from raysplay.measure.reader_error import NewFilmError, ReaderError, minimal_detectable_change
+
+NOTHING_WORN = "nothing"
+"""What a bare foot wears; any other word names a splint, an orthosis, tape or the like."""
 
 
 class ConstructionMixed(ValueError):  # noqa: N818 - names what happened
     """Numbers of different constructions in one comparison."""
+
+
+class ConditionsMixed(ValueError):  # noqa: N818 - names what happened
+    """A series of films that were not taken alike."""
 
 
 class Verdict(Enum):
@@ -24,6 +36,17 @@ class Verdict(Enum):
     BEYOND_ERROR = "beyond error"
     WITHIN_ERROR = "within error"
     NOT_COMPARABLE = "not comparable"
+
+
+class Occasion(Enum):
+    """How two films of a foot belong together, which says what a difference between them can mean."""
+
+    FOLLOW_UP = "follow-up"
+    """Taken alike at two times."""
+    SAME_DAY = "same day"
+    """Taken on one day with another load or another thing worn: a change of position, never progress."""
+    ACROSS_SURGERY = "across surgery"
+    """One before an operation and one after it."""
 
 
 @dataclass(frozen=True)
@@ -40,14 +63,16 @@ class Read:
         Time of the film in years, from any one origin.
     loading : str or None
         How the foot was loaded, in a word such as "full"; None where unknown.
-    splint : bool or None
-        Whether a splint or spacer was in place; None where unknown.
+    worn : str or None
+        What the foot wore, :data:`NOTHING_WORN` or a word such as "splint"; None where unknown.
     projection : str or None
         View, as written; None where unknown.
     tilt : float or None
         Tube tilt in degrees toward the heel; None where unknown.
     spacing_kind : str or None
         Kind of the pixel spacing; matters for lengths in mm.
+    after_surgery : bool or None
+        Whether the film was taken after an operation on the foot; None where nothing is said of one.
     """
 
     measure: str
@@ -58,10 +83,11 @@ class Read:
     side: str
     year: float | None = None
     loading: str | None = None
-    splint: bool | None = None
+    worn: str | None = None
     projection: str | None = None
     tilt: float | None = None
     spacing_kind: str | None = None
+    after_surgery: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -76,9 +102,12 @@ class Change:
     caveats : tuple of str
         What is not known of the films and might have moved the number.
     difference, low, high : float
-        Second less first with its interval from the errors of both reads; ``nan`` if not comparable.
+        Second less first with its interval, from the errors of both reads and of a new film where one is given;
+        ``nan`` if not comparable.
     reader_mdc, tool_mdc : float
-        Minimal detectable change by the published reader error (``nan`` if there is none) and by the reads' own.
+        Minimal detectable change by the published reader error (``nan`` if there is none, or a study of repeated films
+        takes its place) and by the reads' own with that of a new film.
+    occasion : Occasion
     """
 
     verdict: Verdict
@@ -89,6 +118,12 @@ class Change:
     high: float
     reader_mdc: float
     tool_mdc: float
+    occasion: Occasion = Occasion.FOLLOW_UP
+
+    @property
+    def mdc(self) -> float:
+        """Smallest difference that is beyond error."""
+        return self.tool_mdc if np.isnan(self.reader_mdc) else max(self.reader_mdc, self.tool_mdc)
 
 
 @dataclass(frozen=True)
@@ -118,6 +153,7 @@ def compare(
     second: Read,
     *,
     reader_error: ReaderError | None = None,
+    new_film: NewFilmError | None = None,
     level: float = 0.90,
     detection_level: float = 0.95,
     largest_tilt_difference: float,
@@ -127,13 +163,16 @@ def compare(
 
     Beyond error is a difference larger than both minimal detectable changes: that of published readers, which
     includes what another film of the same foot would give only as far as the source does, and that of the two reads
-    themselves.
+    themselves with what a new film gives. A study of films repeated with this tool measures both at once: then it alone
+    counts, and the published readers no more.
 
     Parameters
     ----------
     first, second : Read
     reader_error : ReaderError or None
         Of this measure, or None if none is published.
+    new_film : NewFilmError or None
+        Of this measure, or None if nothing is known of it; then the verdict holds reading error alone.
     level : float
         Of the difference's interval.
     detection_level : float
@@ -146,40 +185,37 @@ def compare(
     Raises
     ------
     ValueError
-        If the two reads are of different measures, or the reader error is that of another one.
+        If the two reads are of different measures, or an error is that of another one.
 
     Examples
     --------
-    >>> before = Read("hva", "deg", "shaft", 31.0, 1.0, "R", 0.0, loading="full", splint=False, tilt=15.0)
-    >>> after = Read("hva", "deg", "shaft", 24.0, 1.0, "R", 1.0, loading="full", splint=False, tilt=15.0)
+    >>> before = Read("hva", "deg", "shaft", 31.0, 1.0, "R", 0.0, loading="full", worn="nothing", tilt=15.0)
+    >>> after = Read("hva", "deg", "shaft", 24.0, 1.0, "R", 1.0, loading="full", worn="nothing", tilt=15.0)
     >>> change = compare(before, after, largest_tilt_difference=10.0)
     >>> change.verdict.value, change.difference, round(change.low, 2), round(change.tool_mdc, 2)
     ('beyond error', -7.0, -9.33, 2.77)
     """
     if first.measure != second.measure:
         raise ValueError(f"{first.measure} and {second.measure} are different measures")
-    if reader_error is not None and reader_error.measure != first.measure:
-        raise ValueError(f"the reader error is that of {reader_error.measure}, not of {first.measure}")
-    reasons = _reasons(first, second, largest_tilt_difference, names)
+    for what, error in (("reader error", reader_error), ("error of a new film", new_film)):
+        if error is not None and error.measure != first.measure:
+            raise ValueError(f"the {what} is that of {error.measure}, not of {first.measure}")
+    occasion = _occasion(first, second)
+    reasons = _reasons(first, second, largest_tilt_difference, names, occasion)
     caveats = _caveats(first, second, names)
-    reader_mdc = nan if reader_error is None else minimal_detectable_change(reader_error.sem, detection_level)
-    sd = hypot(first.sd, second.sd)
+    repeated = new_film is not None and new_film.holds_reading
+    published = reader_error is not None and not repeated
+    reader_mdc = minimal_detectable_change(reader_error.sem, detection_level) if reader_error and published else nan
+    sd = hypot(*(_error(read, new_film) for read in (first, second)))
     tool_mdc = minimal_detectable_change(sd / sqrt(2.0), detection_level)
     if reasons:
-        return Change(Verdict.NOT_COMPARABLE, reasons, caveats, nan, nan, nan, reader_mdc, tool_mdc)
+        return Change(Verdict.NOT_COMPARABLE, reasons, caveats, nan, nan, nan, reader_mdc, tool_mdc, occasion)
     difference = _difference(first, second)
     half = NormalDist().inv_cdf(0.5 + level / 2.0) * sd
     beyond = abs(difference) > tool_mdc and not abs(difference) <= reader_mdc
-    return Change(
-        Verdict.BEYOND_ERROR if beyond else Verdict.WITHIN_ERROR,
-        (),
-        caveats,
-        difference,
-        difference - half,
-        difference + half,
-        reader_mdc,
-        tool_mdc,
-    )
+    verdict = Verdict.BEYOND_ERROR if beyond else Verdict.WITHIN_ERROR
+    ends = difference - half, difference + half
+    return Change(verdict, (), caveats, difference, *ends, reader_mdc, tool_mdc, occasion)
 
 
 def trend(reads: Sequence[Read], *, level: float = 0.90, least_sd: float = 0.0) -> Trend:
@@ -188,7 +224,7 @@ def trend(reads: Sequence[Read], *, level: float = 0.90, least_sd: float = 0.0) 
     Parameters
     ----------
     reads : sequence of Read
-        Comparable reads of one foot; withheld ones are left out.
+        Reads of one foot on films taken alike; withheld ones are left out.
     level : float
         Of the interval.
     least_sd : float
@@ -198,6 +234,8 @@ def trend(reads: Sequence[Read], *, level: float = 0.90, least_sd: float = 0.0) 
     ------
     ConstructionMixed
         If the reads are of different constructions.
+    ConditionsMixed
+        If loading, what was worn, projection or surgery differ, as far as they are known, or anything was worn.
     ValueError
         If they are of different measures or feet, one has no time, or fewer than two times are left.
 
@@ -212,6 +250,7 @@ def trend(reads: Sequence[Read], *, level: float = 0.90, least_sd: float = 0.0) 
         raise ConstructionMixed("the series mixes constructions: " + ", ".join(sorted({r.construction for r in reads})))
     if len({(read.measure, read.side) for read in reads}) > 1:
         raise ValueError("the series mixes measures or sides")
+    _refuse_mixed_conditions(reads)
     if any(read.year is None for read in reads):
         raise ValueError("a read of the series has no time")
     used = [read for read in reads if np.isfinite(read.value) and np.isfinite(read.sd)]
@@ -236,11 +275,40 @@ def trend(reads: Sequence[Read], *, level: float = 0.90, least_sd: float = 0.0) 
     return Trend(slope, slope - half, slope + half, len(used), scatter)
 
 
+def _occasion(first: Read, second: Read) -> Occasion:
+    """Same day only where something is known to differ that a comparison of two times would not allow."""
+    if None not in (first.after_surgery, second.after_surgery) and first.after_surgery != second.after_surgery:
+        return Occasion.ACROSS_SURGERY
+    one_day = first.year is not None and first.year == second.year
+    pairs = ((first.loading, second.loading), (first.worn, second.worn))
+    differs = any(None not in pair and pair[0] != pair[1] for pair in pairs)
+    return Occasion.SAME_DAY if one_day and differs else Occasion.FOLLOW_UP
+
+
+def _error(read: Read, new_film: NewFilmError | None) -> float:
+    """Standard deviation of one read on one film."""
+    if new_film is None:
+        return read.sd
+    return max(read.sd, new_film.sd) if new_film.holds_reading else hypot(read.sd, new_film.sd)
+
+
+def _refuse_mixed_conditions(reads: Sequence[Read]) -> None:
+    for what in ("loading", "worn", "projection", "after_surgery"):
+        known = {getattr(read, what) for read in reads} - {None}
+        if len(known) > 1:
+            raise ConditionsMixed(f"the series mixes {what.replace('_', ' ')}: {', '.join(sorted(map(str, known)))}")
+    worn = {read.worn for read in reads} - {None, NOTHING_WORN}
+    if worn:
+        raise ConditionsMixed(f"a {worn.pop()} is worn on the films: they show its effect, not the foot")
+
+
 def _on(films: Sequence[str]) -> str:
     return "on both films" if len(films) == 2 else f"on {films[0]}"
 
 
-def _reasons(first: Read, second: Read, largest_tilt_difference: float, names: tuple[str, str]) -> tuple[str, ...]:
+def _reasons(
+    first: Read, second: Read, largest_tilt_difference: float, names: tuple[str, str], occasion: Occasion
+) -> tuple[str, ...]:
     reasons = []
     if first.side != second.side:
         reasons.append(f"different sides: {first.side} and {second.side}")
@@ -248,12 +316,14 @@ def _reasons(first: Read, second: Read, largest_tilt_difference: float, names: t
         reasons.append(f"different constructions: {first.construction} and {second.construction}")
     if first.unit != second.unit:
         reasons.append(f"different units: {first.unit} and {second.unit}")
-    if None not in (first.loading, second.loading) and first.loading != second.loading:
+    positional = occasion is Occasion.SAME_DAY
+    if None not in (first.loading, second.loading) and first.loading != second.loading and not positional:
         reasons.append(f"different loading: {first.loading} and {second.loading}")
     films = tuple(zip((first, second), names, strict=True))
-    splinted = [name for read, name in films if read.splint]
-    if splinted:
-        reasons.append(f"splint or spacer in place {_on(splinted)}")
+    worn = [(read.worn, name) for read, name in films if read.worn not in (None, NOTHING_WORN)]
+    if worn and not positional:
+        what = " and ".join(dict.fromkeys(str(word) for word, _ in worn))
+        reasons.append(f"{what} in place {_on([name for _, name in worn])}")
     if None not in (first.projection, second.projection) and first.projection != second.projection:
         reasons.append(f"different projections: {first.projection} and {second.projection}")
     if first.tilt is not None and second.tilt is not None and abs(first.tilt - second.tilt) > largest_tilt_difference:
@@ -273,7 +343,7 @@ def _reasons(first: Read, second: Read, largest_tilt_difference: float, names: t
 def _caveats(first: Read, second: Read, names: tuple[str, str]) -> tuple[str, ...]:
     unknown: dict[str, tuple[object, object]] = {
         "loading": (first.loading, second.loading),
-        "splint or spacer": (first.splint, second.splint),
+        "whether anything was worn": (first.worn, second.worn),
         "tube tilt": (first.tilt, second.tilt),
     }
     if first.unit == MILLIMETRE:

@@ -43,6 +43,37 @@ class ReaderError:
         return cite(self.source, self.evidence)
 
 
+@dataclass(frozen=True)
+class NewFilmError:
+    """What another film of a foot that did not change gives, beside reading error or together with it.
+
+    Attributes
+    ----------
+    measure : str
+        Name of the measure.
+    sd : float
+        Within-subject standard deviation over new films, in the measure's unit.
+    holds_reading : bool
+        Whether reading error is in it: so in a study of repeated films, each read anew; not where it was computed.
+    basis : str
+        How the figure was found.
+    source : str
+    evidence : Evidence
+    """
+
+    measure: str
+    sd: float
+    holds_reading: bool
+    basis: str
+    source: str
+    evidence: Evidence
+
+    @property
+    def cited(self) -> str:
+        """Source with the words that its evidence asks for."""
+        return cite(self.source, self.evidence)
+
+
 def standard_error_of_measurement(sd: float, icc: float) -> float:
     """``SD * sqrt(1 - ICC)``, from the spread between subjects and the reliability.
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from raysplay.configs.new_film_error import new_film_error
 from raysplay.configs.protocol import ChangeRule
 from raysplay.configs.reader_error import reader_error
 from raysplay.infer.films.loading import Loading
@@ -100,6 +101,7 @@ def changes(here: Visit, there: Visit, rule: ChangeRule, level: float) -> Json:
             before[name],
             after[name],
             reader_error=reader_error(name),
+            new_film=new_film_error(name),
             level=level,
             detection_level=rule.level.value,
             largest_tilt_difference=rule.largest_tilt_difference.value,

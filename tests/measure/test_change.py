@@ -5,12 +5,24 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from raysplay.configs.load import ConfigError
+from raysplay.configs.new_film_error import new_film_error, read_new_film_errors
 from raysplay.configs.protocol import protocol
 from raysplay.configs.reader_error import reader_error
-from raysplay.measure.change import ConstructionMixed, Read, Verdict, compare, trend
+from raysplay.measure.change import (
+    ConditionsMixed,
+    ConstructionMixed,
+    Occasion,
+    Read,
+    Verdict,
+    compare,
+    trend,
+)
+from raysplay.measure.evidence import Evidence
+from raysplay.measure.reader_error import NewFilmError
 
 TILT = protocol().change.largest_tilt_difference.value
-FIRST = Read("hva", "deg", "shaft", 30.0, 1.0, "R", 2020.0, True, False, "dp", 15.0, "fiducial")
+FIRST = Read("hva", "deg", "shaft", 30.0, 1.0, "R", 2020.0, "full", "nothing", "dp", 15.0, "fiducial", False)
 
 
 def later(difference, **change):
@@ -77,7 +89,7 @@ def test_false_alarms_are_one_in_twenty_at_most():
         ({"side": "L"}, "different sides: R and L"),
         ({"construction": "head_base"}, "different constructions: shaft and head_base"),
         ({"loading": "partial"}, "different loading"),
-        ({"splint": True}, "splint or spacer in place on the second film"),
+        ({"worn": "splint"}, "splint in place on the second film"),
         ({"projection": "oblique"}, "different projections: dp and oblique"),
         ({"tilt": 0.0}, "different projections: tube tilt 15 and 0 degrees"),
         ({"value": float("nan"), "sd": float("nan")}, "withheld on the second film"),
@@ -112,11 +124,11 @@ def test_what_is_unknown_is_a_caveat():
 def test_films_are_called_by_the_names_they_are_given():
     """Names stand where a sentence speaks of a film, and nowhere else: words of the files stay as they are."""
     names = ("this film", "the other film")
-    second = later(0.0, loading="as on the first film", splint=True, value=float("nan"))
+    second = later(0.0, loading="as on the first film", worn="splint", value=float("nan"))
     change = compare(FIRST, second, largest_tilt_difference=TILT, names=names)
     assert change.reasons == (
         f"different loading: {FIRST.loading} and as on the first film",
-        "splint or spacer in place on the other film",
+        "splint in place on the other film",
         "withheld on the other film",
     )
     unknown = compare(replace(FIRST, tilt=None), later(0.0), largest_tilt_difference=TILT, names=names)
@@ -198,3 +210,121 @@ def test_withheld_reads_are_left_out_and_errors_have_a_floor():
 def test_a_series_that_is_none(change, error, message):
     with pytest.raises(error, match=message):
         trend([FIRST, later(1.0, **change)])
+
+
+def of_a_new_film(sd, holds_reading=False):
+    return NewFilmError("hva", sd, holds_reading, "a study", "this test", Evidence.DERIVED)
+
+
+class TestNewFilm:
+    def test_it_counts_beside_the_error_of_the_reads(self):
+        """1.96 * sqrt(2) * sqrt(1 + 4) = 6.2 degrees: independent errors add in squares (common practice)."""
+        change = against(later(6.0), new_film=of_a_new_film(2.0))
+        assert change.verdict is Verdict.WITHIN_ERROR
+        assert change.tool_mdc == change.mdc == pytest.approx(1.96 * np.sqrt(10.0), rel=1e-4)
+        assert change.high - change.low == pytest.approx(2 * 1.6449 * np.sqrt(10.0), rel=1e-4)
+        assert against(later(6.3), new_film=of_a_new_film(2.0)).verdict is Verdict.BEYOND_ERROR
+
+    def test_a_study_of_repeated_films_takes_the_place_of_published_readers(self):
+        """It holds reading error by this tool, so that of other people's readings says nothing more."""
+        change = against(later(4.0), new_film=of_a_new_film(1.2, holds_reading=True))
+        assert np.isnan(change.reader_mdc)
+        assert change.mdc == pytest.approx(1.96 * np.sqrt(2) * 1.2, rel=1e-4)
+        assert change.verdict is Verdict.BEYOND_ERROR
+
+    def test_a_read_that_is_worse_than_the_study_keeps_its_own_error(self):
+        change = against(later(4.0, sd=3.0), new_film=of_a_new_film(1.2, holds_reading=True))
+        assert change.tool_mdc == pytest.approx(1.96 * np.hypot(1.2, 3.0), rel=1e-4)
+
+    @pytest.mark.parametrize("holds", [False, True])
+    def test_false_alarms_are_one_in_twenty_at_most(self, holds):
+        """A foot that did not change, filmed twice: reading error of 0.5 and 1.4 degrees of a new film."""
+        rng = np.random.default_rng(7)
+        error = of_a_new_film(np.hypot(0.5, 1.4) if holds else 1.4, holds)
+        alarms = 0
+        for _ in range(4000):
+            first, second = 30.0 + rng.normal(0, 0.5, 2) + rng.normal(0, 1.4, 2)
+            found = against(later(second - 30.0, sd=0.5), first=replace(FIRST, value=first, sd=0.5), new_film=error)
+            alarms += found.verdict is Verdict.BEYOND_ERROR
+        assert alarms / 4000 <= 0.06
+        assert alarms / 4000 >= (0.04 if holds else 0.0)
+
+    def test_what_is_shipped(self):
+        """The generator says less of IMA than of HVA; a shaft turns less with the foot than a toe does."""
+        assert 0.0 < new_film_error("ima").sd < new_film_error("hva").sd < 3.0
+        assert not new_film_error("hva").holds_reading
+        assert new_film_error("dmaa") is None
+
+    @pytest.mark.parametrize(
+        ("line", "said"),
+        [
+            ("{measure: hav, sd: 1, holds_reading: true, basis: b, source: s, tag: D}", "no such measure: hav"),
+            ("{measure: hva, sd: 0, holds_reading: true, basis: b, source: s, tag: D}", "greater than 0"),
+        ],
+    )
+    def test_a_bad_file_is_a_clear_error(self, tmp_path, line, said):
+        (tmp_path / "errors.yaml").write_text(f"errors: [{line}]", encoding="utf-8")
+        with pytest.raises(ConfigError, match=said):
+            read_new_film_errors(tmp_path / "errors.yaml")
+
+    def test_that_of_another_measure_is_refused(self):
+        with pytest.raises(ValueError, match="the error of a new film is that of hva, not of ima"):
+            against(
+                replace(FIRST, measure="ima"),
+                first=replace(FIRST, measure="ima"),
+                error=None,
+                new_film=of_a_new_film(1.0),
+            )
+
+
+class TestOccasion:
+    def test_splint_on_and_off_on_one_day_is_a_change_of_position(self):
+        change = against(later(-11.0, year=2020.0, worn="splint"))
+        assert change.occasion is Occasion.SAME_DAY
+        assert (change.verdict, change.difference) == (Verdict.BEYOND_ERROR, -11.0)
+
+    def test_so_are_two_loads(self):
+        assert against(later(2.0, year=2020.0, loading="none")).occasion is Occasion.SAME_DAY
+
+    def test_on_another_day_neither_is_compared(self):
+        assert against(later(-11.0, worn="splint")).verdict is Verdict.NOT_COMPARABLE
+        assert against(later(2.0, loading="none")).verdict is Verdict.NOT_COMPARABLE
+
+    def test_without_days_neither_is_compared(self):
+        first = replace(FIRST, year=None)
+        assert against(later(-11.0, year=None, worn="splint"), first=first).verdict is Verdict.NOT_COMPARABLE
+
+    def test_two_films_with_the_same_splint_are_no_pair(self):
+        both = replace(FIRST, worn="splint")
+        change = against(replace(both, value=25.0), first=both)
+        assert (change.occasion, change.verdict) == (Occasion.FOLLOW_UP, Verdict.NOT_COMPARABLE)
+        assert change.reasons == ("splint in place on both films",)
+
+    def test_other_sides_and_constructions_are_refused_on_one_day_too(self):
+        for other in ({"side": "L"}, {"construction": "head_base"}, {"tilt": 0.0}):
+            change = against(later(1.0, year=2020.0, worn="splint", **other))
+            assert change.verdict is Verdict.NOT_COMPARABLE
+
+    def test_across_surgery_is_said(self):
+        change = against(later(-18.0, after_surgery=True))
+        assert (change.occasion, change.verdict) == (Occasion.ACROSS_SURGERY, Verdict.BEYOND_ERROR)
+        assert against(later(-18.0, after_surgery=None)).occasion is Occasion.FOLLOW_UP
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"loading": "partial"}, "mixes loading: full, partial"),
+        ({"worn": "splint"}, "mixes worn: nothing, splint"),
+        ({"after_surgery": True}, "mixes after surgery"),
+        ({"projection": "oblique"}, "mixes projection"),
+    ],
+)
+def test_a_trend_never_mixes_conditions(change, said):
+    with pytest.raises(ConditionsMixed, match=said):
+        trend([FIRST, later(1.0), later(2.0, year=2022.0, **change)])
+
+
+def test_a_trend_of_splints_is_none():
+    with pytest.raises(ConditionsMixed, match="a splint is worn on the films"):
+        trend([replace(FIRST, worn="splint"), later(1.0, worn="splint")])
