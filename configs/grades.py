@@ -74,7 +74,13 @@ def read_schemes(path: Path | str) -> tuple[Scheme, ...]:
 
 @lru_cache(maxsize=1)
 def schemes() -> tuple[Scheme, ...]:
-    """The schemes shipped with the package."""
+    """The schemes shipped with the package.
+
+    Raises
+    ------
+    ConfigError
+        As for :func:`read_schemes`.
+    """
     return read_schemes(shipped("grades.yaml"))
 
 

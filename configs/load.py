@@ -118,7 +118,7 @@ def landmark_schema() -> LandmarkSchema:
     Raises
     ------
     ConfigError
-        If the file cannot be used.
+        If the file does not fit, or a code stands twice.
     """
     entries = load(_LandmarkFile, shipped("landmarks.yaml")).landmarks
     try:
@@ -129,5 +129,11 @@ def landmark_schema() -> LandmarkSchema:
 
 @lru_cache(maxsize=1)
 def landmark_descriptions() -> tuple[str, ...]:
-    """How a person finds each landmark, in file order; used where a landmark is named to a reader."""
+    """How a person finds each landmark, in file order; used where a landmark is named to a reader.
+
+    Raises
+    ------
+    ConfigError
+        If the file does not fit.
+    """
     return tuple(entry.find for entry in load(_LandmarkFile, shipped("landmarks.yaml")).landmarks)

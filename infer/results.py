@@ -292,7 +292,17 @@ class _Placed:
 
 
 def landmarks_by_code(points: FloatArray, covariance: FloatArray, confidence: FloatArray) -> dict[str, Landmark]:
-    """Placed landmarks by code: points (L, 2), covariance (L, 2, 2) and confidence (L,) in schema order."""
+    """Placed landmarks by code.
+
+    Parameters
+    ----------
+    points : ndarray, shape (L, 2)
+        Schema order, pixels of the film; ``nan`` where not placed, which are left out.
+    covariance : ndarray, shape (L, 2, 2)
+        Square pixels.
+    confidence : ndarray, shape (L,)
+        0 to 1.
+    """
     schema = landmark_schema()
     return {
         code: Landmark(code, bone, float(x), float(y), covariance[i], float(confidence[i]))

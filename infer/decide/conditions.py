@@ -11,7 +11,10 @@ from raysplay.infer.records import FootLandmarks, Outcome
 
 
 def seen(landmarks: FootLandmarks, limits: Mapping[str, ConditionLimits]) -> list[str]:
-    """Names of the conditions that are likely enough to count; one without limits is not looked at."""
+    """Names of the conditions that are likely enough to count, in the order of the limits.
+
+    One without limits is not looked at; one that the network says nothing of counts as absent.
+    """
     chances = landmarks.conditions
     return [name for name, limit in limits.items() if chances.get(name, 0.0) >= limit.doubtful_from]
 

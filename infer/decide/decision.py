@@ -60,7 +60,7 @@ _WORST_FIRST = (Outcome.REFUSED, Outcome.REVIEW, Outcome.ACCEPTED)
 
 
 def refusal(foot: FoundFoot, limits: DecisionLimits) -> Decision | None:
-    """The refusal of a found foot before any landmark is read; else ``None``."""
+    """The refusal of a found foot before any landmark is read, by :data:`GATES_FROM_AFAR`; else ``None``."""
     return _refusal(finding for gate in GATES_FROM_AFAR for finding in gate(foot, limits))
 
 

@@ -16,7 +16,13 @@ from raysplay.measure import Measure
 
 
 def doubtful(case: FootCase, limits: LandmarkLimits, measures: Sequence[Measure]) -> list[int]:
-    """Indices of the landmarks that ``measures`` need below the confidence limit, least certain first."""
+    """Landmarks that ``measures`` need and the network doubts.
+
+    Returns
+    -------
+    list of int
+        Places in the schema, least certain first; a confidence of ``nan`` counts as doubt.
+    """
     confidence = np.asarray(case.landmarks.confidence)
     needed = needed_landmarks(case.schema, measures)
     weak = [i for i in needed if not confidence[i] >= limits.doubtful_below]

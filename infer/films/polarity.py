@@ -31,7 +31,18 @@ _AIR_LEAD = 0.05
 
 
 def put_right(film: Film) -> Film:
-    """The film with bone bright, turned where its picture leaves no doubt, marked where it leaves some."""
+    """The film with bone bright, turned where its picture leaves no doubt, marked where it leaves some.
+
+    Parameters
+    ----------
+    film : Film
+        Grey values as the file gives them; for the question, those beyond 0 and 1 are cut off.
+
+    Returns
+    -------
+    Film
+        With a remark if it was turned, else with ``polarity_doubtful`` set.
+    """
     # Reduced once for both questions; a reduced picture is not reduced again.
     grey = _shrink(film.pixels.clip(0.0, 1.0))
     if looks_inverted(grey):
@@ -40,7 +51,7 @@ def put_right(film: Film) -> Film:
 
 
 def negative(film: Film) -> Film:
-    """The film the other way round, with the remark that it was turned."""
+    """The film the other way round, 1 less its grey values, with the remark that it was turned."""
     return replace(
         film, pixels=np.float32(1.0) - film.pixels, polarity_doubtful=False, remarks=(*film.remarks, INVERTED)
     )

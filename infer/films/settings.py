@@ -61,5 +61,11 @@ class FilmLimits(Config):
 
 @lru_cache(maxsize=1)
 def film_settings() -> FilmLimits:
-    """The limits of ``configs/films.yaml``."""
+    """The limits of ``configs/films.yaml``.
+
+    Raises
+    ------
+    ConfigError
+        If the file does not fit the model.
+    """
     return load(FilmLimits, shipped("films.yaml"))

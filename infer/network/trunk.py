@@ -40,7 +40,7 @@ class Trunk(nn.Module):
 
 
 def convolution(inputs: int, outputs: int, kernel: int = 3, dilation: int = 1, groups: int = 1) -> nn.Sequential:
-    """Convolution that keeps the size, batch normalisation, rectifier."""
+    """Convolution (square kernel, odd side) that keeps rows and columns, batch normalisation, rectifier."""
     return nn.Sequential(
         nn.Conv2d(
             inputs,

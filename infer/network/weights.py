@@ -17,7 +17,22 @@ __all__ = ["WeightsError", "digest", "load_weights", "save_weights", "start_weig
 
 
 def save_weights(network: nn.Module, path: Path, description: dict[str, str]) -> None:
-    """Write the state of ``network`` to ``path`` in half precision, whole or not at all."""
+    """Write the state of ``network`` to ``path``, whole or not at all.
+
+    Numbers that are not whole are kept in half precision; folders above are made.
+
+    Parameters
+    ----------
+    network : Module
+    path : Path
+    description : dict of str to str
+        Kept in the head of the file.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be written.
+    """
     state = {}
     for name, value in _kept(network).items():
         state[name] = value.detach().to("cpu", torch.float16 if value.is_floating_point() else value.dtype).contiguous()
@@ -88,5 +103,11 @@ def _read(path: Path) -> tuple[dict[str, Tensor], dict[str, str]]:
 
 
 def digest(path: Path) -> str:
-    """SHA-256 of the file in hexadecimal."""
+    """SHA-256 of the file in hexadecimal.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
     return hashlib.sha256(path.read_bytes()).hexdigest()

@@ -133,7 +133,17 @@ class Ground:
     def place(
         self, one: Named, strangers: Sequence[FloatArray], taken: Sequence[Box], leaders: Sequence[FloatArray]
     ) -> Placed:
-        """The best place for a label, given other boxes and leaders."""
+        """The best place for a label.
+
+        Parameters
+        ----------
+        one : Named
+        strangers : sequence of ndarray, shape (N, 2)
+            What other labels name: this one must not lie nearer to it.
+        taken : sequence of Box
+            Of other labels.
+        leaders : sequence of ndarray of shape (2, 2)
+        """
         for reach in (_REACH, np.inf):
             boxes = self._candidates(one, reach)
             free = boxes[self._blocks(boxes) == 0.0]
@@ -170,7 +180,16 @@ class Ground:
         return np.concatenate([corner, corner + np.array([one.width, one.height])], axis=1)
 
     def covering(self, boxes: FloatArray, taken: Sequence[Box], leaders: Sequence[FloatArray]) -> FloatArray:
-        """Cost of what must not be: to lie over lines, points, other labels or their leaders, or off the picture."""
+        """Cost (B,) of what must not be: to lie over lines, points, other labels or their leaders, or off the picture.
+
+        Parameters
+        ----------
+        boxes : ndarray, shape (B, 4)
+            Left, top, right, bottom in pixels of the picture.
+        taken : sequence of Box
+            Of other labels.
+        leaders : sequence of ndarray of shape (2, 2)
+        """
         blocks = self._blocks(boxes)
         cost: FloatArray = np.where(blocks > 0.0, _COVERS + blocks, 0.0) + _COVERS * _covers(boxes, taken, leaders)
         off = (boxes[:, :2] < 0.0).any(axis=1) | (boxes[:, 2:] > [self._width, self._height]).any(axis=1)
@@ -181,7 +200,7 @@ class Ground:
         return _within(self._blocked, boxes + _AROUND)
 
     def hiding(self, boxes: FloatArray) -> FloatArray:
-        """What should not be: bone below a box, which is bright and full of edges."""
+        """Cost (B,) of what should not be: bone below a box (B, 4), which is bright and full of edges."""
         area = np.maximum(((boxes[:, 2:] - boxes[:, :2]) / _GRID).prod(axis=1), 1.0)
         mean = _within(self._bright, boxes) / area
         spread = np.sqrt(np.maximum(0.0, _within(self._contrast, boxes) / area - mean**2))

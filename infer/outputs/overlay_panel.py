@@ -224,7 +224,7 @@ def _doubtful_legend(draw: ImageDraw.ImageDraw, y: float) -> None:
 
 
 def draw_diamond(draw: ImageDraw.ImageDraw, at: FloatArray, radius: float, width: int) -> None:
-    """Mark of a doubtful point: a diamond with a cross, told from other points without colour."""
+    """Mark of a doubtful point at ``at``, shape (2,): a diamond with a cross, told from others without colour."""
     x, y = at
     corners = [(x, y - radius), (x + radius, y), (x, y + radius), (x - radius, y), (x, y - radius)]
     for colour, thick in ((GROUND, width * 2), (DOUBT, width)):

@@ -49,5 +49,11 @@ class OutputSettings(Config):
 
 @lru_cache(maxsize=1)
 def output_settings() -> OutputSettings:
-    """The shipped settings."""
+    """The settings of ``configs/outputs.yaml``.
+
+    Raises
+    ------
+    ConfigError
+        If the file does not fit the model or names an unknown measure.
+    """
     return load(OutputSettings, shipped("outputs.yaml"))
