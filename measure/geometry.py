@@ -119,14 +119,7 @@ def along(axis: npt.ArrayLike, offset: npt.ArrayLike) -> FloatArray:
 def across(axis: npt.ArrayLike, offset: npt.ArrayLike) -> FloatArray:
     """Signed distance of ``offset`` from a line along ``axis`` through the origin; positive lateral of it.
 
-    Parameters
-    ----------
-    axis, offset : array_like, shape (..., 2)
-
-    Returns
-    -------
-    ndarray, shape (...)
-        In the unit of ``offset``; ``nan`` where the axis has no length.
+    Arguments and result are as for :func:`along`.
 
     Examples
     --------

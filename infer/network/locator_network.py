@@ -44,7 +44,7 @@ class LocatorNetwork(nn.Module):
         Parameters
         ----------
         images : Tensor, shape (B, R, C)
-            0 to 1, bone bright; R and C are multiples of 16.
+            As the landmark network takes crops.
 
         Returns
         -------
