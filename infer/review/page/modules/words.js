@@ -76,7 +76,7 @@ export function range({ low, high }, unit) {
 
 /** A level or share as it is, never rounded to another one: 0.9 is "90 %", 0.683 "68.3 %", 0.9545 "95.45 %". @param {number} level 0 to 1 */
 export function levelWords(level) {
-  return `${Number((100 * level).toFixed(6))} %`;
+  return `${Number((100 * level).toPrecision(12))} %`;
 }
 
 /** What stands on every page and sheet; that this is no medical device stands there whatever the server says. @param {{cautions: import("./types.js").Said[]}} session */
