@@ -174,18 +174,8 @@ def locator_batch(
 
     Parameters
     ----------
-    pool : Pool
-        Feet to lay on them.
-    count : int
-        Films.
-    rng, generator
-        Numbers on the processor and on the device of the pool; drawn from in one order.
-    marks : Tensor, shape (M, h, w)
-        Bitmaps of ``draw_marks``.
-    intensity : Intensity, optional
-        Grey-value changes of the extra ``train``; none are made without.
-    degrade : DegradeSettings, optional
-        Those of ``degrade.yaml`` by default.
+    pool, count, rng, generator, marks, intensity, degrade
+        As for :func:`~raysplay.train.landmark_batch.landmark_batch`, films in the place of crops.
 
     Returns
     -------

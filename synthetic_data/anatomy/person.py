@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -331,7 +332,7 @@ def _sized(
     rest = rest | _as_on_films(rest, settings)
     section = 1 + settings.section * _smooth_noise(rng, count)
     flat = 1 + settings.section * _smooth_noise(rng, count)
-    shapes = {
+    shapes: dict[str, Any] = {  # of either precision, until the person is whole
         "length": rest["length"] * length * np.float32(size),
         "width": rest["width"] * girth * section * np.float32(size),
         "height": rest["height"] * girth * flat * np.float32(size) * rng.normal(1, 0.05),
