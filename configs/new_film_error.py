@@ -9,13 +9,13 @@ from typing import Annotated
 from pydantic import Field
 
 from raysplay.configs.load import Config, ConfigError, load, shipped
+from raysplay.configs.measure_name import MeasureName
 from raysplay.measure.evidence import Evidence
 from raysplay.measure.reader_error import NewFilmError
-from raysplay.measure.registry import MEASURES
 
 
 class _Error(Config):
-    measure: str
+    measure: MeasureName
     sd: Annotated[float, Field(gt=0.0)]
     holds_reading: bool
     basis: str
@@ -36,10 +36,7 @@ def read_new_film_errors(path: Path | str) -> dict[str, NewFilmError]:
         If the file does not fit, names an unknown measure, or one twice.
     """
     found: dict[str, NewFilmError] = {}
-    known = {measure.name for measure in MEASURES}
     for one in load(_ErrorFile, path).errors:
-        if one.measure not in known:
-            raise ConfigError(f"{path}: no such measure: {one.measure}")
         if one.measure in found:
             raise ConfigError(f"{path}: {one.measure} stands twice")
         found[one.measure] = NewFilmError(one.measure, one.sd, one.holds_reading, one.basis, one.source, one.tag)

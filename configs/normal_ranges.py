@@ -8,12 +8,13 @@ from pathlib import Path
 
 from raysplay.configs.grades import scheme
 from raysplay.configs.load import Config, ConfigError, load, shipped
+from raysplay.configs.measure_name import MeasureName
 from raysplay.measure.grades import Scale
 from raysplay.measure.normal_range import NormalRange
 
 
 class _Range(Config):
-    measure: str
+    measure: MeasureName
     scheme: str
     grade: str
 

@@ -16,9 +16,9 @@ import numpy as np
 from raysplay.configs import landmark_schema
 from raysplay.measure import MEASURES
 from raysplay.measure.axes import SHAFT
-from raysplay.synthetic_data.archive_settings import ArchiveSettings, archive_settings
 from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
 from raysplay.synthetic_data.film.compose import GeneratedFilm, compose_film
+from raysplay.synthetic_data.film.settings import ArchiveSettings, archive_settings
 
 FILMS, TRUTH, LANDMARKS = "films", "truth.csv", "truth_landmarks.csv"
 """What an archive consists of: a folder and two tables beside it."""

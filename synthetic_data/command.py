@@ -36,7 +36,7 @@ def _empty_folder(out: Path, hint: str, may_hold_files: bool = False) -> None:
 
 def _read_settings() -> None:
     """Let a wrong configuration come out before a folder is made."""
-    from raysplay.synthetic_data.archive_settings import archive_settings
+    from raysplay.synthetic_data.film.settings import archive_settings
     from raysplay.synthetic_data.settings import generator_settings
 
     archive_settings()
@@ -58,7 +58,7 @@ def synthesize(
     from rich.console import Console
 
     from raysplay.synthetic_data.archive import FILMS, write_archive
-    from raysplay.synthetic_data.archive_settings import condition_settings
+    from raysplay.synthetic_data.film.settings import condition_settings
 
     _read_settings()
     try:

@@ -14,9 +14,9 @@ from pydantic import AfterValidator, Field, model_validator
 from raysplay.configs.load import Config, load, shipped
 from raysplay.configs.views import FootView
 from raysplay.measure.sides import Laterality, Side
-from raysplay.synthetic_data.archive_settings import Layout, Toes, plain_settings
 from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
 from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
+from raysplay.synthetic_data.film.settings import Layout, Toes, plain_settings
 
 
 def _stays_inside(name: str) -> str:

@@ -17,8 +17,8 @@ from pydicom.uid import (
     ExplicitVRLittleEndian,
 )
 
-from raysplay.synthetic_data.archive_settings import DicomSettings
 from raysplay.synthetic_data.film.compose import GeneratedFilm, GeneratedFoot
+from raysplay.synthetic_data.film.settings import DicomSettings
 
 _NAMESPACE = uuid.UUID("5f0c0b7e-6a53-5d0c-9c3a-2f1d7c1e4b90")
 """Names below it turn into UIDs; drawn once for this generator."""

@@ -26,7 +26,7 @@ READERS = {
     "raysplay.infer.outputs.settings": ("output_settings",),
     "raysplay.infer.review.settings": ("review_settings",),
     "raysplay.infer.settings": ("reading_settings",),
-    "raysplay.synthetic_data.archive_settings": ("archive_settings",),
+    "raysplay.synthetic_data.film.settings": ("archive_settings",),
     "raysplay.synthetic_data.demo": ("demo_settings",),
     "raysplay.synthetic_data.settings": ("generator_settings",),
     "raysplay.infer.compare.settings": ("evaluation_settings",),

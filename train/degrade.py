@@ -11,9 +11,9 @@ from pydantic import Field
 from torch import Tensor
 
 from raysplay.configs.load import Config, load, shipped
-from raysplay.synthetic_data.archive_settings import ConditionSettings, Range, Share, WearSettings, archive_settings
 from raysplay.synthetic_data.film.draws import send, send_index, some
 from raysplay.synthetic_data.film.marks import side_letter, sign, text_lines
+from raysplay.synthetic_data.film.settings import ConditionSettings, Range, Share, WearSettings, archive_settings
 from raysplay.synthetic_data.film.wear import draw_quality, lose_resolution
 
 

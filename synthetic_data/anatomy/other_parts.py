@@ -438,7 +438,7 @@ def _lay_leg(
     rng: np.random.Generator,
     origin: FloatArray,
     frame: FloatArray,
-    length: FloatArray,
+    length: npt.NDArray[np.float32],
     at: dict[str, int],
     bend: float,
     size: float,

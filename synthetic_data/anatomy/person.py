@@ -296,7 +296,8 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
     size = float(np.clip(rng.normal(*(settings.size_female if female else settings.size_male)), 0.58, 1.2))
     girth_person = np.clip(rng.normal(*settings.bone_girth), 0.75, 1.45)
 
-    shapes = _sized(rng, rest, size, girth_person, settings)
+    # Arrays of either precision, until the person is whole.
+    shapes: dict[str, Any] = _sized(rng, rest, size, girth_person, settings)
     _reshape(rng, shapes, settings)
     _vary_ends(rng, shapes, size, settings)
     _head_of_first(rng, shapes, settings)
@@ -324,7 +325,7 @@ def draw_person(rng: np.random.Generator, settings: PersonSettings) -> Person:
 
 def _sized(
     rng: np.random.Generator, rest: dict[str, FloatArray], size: float, girth_person: float, settings: PersonSettings
-) -> dict[str, FloatArray]:
+) -> dict[str, Any]:
     """Shape arrays of the rest table in one person's lengths, girths, cross-sections and bows; mm."""
     count = len(bone_names())
     length = _lengths(rng, settings)
@@ -332,7 +333,7 @@ def _sized(
     rest = rest | _as_on_films(rest, settings)
     section = 1 + settings.section * _smooth_noise(rng, count)
     flat = 1 + settings.section * _smooth_noise(rng, count)
-    shapes: dict[str, Any] = {  # of either precision, until the person is whole
+    shapes: dict[str, Any] = {
         "length": rest["length"] * length * np.float32(size),
         "width": rest["width"] * girth * section * np.float32(size),
         "height": rest["height"] * girth * flat * np.float32(size) * rng.normal(1, 0.05),

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 
-from raysplay.synthetic_data.archive_settings import CollimationSettings
+from raysplay.synthetic_data.film.settings import CollimationSettings
 
 FloatImage = npt.NDArray[np.float32]
 

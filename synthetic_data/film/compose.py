@@ -17,7 +17,6 @@ from raysplay.measure.sides import SIDES, other_side
 from raysplay.synthetic_data.anatomy.other_parts import CENTRE, OTHER_PARTS, draw_other_part, part_field
 from raysplay.synthetic_data.anatomy.posture import Posture
 from raysplay.synthetic_data.anatomy.rest import bone_index
-from raysplay.synthetic_data.archive_settings import ArchiveSettings, ConditionSettings, archive_settings
 from raysplay.synthetic_data.film import marks as mark
 from raysplay.synthetic_data.film.aids import draw_aids
 from raysplay.synthetic_data.film.carried import CARRIED, carry, choose_carried
@@ -36,6 +35,7 @@ from raysplay.synthetic_data.film.formation import form, join_soft
 from raysplay.synthetic_data.film.look import Look, draw_looks
 from raysplay.synthetic_data.film.parts import parts_path, table
 from raysplay.synthetic_data.film.screen import draw_angles, move_points, photograph
+from raysplay.synthetic_data.film.settings import ArchiveSettings, ConditionSettings, archive_settings
 from raysplay.synthetic_data.film.wear import COARSE_MM, draw_quality, lose_resolution, spoil_display, spoil_plate
 from raysplay.synthetic_data.projection.beam import project
 from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Shadow, Subject, project_subjects

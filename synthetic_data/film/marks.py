@@ -10,7 +10,7 @@ import numpy.typing as npt
 from PIL import Image, ImageDraw, ImageFont
 
 from raysplay.measure.sides import SIDE_WORDS
-from raysplay.synthetic_data.archive_settings import MarkSettings
+from raysplay.synthetic_data.film.settings import MarkSettings
 
 FloatImage = npt.NDArray[np.float32]
 

@@ -13,10 +13,10 @@ import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
-from raysplay.synthetic_data.archive_settings import WearSettings
 from raysplay.synthetic_data.film.draws import send, send_index, some
 from raysplay.synthetic_data.film.jpeg import compress
 from raysplay.synthetic_data.film.screen import show_on_screen
+from raysplay.synthetic_data.film.settings import WearSettings
 from raysplay.synthetic_data.film.smooth import gaussian
 
 

@@ -15,9 +15,9 @@ from raysplay.synthetic_data.anatomy.posture import Posture, draw_posture
 from raysplay.synthetic_data.anatomy.rest import bone_names
 from raysplay.synthetic_data.anatomy.soft_tissue import soft_tissue
 from raysplay.synthetic_data.archive import FILMS, TruthRows, truth_rows, write_tables
-from raysplay.synthetic_data.archive_settings import archive_settings
 from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
 from raysplay.synthetic_data.film.compose import DrawSubject, FilmRequest, GeneratedFoot, compose_film
+from raysplay.synthetic_data.film.settings import archive_settings
 from raysplay.synthetic_data.projection.beam import draw_beam
 from raysplay.synthetic_data.projection.shadow import Subject
 from raysplay.synthetic_data.settings import generator_settings

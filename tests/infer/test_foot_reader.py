@@ -21,8 +21,8 @@ from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import transform_points
 from raysplay.measure import measure_values, to_foot_frame
 from raysplay.synthetic_data.archive import FILMS, write_archive
-from raysplay.synthetic_data.archive_settings import archive_settings
 from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
+from raysplay.synthetic_data.film.settings import archive_settings
 from raysplay.synthetic_data.settings import generator_settings
 from raysplay.synthetic_data.subject import draw_subject
 

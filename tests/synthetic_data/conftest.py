@@ -8,7 +8,7 @@ import pytest
 import torch
 
 from raysplay.synthetic_data.anatomy.rest import bone_index, bone_names
-from raysplay.synthetic_data.archive_settings import ArchiveSettings, plain_settings
+from raysplay.synthetic_data.film.settings import ArchiveSettings, plain_settings
 from raysplay.synthetic_data.projection.beam import Beam
 from raysplay.synthetic_data.projection.shadow import Shadow, Subject, project_subjects
 from raysplay.synthetic_data.subject import draw_subject

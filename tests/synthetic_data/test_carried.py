@@ -10,7 +10,6 @@ from scipy.ndimage import distance_transform_edt
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.conditions import CONDITIONS
-from raysplay.synthetic_data.archive_settings import ConditionSettings
 from raysplay.synthetic_data.film import cast as cast_module
 from raysplay.synthetic_data.film import splint
 from raysplay.synthetic_data.film.carried import CARRIED, carry, choose_carried
@@ -19,6 +18,7 @@ from raysplay.synthetic_data.film.formation import form
 from raysplay.synthetic_data.film.look import draw_looks
 from raysplay.synthetic_data.film.metal import OPERATIONS, STEEL, TITANIUM, draw_metal
 from raysplay.synthetic_data.film.parts import parts_path, table
+from raysplay.synthetic_data.film.settings import ConditionSettings
 
 TABLE = json.loads((Path(__file__).parent.parent / "data" / "attenuation.json").read_text())
 

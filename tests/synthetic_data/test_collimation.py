@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from raysplay.synthetic_data.archive_settings import archive_settings
 from raysplay.synthetic_data.film import marks
 from raysplay.synthetic_data.film.collimation import Field, Surround, join_exposures, openness
+from raysplay.synthetic_data.film.settings import archive_settings
 
 PIXEL = 0.5
 PLATE = (200, 240)

@@ -6,8 +6,8 @@ from pydantic import ValidationError
 
 from raysplay.configs.load import ConfigError, load
 from raysplay.infer.films.collect import collect
-from raysplay.synthetic_data.archive_settings import ArchiveSettings, archive_settings
 from raysplay.synthetic_data.demo import DemoSettings, demo_settings, write_demo
+from raysplay.synthetic_data.film.settings import ArchiveSettings, archive_settings
 
 
 @pytest.fixture(scope="module")

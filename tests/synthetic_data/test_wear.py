@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 import torch
 
-from raysplay.synthetic_data.archive_settings import WearSettings
 from raysplay.synthetic_data.film import wear
+from raysplay.synthetic_data.film.settings import WearSettings
 from raysplay.synthetic_data.film.wear import draw_quality, spoil_display, spoil_plate
 
 SIZE = (120, 90)

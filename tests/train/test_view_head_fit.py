@@ -9,7 +9,7 @@ from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
 from raysplay.infer.network.landmark_network import LandmarkNetwork
 from raysplay.infer.network.weights import load_weights
 from raysplay.synthetic_data.archive import write_archive
-from raysplay.synthetic_data.archive_settings import condition_settings
+from raysplay.synthetic_data.film.settings import condition_settings
 from raysplay.train.real_crops.real_films import MARGIN, RealCrops
 from raysplay.train.view_head_fit import archive_features, crop_features, fit_view_head
 

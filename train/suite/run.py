@@ -25,8 +25,8 @@ from raysplay.infer.reading_options import ReadingOptions
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.user_table import UserTableError
 from raysplay.synthetic_data.archive import FILMS, TRUTH, cores
-from raysplay.synthetic_data.archive_settings import archive_settings
 from raysplay.synthetic_data.command import CAUTION, progress_bar
+from raysplay.synthetic_data.film.settings import archive_settings
 from raysplay.synthetic_data.settings import generator_settings
 from raysplay.train.suite.figures import SuiteFigures, suite_figures
 from raysplay.train.suite.films import (

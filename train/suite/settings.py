@@ -11,7 +11,7 @@ from pydantic import AfterValidator, Field, model_validator
 from raysplay.configs.load import Config, load, shipped
 from raysplay.infer.reason import ReasonKind
 from raysplay.measure import MEASURES
-from raysplay.synthetic_data.archive_settings import (
+from raysplay.synthetic_data.film.settings import (
     FILM_CONDITIONS,
     ArchiveSettings,
     FilmSettings,

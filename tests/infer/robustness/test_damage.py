@@ -15,8 +15,8 @@ from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film
 from raysplay.infer.records import FootLandmarks, FoundFoot
 from raysplay.infer.robustness.damage import Damage, Row, damages, inside_dicom, read_damaged
-from raysplay.synthetic_data.archive_settings import clean_settings
 from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
+from raysplay.synthetic_data.film.settings import clean_settings
 
 
 @pytest.fixture(scope="module")

@@ -8,8 +8,8 @@ from scipy.stats import f_oneway
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.foot_reader import FootReader
 from raysplay.infer.robustness.repeatability import CHANGES, repeated, within_subject_sd
-from raysplay.synthetic_data.archive_settings import clean_settings
 from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
+from raysplay.synthetic_data.film.settings import clean_settings
 
 
 def test_within_subject_sd_is_the_root_of_the_mean_square_within_groups():
