@@ -177,6 +177,11 @@ class _Learner:
     before: Progress
     fresh: list[str]
 
+    @property
+    def size(self) -> int:
+        """Parameters of the network."""
+        return sum(p.numel() for p in self.network.parameters())
+
     def keep(self, settings: TrainSettings, weights: Path, now: Progress, losses: dict[str, float]) -> None:
         """Write the average as ``weights``, and beside them the state from which training can go on."""
         description = {
@@ -188,6 +193,16 @@ class _Learner:
         }
         save_weights(self.mean.network, weights, description)
         save_state(settings.out / STATE_NAME, self.network, self.mean.network, self.optimiser, now)
+
+
+def _prepared_device(settings: TrainSettings) -> torch.device:
+    """The device to train on, made the present one, with all its random numbers from the seed."""
+    device = device_of(settings.device)
+    torch.manual_seed(settings.seed)
+    if device.type == "cuda":
+        torch.cuda.set_device(device)
+        torch.backends.cudnn.benchmark = True
+    return device
 
 
 def _learner(settings: TrainSettings, device: torch.device, resume: bool) -> _Learner:
@@ -227,11 +242,7 @@ def fit(
         If there is no state to go on from, or it is of another configuration.
     """
     started = time.monotonic()
-    device = device_of(settings.device)
-    torch.manual_seed(settings.seed)
-    if device.type == "cuda":
-        torch.cuda.set_device(device)
-        torch.backends.cudnn.benchmark = True
+    device = _prepared_device(settings)
     settings.out.mkdir(parents=True, exist_ok=True)
     weights = settings.out / f"{settings.network}.safetensors"
 
@@ -254,8 +265,7 @@ def fit(
             feet = before.feet_projected + feed.feet_projected
             learner.keep(settings, weights, Progress(step, minutes(), before.parts + 1, feet, before.config), parts)
 
-        parameters = sum(p.numel() for p in network.parameters())
-        log({"event": "start", "device": str(device), "parameters": parameters, "fresh": learner.fresh})
+        log({"event": "start", "device": str(device), "parameters": learner.size, "fresh": learner.fresh})
         step, done = before.step, max(before.step / settings.steps, before.minutes / settings.minutes)
         running: dict[str, float] = {}
         lap = _Lap(time.monotonic(), 0.0, 0)
