@@ -748,10 +748,11 @@ class Desk(ABC):
         turned. The points tell it, never the sign of a number: an angle below zero turns positive.
         """
         side, values = self._named(foot), self.model_values(foot)
-        frame = self.frame(foot, self.model(foot)[1], anew=False)
-        told = self.told(foot, frame, anew=False)
+        seen, frame = self._run_side(foot), self.frame(foot, self.model(foot)[1], anew=False)
+        turned = bool(seen and frame and frame != seen)
+        told = {measure.name: SIDE for measure in self.run.measures} if turned else self._told_by_run(foot)
         withheld = {name: why.value if isinstance(why, Withheld) else why for name, why in told.items()}
-        if frame != self._run_side(foot):
+        if frame != seen:
             values = {name: [None, None, None, *rest] for name, (_, _, _, *rest) in values.items()}
         return completed(
             {

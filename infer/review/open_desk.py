@@ -142,8 +142,7 @@ class OpenDesk(Desk):
             if not doubtful or foot in self._sides_known:
                 continue
             self._sides_known.add(foot)
-            content = self.model_content(foot)
-            if content["frame"] != self._run_side(foot):
+            if self.frame(foot, self.model(foot)[1], anew=False) != self._run_side(foot):
                 turned.append(Change(foot, 0, OPEN, {}))
         self.worklist.apply(turned)
 

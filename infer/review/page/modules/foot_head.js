@@ -26,11 +26,12 @@ export class FootHead {
   }
 
   update() {
-    const { foot, side, title } = this.session;
+    const { foot, side, title, machine } = this.session;
     const { sign, text } = STATES[foot.state] ?? { sign: "", text: foot.state };
     this.badge.textContent = `${sign} ${text}`;
     this.badge.className = `badge ${foot.state}`;
     this.heading.textContent = `${title}, ${side ? footName(side) : "no foot found"}`;
     this.side.value = side;
+    this.side.disabled = !machine.enabled("edit");
   }
 }

@@ -16,7 +16,7 @@ import { counted } from "./words.js";
  *   behind: boolean}} Facts `state` of the read that stands; `corrected`: what would be saved differs from it; `other`: who
  *   else has the foot; `unplaced`: points that a blind read lacks; `sideless`: points without a side; `behind`: the
  *   numbers shown are of other points
- * @typedef {{held?: import("./types.js").Held|null, accepted?: string|null}} Number_ a number that a deed is about
+ * @typedef {{held?: import("./types.js").Held|null, accepted?: string|null}} NumberState a number that a deed is about
  * @typedef {{main?: Verdict, deeds: Deed[], on: Partial<Record<Event, State|null>>, lack: (facts: Facts) => string, behind?: boolean}} Row
  *   `on`: null leads back to what follows from the facts; `lack`: why what is not among its deeds cannot be done;
  *   `behind`: the page lies behind a question, and looks as it did before
@@ -49,7 +49,7 @@ const placed = ({ unplaced }) => (unplaced ? `${counted(unplaced, "point")} stil
 /** @type {(facts: Facts) => string} */
 const current = ({ behind }) => (behind ? "the numbers are still being worked out" : "");
 
-/** What a deed needs besides its state: each says what is missing, or nothing. @type {Partial<Record<Deed, ((facts: Facts, number: Number_) => string)[]>>} */
+/** What a deed needs besides its state: each says what is missing, or nothing. @type {Partial<Record<Deed, ((facts: Facts, number: NumberState) => string)[]>>} */
 const NEEDS = {
   confirm: [sided],
   correct: [sided, placed],
@@ -65,7 +65,7 @@ export function standing({ state, corrected, blind, other }) {
   return corrected ? "changed" : "opened";
 }
 
-/** Why a deed is impossible in a state; empty where it is possible. @param {State} state @param {Facts} facts @param {Deed} deed @param {Number_} [number] */
+/** Why a deed is impossible in a state; empty where it is possible. @param {State} state @param {Facts} facts @param {Deed} deed @param {NumberState} [number] */
 export function lack(state, facts, deed, number = {}) {
   const row = TABLE[state];
   if (!row.deeds.includes(deed)) return row.lack(facts);
@@ -92,23 +92,23 @@ export class VerdictMachine {
     return main ?? null;
   }
 
-  /** Why something cannot be done now; empty where it can. @param {Deed} deed @param {Number_} [number] that it is about */
+  /** Why something cannot be done now; empty where it can. @param {Deed} deed @param {NumberState} [number] that it is about */
   lack(deed, number) {
     return lack(this.state, this.facts(), deed, number);
   }
 
-  /** @param {Deed} deed @param {Number_} [number] */
+  /** @param {Deed} deed @param {NumberState} [number] */
   may(deed, number) {
     return this.lack(deed, number) === "";
   }
 
-  /** Whether it could be done if no question were open: another reader may have come meanwhile. @param {Deed} deed @param {Number_} [number] */
+  /** Whether it could be done if no question were open: another reader may have come meanwhile. @param {Deed} deed @param {NumberState} [number] */
   stillMay(deed, number) {
     const facts = this.facts();
     return lack(standing(facts), facts, deed, number) === "";
   }
 
-  /** Whether its button can be pressed; behind an open question all look as before. @param {Deed} deed @param {Number_} [number] */
+  /** Whether its button can be pressed; behind an open question all look as before. @param {Deed} deed @param {NumberState} [number] */
   enabled(deed, number) {
     return TABLE[this.state].behind ? this.stillMay(deed, number) : this.may(deed, number);
   }

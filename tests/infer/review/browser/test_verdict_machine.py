@@ -1,5 +1,5 @@
-"""What may be done with a foot, and when: the table of `verdict_machine.js`, each state and each transition, and the page
-that follows it.
+"""What may be done with a foot, and when: the table of `verdict_machine.js`, each state and each transition, and
+the page that follows it.
 """
 
 import re
@@ -50,7 +50,8 @@ ASK = """
 async ([facts, number, deeds]) => {
   const { VerdictMachine } = await import("/page/modules/verdict_machine.js");
   const machine = new VerdictMachine(() => facts, () => {});
-  return { state: machine.state, main: machine.main, lacks: Object.fromEntries(deeds.map((deed) => [deed, machine.lack(deed, number)])) };
+  const lacks = Object.fromEntries(deeds.map((deed) => [deed, machine.lack(deed, number)]));
+  return { state: machine.state, main: machine.main, lacks };
 }
 """
 
@@ -240,3 +241,16 @@ def test_after_a_question_the_focus_is_where_it_was(harbour_page):
     page.keyboard.press("Escape")
     expect(button).to_be_focused()
     expect(button).to_be_enabled()
+
+
+def test_the_side_of_a_settled_file_is_not_changed(harbour_page):
+    """It stood beside a read that was settled without it, and could be saved by nothing."""
+    page = harbour_page.reader.page
+    page.get_by_role("button", name="Files without a foot (1)").click()
+    page.locator("tbody tr th a").first.click()
+    harbour_page.reader.wait_for_film().stay()
+    side = page.get_by_label("Side of the foot")
+    expect(side).to_be_enabled()
+    page.keyboard.press("Enter")
+    harbour_page.reader.wait_for_state("confirmed")
+    expect(side).to_be_disabled()
