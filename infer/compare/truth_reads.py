@@ -21,7 +21,7 @@ WITH_NUMBERS = ("", CONFIRMED, CORRECTED, WRONG_SIDE)
 
 _NAMES = frozenset(one.name for one in MEASURES)
 
-UNFIT = {NOT_MEASURABLE: "not measurable by its reader", WRONG_VIEW: "another view by its reader"}
+UNFIT: dict[str, str] = {NOT_MEASURABLE: "not measurable by its reader", WRONG_VIEW: "another view by its reader"}
 """What is known of feet that a reader gave no number for."""
 
 

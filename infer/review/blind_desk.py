@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from functools import lru_cache
 
-import numpy as np
-
 from raysplay.configs.load import landmark_schema
-from raysplay.infer.outputs.finished_run import FinishedRun, FootLandmarkTable
-from raysplay.infer.records import Withheld
-from raysplay.infer.review.desk import Desk, Json, Reading, RefusedError, Standing, UnknownFootError
+from raysplay.infer.outputs.finished_run import FinishedRun
+from raysplay.infer.review import answers
+from raysplay.infer.review.desk import Desk
 from raysplay.infer.review.films import FilmShelf
-from raysplay.infer.review.held import Held
-from raysplay.infer.review.reading import PlacedPoints
+from raysplay.infer.review.model_output import HiddenOutput
+from raysplay.infer.review.refused import RefusedError, UnknownFootError
 from raysplay.infer.review.requests import MeasureSent, ReadSent
 from raysplay.infer.review.settings import ReviewSettings
+from raysplay.infer.review.standing import Standing
 from raysplay.infer.review.store import Key, ReadStore
 from raysplay.infer.review.study import Study, StudyItem
-from raysplay.infer.review.worklist import OPEN
-from raysplay.measure import Measure
+from raysplay.infer.review.worklist import OPEN, Filter
 
 
 class BlindDesk(Desk):
@@ -32,20 +29,18 @@ class BlindDesk(Desk):
         The others as for :class:`~raysplay.infer.review.desk.Desk`.
     """
 
+    needs_reader = True
+
     def __init__(
         self, run: FinishedRun, store: ReadStore, films: FilmShelf, settings: ReviewSettings, study: Study
     ) -> None:
-        super().__init__(run, store, films, settings)
+        super().__init__(run, store, films, settings, HiddenOutput(run), study.plan.construction)
         self.study = study
         self._order = lru_cache(maxsize=None)(study.order)
 
     def warm_up(self) -> None:
         """Start the decoding process; which film comes first depends on who reads."""
         self.films.begin(int(self.run.film_of[self.study.order(self.study.plan.readers[0])[0].foot]))
-
-    @property
-    def construction(self) -> str:
-        return self.study.plan.construction or self.gauge.construction
 
     def check_reader(self, reader: str) -> None:
         """Refuse a reader whom the study does not name."""
@@ -74,48 +69,20 @@ class BlindDesk(Desk):
         return order[number - 1]
 
     def key(self, number: int, reader: str) -> Key:
+        """Reads of a study are kept apart by reader; the item is the place in the reader's order."""
         self.item(number, reader)
         return Key(number, self.study.identity, reader)
 
     def foot_of(self, number: int, reader: str) -> int:
+        """Foot of the run, from 0, at a place in a reader's order; RefusedError where the study does not name them."""
         return self.item(number, reader).foot
 
     def film_of(self, number: int, reader: str) -> int:
+        """Film of the run, from 0: films have the number of their foot, so that a repeat cannot be told."""
         return int(self.run.film_of[self.foot_of(number, reader)])
 
-    def model(self, foot: int) -> tuple[FootLandmarkTable, PlacedPoints]:
-        """Nothing: every point is still to be placed."""
-        count = len(landmark_schema())
-        nowhere = np.full((count, 2), np.nan)
-        table = FootLandmarkTable(nowhere, np.full((count, 2, 2), np.nan), np.zeros(count))
-        return table, PlacedPoints(nowhere, np.ones(count, np.bool_), np.zeros(count, np.bool_))
-
-    def model_values(self, foot: int) -> Json:
-        return {}
-
-    def _told_by_run(self, foot: int) -> Mapping[str, Withheld | str]:
-        """Nothing: what the run withheld is part of its output."""
-        return {}
-
-    def _run_side(self, foot: int) -> str:
-        """Unknown: a reader's own points tell the sign of their angles, or nothing does."""
-        return ""
-
-    def _held(
-        self,
-        foot: int,
-        reading: Reading,
-        measure: Measure,
-        told: Withheld | str | None,
-        *,
-        ask: bool,
-        by_hand: bool,
-        width: float,
-    ) -> Held | None:
-        """Nothing is held back: every point is the reader's own."""
-        return None
-
-    def session(self, reader: str | None) -> Json:
+    def session(self, reader: str | None) -> answers.Session:
+        """Also the study, with the reader's own reads; no other reader is named."""
         shared = super().session(reader)
         plan = self.study.plan
         done = self.progress(reader)["done"] if reader in plan.readers else 0
@@ -126,17 +93,17 @@ class BlindDesk(Desk):
                 "name": plan.name,
                 "reads_total": total,
                 "reads_done": done,
-                "landmarks": self.gauge.needed(self.construction),
+                "landmarks": list(self.gauge.needed(self.construction)),
             },
         }
 
-    def feet(self, reader: str, offset: int, limit: int) -> Json:
-        """The reader's own order: number, side and state alone."""
+    def feet(self, reader: str, wanted: Filter, offset: int, limit: int) -> answers.BlindFeet:
+        """The reader's own order, whatever is wanted: number, side and state alone."""
         self.check_reader(reader)
         stands = self._states(reader)
-        rows: list[Json] = []
+        rows: list[answers.BlindWorklistFoot] = []
         for number, item in enumerate(self._order(reader), start=1):
-            version, state, side = stands.get(number, (0, OPEN, self._named(item.foot)))
+            version, state, side = stands.get(number, (0, OPEN, self.output.named(item.foot)))
             rows.append({"id": number, "foot": side, "state": state, "version": version})
         states: dict[str, int] = {}
         for row in rows:
@@ -144,38 +111,54 @@ class BlindDesk(Desk):
         page = rows[offset : offset + min(limit, self.settings.page_feet)]
         return {"total": len(rows), "counts": {"state": states}, "feet": page}
 
-    def neighbour(self, number: int, reader: str, forward: bool) -> int | None:
-        """Number of the next or previous foot."""
+    def neighbour(self, number: int, reader: str, wanted: Filter, forward: bool) -> int | None:
+        """Number of the next or previous foot in the reader's order; None at the end."""
         self.item(number, reader)
         found = number + (1 if forward else -1)
         return found if 1 <= found <= len(self._order(reader)) else None
 
-    def foot(self, number: int, reader: str) -> Json:
+    def foot(self, number: int, reader: str, wanted: Filter) -> answers.BlindFoot:
         """A foot with the reader's own points, and nothing of the model or of other readers."""
         ahead = range(number, min(number + self.settings.films.ahead, len(self._order(reader))) + 1)
         self.films.prepare(self.film_of(one, reader) for one in ahead)
-        shown = self.foot_json(number, reader)
+        foot, standing = self.foot_of(number, reader), self.standing(number, reader)
+        shared = self.foot_shared(number, reader, standing)
         return {
-            **shown,
+            **shared,
             "foot_index": None,
             "film": None,
             "film_id": number,
-            "points": [point for point in shown["points"] if point["x"] is not None],
+            "points": [point for point in shared["points"] if point["x"] is not None],
+            "measured": self._numberless(self.measurements_standing(foot, standing)),
+            "history": [],
             "remarks": [],
             "claim": None,
-            "next": self.neighbour(number, reader, forward=True),
-            "previous": self.neighbour(number, reader, forward=False),
+            "next": self.neighbour(number, reader, wanted, forward=True),
+            "previous": self.neighbour(number, reader, wanted, forward=False),
         }
 
-    def measure(self, sent: MeasureSent, reader: str) -> Json:
+    def measure(self, sent: MeasureSent, reader: str) -> answers.BlindMeasuredNow:
         """Axes of the points and what is still missing; no number, so that none is aimed at."""
-        return self._numberless(super().measure(sent, reader))
-
-    def foot_json(self, number: int, reader: str) -> Json:
-        shown = super().foot_json(number, reader)
-        return {**shown, "measured": self._numberless(shown["measured"]), "history": []}
+        self.check_run(sent.run)
+        foot, standing = self.foot_of(sent.id, reader), self.standing(sent.id, reader)
+        return {
+            "id": sent.id,
+            "run": self.run.identity,
+            "version": standing.version,
+            **self._numberless(self.measurements_sent(foot, standing, sent, reader)),
+        }
 
     def save(self, number: int, reader: str, sent: ReadSent) -> Standing:
+        """Save a blind read, which is complete and all by hand.
+
+        Raises
+        ------
+        RefusedError
+            Also for what a blind read cannot be or hold: a confirmation, accepted numbers, another construction than
+            the study's, a correction with landmarks that are still to be placed.
+        OvertakenError, StoreError
+            As for every review.
+        """
         if sent.verdict == "confirm":
             raise RefusedError("there is nothing to confirm in a blind read")
         if sent.construction not in (None, self.construction):
@@ -188,21 +171,31 @@ class BlindDesk(Desk):
             self._check_complete(number, reader, sent)
         return super().save(number, reader, sent)
 
-    def progress(self, reader: str) -> Json:
+    def claim(self, number: int, reader: str) -> None:
+        """Nothing: every reader reads every foot of the study alone."""
+
+    def release(self, number: int, reader: str) -> None:
+        """Nothing."""
+
+    def others(self, number: int, reader: str, text: str) -> answers.Others:
+        """None: what another film shows is not for a blind read."""
+        return {"why": "Nothing is compared in a blind read.", "person": None, "taken": None, "feet": []}
+
+    def progress(self, reader: str) -> answers.BlindProgress:
         """The reader's own reads, open and done."""
         self.check_reader(reader)
         total = len(self._order(reader))
         done = sum(state != OPEN for _, state, _ in self._states(reader).values())
         return {"open": total - done, "done": done, "total": total, "by_reader": {reader: done}}
 
-    def _states(self, reader: str) -> dict[int, tuple[int, str, str]]:
+    def _states(self, reader: str) -> dict[int, tuple[int, answers.State, str]]:
         found = self.store.current(self.study.identity, reader)
         return {item: (version, content["state"], content["side"]) for item, version, _, _, content in found}
 
     def _check_complete(self, number: int, reader: str, sent: ReadSent) -> None:
         """A read needs every landmark of its measures, placed or marked as not visible."""
         standing = self.standing(number, reader)
-        placed = self._reading(self.foot_of(number, reader), standing, sent).placed
+        placed = self.sent(self.foot_of(number, reader), standing, sent).placed
         missing = [
             code
             for code in self.gauge.needed(self.construction)
@@ -211,17 +204,31 @@ class BlindDesk(Desk):
         if missing:
             raise RefusedError(f"not placed yet: {', '.join(missing)}")
 
-    def _numberless(self, measured: Json) -> Json:
+    def _numberless(self, measured: answers.OpenMeasurements) -> answers.BlindMeasurements:
         """Without numbers; ``implausible`` says which measures no foot gives, so that the page can ask for another look
         before such a read is saved."""
-        hidden = {"value": None, "low": None, "high": None}
-        told = ("name", "unit", "construction", "withheld")
-        measures = [
-            {**{name: one[name] for name in told}, **hidden, "implausible": self._implausible(one)}
+        measures: list[answers.BlindMeasured] = [
+            {
+                "name": one["name"],
+                "value": None,
+                "low": None,
+                "high": None,
+                "unit": one["unit"],
+                "construction": one["construction"],
+                "withheld": one["withheld"],
+                "implausible": self._implausible(one["name"], one["value"]),
+            }
             for one in measured["measures"]
         ]
-        return {**measured, "measures": measures, "grades": [], "shown_as": ""}
+        return {
+            "side": measured["side"],
+            "shown_as": "",
+            "measures": measures,
+            "axes": measured["axes"],
+            "grading": measured["grading"],
+            "grades": [],
+        }
 
-    def _implausible(self, one: Json) -> bool:
-        low, high = self._limits.shape.values.get(one["name"], (-math.inf, math.inf))
-        return one["value"] is not None and not low <= one["value"] <= high
+    def _implausible(self, measure: str, value: float | None) -> bool:
+        low, high = self.limits.shape.values.get(measure, (-math.inf, math.inf))
+        return value is not None and not low <= value <= high

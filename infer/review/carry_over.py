@@ -16,7 +16,6 @@ from pathlib import Path
 import numpy as np
 
 from raysplay.infer.outputs.finished_run import FinishedRun
-from raysplay.infer.review.desk import NUMBERLESS, Json
 from raysplay.infer.review.films import FilmShelf
 from raysplay.infer.review.lineage import (
     FILM_GONE,
@@ -31,6 +30,7 @@ from raysplay.infer.review.lineage import (
 from raysplay.infer.review.open_desk import OpenDesk
 from raysplay.infer.review.reads_found import reads_in
 from raysplay.infer.review.settings import review_settings
+from raysplay.infer.review.standing import NUMBERLESS, Json
 from raysplay.infer.review.store import ReadStore, StoreError
 from raysplay.infer.review.worklist import OPEN
 
@@ -207,4 +207,8 @@ def _reopened(desk: OpenDesk, item: int, earlier: EarlierFoot) -> Json:
     assert earlier.ground is not None
     chosen = content["construction"] != earlier.ground["construction"]
     construction = content["construction"] if chosen else desk.construction
-    return {**desk.remeasured(item, {**content, "construction": construction}), "state": OPEN, "reason": ""}
+    return {
+        **desk.contents.remeasured(item - 1, {**content, "construction": construction}),
+        "state": OPEN,
+        "reason": "",
+    }

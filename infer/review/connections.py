@@ -68,6 +68,7 @@ class Connections:
             (self._idle_guests if one.trusted and one.waiting == IDLE else self._strangers)[one] = None
 
     def remove(self, one: BoundedProtocol) -> None:
+        """A connection has ended."""
         self._open.discard(one)
         self._strangers.pop(one, None)
         self._idle_guests.pop(one, None)
@@ -97,15 +98,18 @@ class BoundedProtocol(H11Protocol):
         self.trusted = False
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Wait for a head; may close another connection, or this one, where there are too many."""
         super().connection_made(transport)
         self._wait(HEAD)
         self._connections.add(self)
 
     def connection_lost(self, exc: Exception | None) -> None:
+        """Nothing is waited for any more."""
         self._forget()
         super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
+        """Take what came, unless the connection is being closed, and see what is waited for now."""
         if self.transport.is_closing():
             return
         super().data_received(data)
@@ -115,6 +119,7 @@ class BoundedProtocol(H11Protocol):
         self._look()
 
     def on_response_complete(self) -> None:
+        """An answer is on its way: the next request is waited for."""
         super().on_response_complete()
         self._look()
 
@@ -139,14 +144,17 @@ class BoundedProtocol(H11Protocol):
             self.drop()
 
     def timeout_keep_alive_handler(self) -> None:
+        """No further request came in time."""
         self.drop()
 
     def pause_writing(self) -> None:
+        """The other side takes an answer slowly: it has ``answer_seconds`` for what the system holds."""
         super().pause_writing()
         if self._write_timer is None:
             self._write_timer = self.loop.call_later(self._connections.limits.answer_seconds, self.drop)
 
     def resume_writing(self) -> None:
+        """It took enough."""
         super().resume_writing()
         if self._write_timer is not None:
             self._write_timer.cancel()

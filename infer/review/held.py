@@ -78,14 +78,14 @@ def held_back(
     measure : Measure
         As it is built here.
     told : Withheld or str or None
-        Why the run withheld it.
+        Why the run withheld it; :data:`SIDE` where the points lie as on the other foot.
     ask : bool
         Whether to judge points and interval though the run withheld nothing: a measure that decides nothing over the
         foot, by a construction that the run did not use.
     by_hand : bool
         Whether a hand has part in the measure.
     width : float
-        Of its interval on these points.
+        Of its interval on these points, in the measure's unit.
     placed, initial : PlacedPoints
         As they are, and as the model left them.
     table : FootLandmarkTable
@@ -93,21 +93,8 @@ def held_back(
     """
     if told is None and not ask:
         return None
-    schema = landmark_schema()
-    needed = [schema.index(code) for code in measure.landmarks]
-    waiting = [i for i in needed if not placed.moved[i]]
-    doubted = [i for i in waiting if not table.confidence[i] >= limits.landmarks.doubtful_below]
     cause = told.value if isinstance(told, Withheld) else told
-    if cause == SIDE:
-        causing = waiting
-    elif told is Withheld.NO_POINTS:
-        unusable = [i for i in needed if not initial.visible[i] or not np.isfinite(initial.points[i]).all()]
-        weak = [i for i in needed if not table.confidence[i] >= limits.landmarks.doubtful_below]
-        # Where none is to be found, the run had a reason of its own (a cast, metal): all of them count.
-        causing = [i for i in set(unusable or weak or needed) | set(doubted) if i in waiting]
-    else:
-        causing = doubted
-    codes = tuple(schema.codes[i] for i in sorted(causing))
+    codes = _waited_for(measure, told, placed, initial, table, limits.landmarks.doubtful_below)
     if cause == SIDE and not codes:
         return None
     limit = limits.interval.widest.get(measure.name)
@@ -118,3 +105,27 @@ def held_back(
     if cause is not None and not by_hand:
         return Held(cause, by_run=True)
     return None
+
+
+def _waited_for(
+    measure: Measure,
+    told: Withheld | str | None,
+    placed: PlacedPoints,
+    initial: PlacedPoints,
+    table: FootLandmarkTable,
+    doubtful_below: float,
+) -> tuple[str, ...]:
+    """Codes of the landmarks that made a measure unsure and that no hand has placed."""
+    schema = landmark_schema()
+    needed = [schema.index(code) for code in measure.landmarks]
+    waiting = [i for i in needed if not placed.moved[i]]
+    doubted = [i for i in waiting if not table.confidence[i] >= doubtful_below]
+    causing = doubted
+    if told in (SIDE, Withheld.SIDE):
+        causing = waiting
+    elif told is Withheld.NO_POINTS:
+        unusable = [i for i in needed if not initial.visible[i] or not np.isfinite(initial.points[i]).all()]
+        weak = [i for i in needed if not table.confidence[i] >= doubtful_below]
+        # Where none is to be found, the run had a reason of its own (a cast, metal): all of them count.
+        causing = [i for i in set(unusable or weak or needed) | set(doubted) if i in waiting]
+    return tuple(schema.codes[i] for i in sorted(causing))

@@ -49,6 +49,7 @@ class EarlierFoot:
 
     @property
     def last(self) -> Entry:
+        """The read that stood in that run."""
         return self.entries[-1]
 
 

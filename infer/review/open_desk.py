@@ -7,17 +7,23 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from datetime import date
-from functools import lru_cache
 
 import numpy as np
 
-from raysplay.infer.outputs.finished_run import FinishedRun, FootLandmarkTable
-from raysplay.infer.review.desk import NUMBERLESS, Desk, Json, RefusedError, Standing, UnknownFootError, short
+from raysplay.infer.decide.settings import decision_settings
+from raysplay.infer.outputs.finished_run import FinishedRun
+from raysplay.infer.review import answers
+from raysplay.infer.review.acceptance import looked_at
+from raysplay.infer.review.claims import claim_state
+from raysplay.infer.review.desk import Desk
 from raysplay.infer.review.films import FilmShelf
-from raysplay.infer.review.reading import PlacedPoints, initial_points
+from raysplay.infer.review.model_output import RunOutput
+from raysplay.infer.review.read_answers import read_answer
+from raysplay.infer.review.refused import RefusedError, UnknownFootError
 from raysplay.infer.review.requests import MeasureSent, ReadSent
 from raysplay.infer.review.settings import ReviewSettings
-from raysplay.infer.review.store import Claim, Key, ReadStore, StoreError
+from raysplay.infer.review.standing import NUMBERLESS, Json, Standing
+from raysplay.infer.review.store import Key, ReadStore, StoreError
 from raysplay.infer.review.visits import Visit, changes, no_person, unfit
 from raysplay.infer.review.worklist import DECISIONS, OPEN, STATES, Change, Filter, Worklist, said_json
 from raysplay.measure.sides import SIDE_WORDS
@@ -30,11 +36,11 @@ class OpenDesk(Desk):
     """Feet are numbered from 1 in the order of ``feet.csv``, films from 1 in that of ``films.csv``."""
 
     def __init__(self, run: FinishedRun, store: ReadStore, films: FilmShelf, settings: ReviewSettings) -> None:
-        super().__init__(run, store, films, settings)
+        output = RunOutput(run, decision_settings().landmarks.withhold_below)
+        super().__init__(run, store, films, settings, output)
         self.worklist = Worklist(run, settings.grading)
         self._lock = threading.Lock()
         self._last = store.last_id()
-        self._models = lru_cache(maxsize=256)(self._read_model)
         self._settled_by: dict[int, str] = {}
         self._know_grounds()
         self._left_out: set[int] = set()
@@ -50,11 +56,7 @@ class OpenDesk(Desk):
             self.films.begin(first[0])
             self.films.prepare(first[1:])
 
-    @property
-    def construction(self) -> str:
-        return self.gauge.construction
-
-    def session(self, reader: str | None) -> Json:
+    def session(self, reader: str | None) -> answers.Session:
         """Also how many feet hold reads of an earlier version that do not count as they were saved."""
         shared = super().session(reader)
         if self._left_out:
@@ -66,29 +68,25 @@ class OpenDesk(Desk):
         return shared
 
     def key(self, number: int, reader: str) -> Key:
+        """All readers share the reads of a foot."""
         self.foot_of(number, reader)
         return Key(number)
 
     def foot_of(self, number: int, reader: str) -> int:
+        """Row of ``feet.csv``, from 0."""
         if not 1 <= number <= len(self.run):
             raise UnknownFootError("there is no such foot")
         return number - 1
 
     def film_of(self, number: int, reader: str) -> int:
+        """Row of ``films.csv``, from 0."""
         if not 1 <= number <= self.run.film_count:
             raise UnknownFootError("there is no such film")
         return number - 1
 
-    def model(self, foot: int) -> tuple[FootLandmarkTable, PlacedPoints]:
-        return self._models(foot)
-
-    def _read_model(self, foot: int) -> tuple[FootLandmarkTable, PlacedPoints]:
-        table = self.run.landmarks(foot)
-        return table, initial_points(table, self._facts(foot), self._limits.landmarks.withhold_below)
-
     def ground(self, foot: int) -> Json:
         """Side, construction and measures as reported, points and crop that the model left of a foot."""
-        points = self.model(foot)[0].points
+        points = self.output.points(foot)[0].points
         crop = self.run.crop(foot)
         return {
             "side": self.run.sides[foot].as_py(),
@@ -114,8 +112,14 @@ class OpenDesk(Desk):
         if wanted.state not in ("", *STATES) or wanted.decision not in ("", *DECISIONS):
             raise RefusedError("there is no such state or decision")
 
-    def feet(self, wanted: Filter, offset: int, limit: int) -> Json:
-        """One page of the worklist, with the counts of every choice."""
+    def feet(self, reader: str, wanted: Filter, offset: int, limit: int) -> answers.OpenFeet:
+        """One page of the worklist, of at most ``page_feet`` rows, with the counts of every choice.
+
+        Raises
+        ------
+        RefusedError
+            If there is no such order, state or decision.
+        """
         self.check_run()
         self.check(wanted)
         self._catch_up()
@@ -124,7 +128,7 @@ class OpenDesk(Desk):
             chosen = self.worklist.select(wanted)
             page = chosen[offset : offset + min(limit, self.settings.page_feet)]
             self._hold_back_turned(page.tolist())
-            rows = []
+            rows: list[answers.OpenWorklistFoot] = []
             for foot in page.tolist():
                 claim = claims.get(foot + 1)
                 rows.append({"id": foot + 1, **self.worklist.row(foot), "claimed_by": claim.reader if claim else None})
@@ -142,12 +146,13 @@ class OpenDesk(Desk):
             if not doubtful or foot in self._sides_known:
                 continue
             self._sides_known.add(foot)
-            if self.frame(foot, self.model(foot)[1], anew=False) != self._run_side(foot):
+            points = self.output.initial(foot, anew=False)
+            if self.numbers.frame(foot, points, anew=False) != self.output.seen_as(foot):
                 turned.append(Change(foot, 0, OPEN, {}))
         self.worklist.apply(turned)
 
     def neighbour(self, number: int, reader: str, wanted: Filter, forward: bool) -> int | None:
-        """Number of the next or previous foot of the worklist."""
+        """Number of the next or previous foot that passes, whether or not this one still does; None at the end."""
         self.check(wanted)
         foot = self.foot_of(number, reader)
         self._catch_up()
@@ -155,74 +160,82 @@ class OpenDesk(Desk):
             found = self.worklist.neighbour(foot, wanted, 1 if forward else -1)
         return None if found is None else found + 1
 
-    def foot(self, number: int, reader: str, wanted: Filter) -> Json:
+    def foot(self, number: int, reader: str, wanted: Filter) -> answers.OpenFoot:
         """A foot with all that is known of it; films of the next ones are made ready."""
         self.check(wanted)
         foot = self.foot_of(number, reader)
         self._catch_up()
         standing = self.standing(number, reader)
         with self._lock:
-            if standing.version == 0 and standing.content["frame"] != self._run_side(foot):
+            if standing.version == 0 and standing.content["frame"] != self.output.seen_as(foot):
                 # Seen only now that its points were looked at: the worklist shows none of its numbers any more.
                 self.worklist.apply([Change(foot, 0, OPEN, {})])
             row = self.worklist.row(foot)
             companions = self._companions(foot)
-            renamed = str(self.worklist.side[foot]) != self._named(foot)
+            renamed = str(self.worklist.side[foot]) != self.output.named(foot)
             following = self.worklist.following(foot, wanted, self.settings.films.ahead)
             before = self.worklist.neighbour(foot, wanted, -1)
         film = int(self.run.film_of[foot])
         films = dict.fromkeys(int(self.run.film_of[one]) for one in following)
         self.films.prepare([film, *(one for one in films if one != film)])
         claim = self.store.claimed(self.key(number, reader))
-        remarks = self._facts(foot).remarks
+        remarks = self.output.film(foot).remarks
         twins = [one for one in companions if one["foot"] == row["foot"] and (one["renamed"] or renamed)]
+        same_name: list[answers.Said] = [
+            {"kind": _SAME_NAME_KIND, "text": _SAME_NAME.format(SIDE_WORDS[one["foot"]])} for one in twins[:1]
+        ]
         return {
-            **self.foot_json(number, reader),
+            **self.foot_shared(number, reader, standing),
             "film": row["film"],
+            "foot_index": row["foot_index"],
+            "measured": self.measurements_standing(foot, standing),
             "film_id": film + 1,
-            "remarks": [
-                *(said_json(remark) for remark in remarks),
-                *({"kind": _SAME_NAME_KIND, "text": _SAME_NAME.format(SIDE_WORDS[one["foot"]])} for one in twins[:1]),
-            ],
+            "remarks": [*(said_json(remark) for remark in remarks), *same_name],
             "companions": companions,
             "decision": row["decision"],
             "reasons": row["reasons"],
-            "claim": claim_json(claim),
+            "claim": None if claim is None else claim_state(claim),
             "earlier": self.earlier(number),
             "next": following[0] + 1 if following else None,
             "previous": None if before is None else before + 1,
         }
 
-    def earlier(self, number: int) -> list[Json]:
+    def earlier(self, number: int) -> list[answers.EarlierRead]:
         """Reads of earlier runs of these films that do not stand, oldest first, with their run and why they do not."""
         foot = self.foot_of(number, "")
         return [
-            {**self.read_json(foot, one.entry), "run": short(one.entry.run), "outcome": one.outcome}
+            {
+                **read_answer(one.entry, self.contents.now(foot, one.entry.after)["remark"], one.entry.run),
+                "outcome": one.outcome,
+            }
             for one in self.lineage.earlier(number)
         ]
 
-    def _companions(self, foot: int) -> list[Json]:
+    def _companions(self, foot: int) -> list[answers.Companion]:
         """The other feet of a film, as they are called now."""
         feet = np.flatnonzero((self.run.film_of == self.run.film_of[foot]) & (self.worklist.side != ""))
         return [
             {
                 "id": one + 1,
                 "foot": (side := str(self.worklist.side[one])),
-                "renamed": side != self._named(one),
+                "renamed": side != self.output.named(one),
                 "state": STATES[self.worklist.state[one]],
             }
             for one in feet.tolist()
             if one != foot
         ]
 
-    def others(self, number: int, reader: str, text: str) -> Json:
+    def check_change(self, reader: str | None, other: str) -> None:
+        """Anybody may read here, whoever read before."""
+
+    def others(self, number: int, reader: str, text: str) -> answers.Others:
         """Films of the same person and the same foot, the nearest in time first; ``why`` there are none."""
         self.check_run()
         self._catch_up()
         foot = self.foot_of(number, reader)
-        facts = self._facts(foot)
+        facts = self.output.film(foot)
         why = no_person(facts, self.run.names_persons)
-        feet: list[Json] = []
+        feet: list[answers.OtherFoot] = []
         if not why:
             with self._lock:
                 side = str(self.worklist.side[foot])
@@ -243,8 +256,8 @@ class OpenDesk(Desk):
             "feet": feet[: self.settings.compared_feet],
         }
 
-    def _other_json(self, foot: int) -> Json:
-        facts, standing = self._facts(foot), self.standing(foot + 1, "")
+    def _other_json(self, foot: int) -> answers.OtherFoot:
+        facts, standing = self.output.film(foot), self.standing(foot + 1, "")
         return {
             "id": foot + 1,
             "film": facts.name,
@@ -259,50 +272,59 @@ class OpenDesk(Desk):
         decision = self.run.decisions[foot].as_py()
         return unfit(standing.state, decision, reasons, NUMBERLESS, standing.content["reason"])
 
-    def measure(self, sent: MeasureSent, reader: str) -> Json:
+    def measure(self, sent: MeasureSent, reader: str) -> answers.OpenMeasuredNow:
         """Also what differs from the foot that is compared with, on the very points that were sent."""
-        measured = super().measure(sent, reader)
-        if sent.compared is None:
-            return {**measured, "comparison": None}
-        return {**measured, "comparison": self._comparison(sent, reader)}
+        self.check_run(sent.run)
+        foot, standing = self.foot_of(sent.id, reader), self.standing(sent.id, reader)
+        return {
+            "id": sent.id,
+            "run": self.run.identity,
+            "version": standing.version,
+            **self.measurements_sent(foot, standing, sent, reader),
+            "comparison": None if sent.compared is None else self._comparison(sent, sent.compared, reader),
+        }
 
-    def _comparison(self, sent: MeasureSent, reader: str) -> Json:
-        assert sent.compared is not None
-        foot, other = self.foot_of(sent.id, reader), self.foot_of(sent.compared, reader)
-        facts, other_facts = self._facts(foot), self._facts(other)
-        standing, theirs = self.standing(sent.id, reader), self.standing(sent.compared, reader)
-        reading = self._reading(foot, standing, sent)
+    def _comparison(self, sent: MeasureSent, compared: int, reader: str) -> answers.Comparison:
+        foot, other = self.foot_of(sent.id, reader), self.foot_of(compared, reader)
+        facts, other_facts = self.output.film(foot), self.output.film(other)
+        standing, theirs = self.standing(sent.id, reader), self.standing(compared, reader)
+        reading = self.sent(foot, standing, sent)
         if not facts.person or facts.person != other_facts.person:
             raise RefusedError("only films of one person are compared")
         if facts.name == other_facts.name or reading.side != theirs.side or not reading.side:
             raise RefusedError("only the same foot on another film is compared")
-        mine = tuple(self.looked_at(foot, reading, standing, sent, reader))
+        mine = tuple(looked_at(self.numbers, foot, reading, standing, sent, reader))
         here = Visit(facts, reading.side, mine, self._unfit(foot, standing))
         there = Visit(
-            other_facts, theirs.side, tuple(self.shown(other, theirs.reading, theirs)), self._unfit(other, theirs)
+            other_facts,
+            theirs.side,
+            tuple(self.numbers.shown(other, theirs.reading, theirs)),
+            self._unfit(other, theirs),
         )
-        found = changes(here, there, self.run.protocol().change, self._limits.interval.level)
-        return {"id": sent.compared, "taken": other_facts.taken or None, "version": theirs.version, **found}
+        found = changes(here, there, self.run.protocol().change, self.limits.interval.level)
+        return {"id": compared, "taken": other_facts.taken or None, "version": theirs.version, **found}
 
     def save(self, number: int, reader: str, sent: ReadSent) -> Standing:
+        """Save a read; the worklist follows. Raises what every review raises (:meth:`Desk.save`)."""
         saved = super().save(number, reader, sent)
         with suppress(StoreError):  # it is saved; the worklist follows with the next call
             self._catch_up()
         return saved
 
-    def claim(self, number: int, reader: str) -> Json | None:
-        """Take a foot in hand, or keep it."""
-        return claim_json(self.store.claim(self.key(number, reader), reader, 60.0 * self.settings.claim_minutes))
+    def claim(self, number: int, reader: str) -> answers.ClaimState:
+        """Take a foot in hand for ``claim_minutes``, or keep it; ClaimedError if another reader has it."""
+        return claim_state(self.store.claim(self.key(number, reader), reader, 60.0 * self.settings.claim_minutes))
 
     def release(self, number: int, reader: str) -> None:
-        """Give a foot back."""
+        """Give a foot back; another reader's claim stays."""
         self.store.release(self.key(number, reader), reader)
 
-    def progress(self, reader: str) -> Json:
-        """Feet open and settled, and who settled how many."""
+    def progress(self, reader: str) -> answers.OpenProgress:
+        """Rows open and settled, whoever settled them, and how many each reader did."""
         self._catch_up()
         with self._lock:
-            return {**self.worklist.progress(), "by_reader": dict(Counter(self._settled_by.values()))}
+            rows, files = self.worklist.progress()
+            return {**rows, "files": files, "by_reader": dict(Counter(self._settled_by.values()))}
 
     def _catch_up(self) -> None:
         """Take over reads that were saved since, by this or another server."""
@@ -317,7 +339,7 @@ class OpenDesk(Desk):
         for item, version, reader, content in reads:
             if not 1 <= item <= len(self.run):
                 continue
-            content = self.content(item - 1, content)
+            content = self.contents.now(item - 1, content)
             changes.append(Change(item - 1, version, content["state"], content["values"], content["side"]))
             (self._left_out.add if content["remark"] else self._left_out.discard)(item)
             if content["state"] == OPEN:
@@ -332,8 +354,3 @@ def _days_apart(first: str, second: str | None) -> float:
     if not first or not second:
         return float("inf")
     return abs((date.fromisoformat(first) - date.fromisoformat(second)).days)
-
-
-def claim_json(claim: Claim | None) -> Json | None:
-    """A claim as the page shows it; ``until`` in seconds since 1970."""
-    return None if claim is None else {"reader": claim.reader, "until": round(claim.until, 3)}

@@ -17,6 +17,7 @@ from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.outputs.axis_lines import AxisLine, axis_lines, bone_of
 from raysplay.infer.outputs.finished_run import FilmFacts, FootLandmarkTable
 from raysplay.infer.records import FloatArray
+from raysplay.infer.review.answers import AxisLandmarks
 from raysplay.infer.review.settings import HandPlaced
 from raysplay.measure import Measure, measure_feet, to_foot_frame, under, why_withheld
 from raysplay.measure.axes import AXIS, CONSTRUCTIONS
@@ -184,15 +185,15 @@ class FootGauge:
                     lines.setdefault(line.bone, line)
         return list(lines.values())
 
-    def axis_landmarks(self, construction: str) -> list[dict[str, object]]:
+    def axis_landmarks(self, construction: str) -> list[AxisLandmarks]:
         """Axes of the measures by the landmarks whose means are their ends."""
-        found: dict[str, dict[str, object]] = {}
+        found: dict[str, AxisLandmarks] = {}
         for measure in self.measures(construction):
             for vector in measure.vectors:
                 if vector.role == AXIS:
                     bone = bone_of(vector.landmarks[0])
-                    ends = {"from": vector.start.landmarks, "to": vector.end.landmarks}
-                    found.setdefault(bone, {"name": bone, "title": vector.name, **ends})
+                    start, end = list(vector.start.landmarks), list(vector.end.landmarks)
+                    found.setdefault(bone, {"name": bone, "title": vector.name, "from": start, "to": end})
         return list(found.values())
 
 

@@ -11,10 +11,12 @@ from raysplay.infer.outputs.csv_table import CsvTable
 from raysplay.infer.outputs.names import cell_text
 from raysplay.infer.outputs.owner_only import make_file, make_folder
 from raysplay.infer.outputs.tables import Row
-from raysplay.infer.review.desk import Json, Standing, short
 from raysplay.infer.review.earlier import is_earlier, side_of_its_points, taken_over
+from raysplay.infer.review.foot_answers import proven
 from raysplay.infer.review.lineage import BLIND, STANDS, EarlierRead
 from raysplay.infer.review.open_desk import OpenDesk
+from raysplay.infer.review.read_answers import short
+from raysplay.infer.review.standing import Json, Standing
 from raysplay.infer.review.store import Entry
 from raysplay.infer.review.worklist import CONFIRMED, CORRECTED, OPEN, WRONG_SIDE, shown_number
 from raysplay.measure import Measure, by_name
@@ -166,7 +168,7 @@ def _feet(desk: OpenDesk, settled: dict[int, Standing]) -> Iterator[Row]:
         index = int(run.foot_index[foot])
         if standing is None:
             row: Row = [film, side, index, decision, reasons, OPEN, "", "", "", ""]
-            content = desk.model_content(foot)
+            content = desk.contents.of_model(foot)
         else:
             content = standing.content
             row = [film, standing.side, index, decision, reasons, standing.state, standing.reader, standing.at]
@@ -184,7 +186,7 @@ def _feet(desk: OpenDesk, settled: dict[int, Standing]) -> Iterator[Row]:
         row += [content["side_by"] or ("model" if content["side"] else ""), content["frame"]]
         row += [
             _JOINT.join(f"{name}:{cause}" for name, cause in content["withheld"].items()),
-            _JOINT.join(measure.name for measure in given if not desk.proven(measure)),
+            _JOINT.join(measure.name for measure in given if not proven(run, measure)),
             _JOINT.join(measure.name for measure in given if measure.low_confidence),
         ]
         yield [*row, content["remark"]]
@@ -201,7 +203,7 @@ def _landmarks(desk: OpenDesk, settled: dict[int, Standing]) -> Iterator[Row]:
             continue
         foot = number - 1
         placed = standing.placed
-        doubted = desk.doubted(foot, standing)
+        doubted = desk.numbers.doubted(foot, standing)
         for i, code in enumerate(desk.codes):
             x, y = (float(v) for v in placed.points[i])
             if placed.visible[i] and x == x and code not in doubted:

@@ -22,6 +22,8 @@ class HandPlaced(Config):
 
 
 class FilmCache(Config):
+    """Memory for decoded films, in bytes, and how many films are decoded ahead of a reader."""
+
     cache_bytes: Count
     ahead: int = Field(ge=0)
 

@@ -18,7 +18,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -166,6 +166,7 @@ class ReadStore:
         return store
 
     def close(self) -> None:
+        """End all connections, and throw away a copy that was made for looking."""
         self._opened.close()
 
     @contextmanager
@@ -247,50 +248,25 @@ class ReadStore:
             If the database refuses; then nothing is saved.
         """
         self._refuse_to_write()
-        row = {
-            **self._of(key),
-            "version": version + 1,
-            "at": datetime.now(UTC).isoformat(timespec="milliseconds"),
-            "reader": reader,
-        }
-        content = {"after": as_text(after)}
-        of = {"film": subject.film, "film_sha256": subject.film_sha256, "foot_index": subject.foot_index}
+        about = subject.film, subject.film_sha256, subject.foot_index
+        # Its number is not known before it is written.
+        entry = Entry(0, self.run, key, version + 1, _now(), reader, verdict, before, after, *about)
         try:
             with self.writing() as connection:
                 if request and (made_before := self._by_request(connection, key, reader, request)) is not None:
                     return made_before
-                claim = self._claim(connection, key)
-                if claim is not None and claim.reader != reader:
-                    raise ClaimedError(claim)
-                stands = connection.execute(
-                    sa.select(tables.current.c.version).where(*self._where(tables.current, key))
-                ).scalar()
+                self._refuse_if_taken(connection, key, reader)
+                stands = self._version(connection, key)
                 if (stands or 0) != version:
                     raise _Overtaken
                 if subject.ground is not None and not key.study:
                     lay_ground(connection, self.run, key.item, subject.ground)
-                full = {**row, **content, **of, "verdict": verdict, "request": request, "before": as_text(before)}
-                made = connection.execute(
-                    sa.insert(tables.history).values(full).returning(tables.history.c.id)
-                ).scalar_one()
-                if stands is None:
-                    connection.execute(sa.insert(tables.current).values({**row, **content}))
-                else:
-                    change = {"version": version + 1, "at": row["at"], "reader": reader, **content}
-                    connection.execute(
-                        sa.update(tables.current).where(*self._where(tables.current, key)).values(change)
-                    )
+                saved = self._append(connection, entry, request)
+                self._make_current(connection, saved, first=stands is None)
         except (_Overtaken, IntegrityError):
-            entries = self.history(key)
-            if not entries:
-                raise StoreError(
-                    f"The store holds no read of this foot, but this page shows one. {KEPT} Open the foot in another "
-                    "tab to see what stands, then save it there."
-                ) from None
-            raise StaleReadError(entries[-1]) from None
-        self._acknowledge((made, *self._of(key).values(), version + 1, row["at"], reader))
-        about = (subject.film, subject.film_sha256, subject.foot_index)
-        return Entry(made, self.run, key, version + 1, str(row["at"]), reader, verdict, before, after, *about)
+            raise self._overtaken(key) from None
+        self._acknowledge((saved.id, *self._of(key).values(), saved.version, saved.at, reader))
+        return saved
 
     def history(self, key: Key) -> list[Entry]:
         """Every entry of a foot, oldest first."""
@@ -361,9 +337,7 @@ class ReadStore:
         self._refuse_to_write()
         until = time.time() + seconds
         with self.writing() as connection:
-            held = self._claim(connection, key)
-            if held is not None and held.reader != reader:
-                raise ClaimedError(held)
+            self._refuse_if_taken(connection, key, reader)
             connection.execute(sa.delete(tables.claims).where(*self._where(tables.claims, key)))
             connection.execute(sa.insert(tables.claims).values(**self._of(key), reader=reader, until=until))
         return Claim(reader, until)
@@ -409,6 +383,53 @@ class ReadStore:
             self._claims_seen[key] = claim, since
         left = since + self._longest_claim - ticks
         return Claim(claim.reader, min(claim.until, now + left)) if left > 0 else None
+
+    def _refuse_if_taken(self, connection: sa.Connection, key: Key, reader: str) -> None:
+        claim = self._claim(connection, key)
+        if claim is not None and claim.reader != reader:
+            raise ClaimedError(claim)
+
+    def _version(self, connection: sa.Connection, key: Key) -> int | None:
+        """Version of a foot's current state; None before its first read."""
+        chosen = sa.select(tables.current.c.version).where(*self._where(tables.current, key))
+        found: int | None = connection.execute(chosen).scalar()
+        return found
+
+    def _append(self, connection: sa.Connection, entry: Entry, request: str) -> Entry:
+        """Write an entry into the history; the same with the number that it has there."""
+        row = {
+            **self._state_row(entry),
+            "film": entry.film,
+            "film_sha256": entry.film_sha256,
+            "foot_index": entry.foot_index,
+            "verdict": entry.verdict,
+            "request": request,
+            "before": as_text(entry.before),
+        }
+        made = connection.execute(sa.insert(tables.history).values(row).returning(tables.history.c.id)).scalar_one()
+        return replace(entry, id=made)
+
+    def _make_current(self, connection: sa.Connection, entry: Entry, *, first: bool) -> None:
+        row = self._state_row(entry)
+        if first:
+            connection.execute(sa.insert(tables.current).values(row))
+        else:
+            chosen = self._where(tables.current, entry.key)
+            connection.execute(sa.update(tables.current).where(*chosen).values(row))
+
+    def _state_row(self, entry: Entry) -> dict[str, Any]:
+        who = {"version": entry.version, "at": entry.at, "reader": entry.reader}
+        return {**self._of(entry.key), **who, "after": as_text(entry.after)}
+
+    def _overtaken(self, key: Key) -> StaleReadError | StoreError:
+        """What is raised where the database does not hold the version that the reader saw."""
+        entries = self.history(key)
+        if entries:
+            return StaleReadError(entries[-1])
+        return StoreError(
+            f"The store holds no read of this foot, but this page shows one. {KEPT} Open the foot in another "
+            "tab to see what stands, then save it there."
+        )
 
     def _by_request(self, connection: sa.Connection, key: Key, reader: str, request: str) -> Entry | None:
         marked = (tables.history.c.reader == reader, tables.history.c.request == request)
@@ -609,6 +630,10 @@ class ReadStore:
 
 class _Overtaken(Exception):  # noqa: N818
     """The version in the database is not the one the reader saw."""
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
 
 
 def _marks() -> sa.Select[Any]:

@@ -50,6 +50,7 @@ class StoreFile:
 
     @property
     def name(self) -> str:
+        """Without its folder, as a reader may be told it."""
         return self.path.name
 
     def make(self) -> None:

@@ -9,18 +9,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import Literal
 
 from raysplay.configs.new_film_error import new_film_error
 from raysplay.configs.protocol import ChangeRule
 from raysplay.configs.reader_error import reader_error
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.outputs.finished_run import FilmFacts
+from raysplay.infer.review import answers
 from raysplay.infer.review.shown import Shown
 from raysplay.infer.review.worklist import shown_number
 from raysplay.measure.change import Change, Read, compare
-
-Json = dict[str, Any]
 
 _YEAR = 365.25
 _UNTOLD = ("", Loading.UNKNOWN.value, Loading.CONTRADICTORY.value)
@@ -72,7 +71,7 @@ def no_person(film: FilmFacts, names_persons: bool) -> str:
     return ""
 
 
-def changes(here: Visit, there: Visit, rule: ChangeRule, level: float) -> Json:
+def changes(here: Visit, there: Visit, rule: ChangeRule, level: float) -> answers.Changes:
     """What differs between two films of a foot, the later one less the earlier one.
 
     Where the days do not tell which is the later one, ``later`` is null, and it is this one less the other.
@@ -92,7 +91,8 @@ def changes(here: Visit, there: Visit, rule: ChangeRule, level: float) -> Json:
     first, second = (here, there) if order == "there" else (there, here)
     before, after = first.reads(), second.reads()
     names = ("this film", "the other film") if first is here else ("the other film", "this film")
-    rows, caveats = [], dict[str, None]()
+    rows: list[answers.Change] = []
+    caveats = dict[str, None]()
     for one in here.shown:
         name = one.measure.name
         if name not in before or name not in after:
@@ -114,7 +114,7 @@ def changes(here: Visit, there: Visit, rule: ChangeRule, level: float) -> Json:
     return {"later": order, "why": None, "caveats": list(caveats), "measures": rows}
 
 
-def _row(here: Shown, there: Shown, change: Change) -> Json:
+def _row(here: Shown, there: Shown, change: Change) -> answers.Change:
     unit = here.measure.unit
     return {
         "name": here.measure.name,
@@ -128,7 +128,7 @@ def _row(here: Shown, there: Shown, change: Change) -> Json:
     }
 
 
-def _later(here: Visit, there: Visit) -> str | None:
+def _later(here: Visit, there: Visit) -> Literal["here", "there"] | None:
     days = here.film.taken, there.film.taken
     if not all(days) or days[0] == days[1]:
         return None

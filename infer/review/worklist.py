@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,7 @@ from raysplay.infer.films.remark import Remark
 from raysplay.infer.outputs.finished_run import FinishedRun
 from raysplay.infer.reason import Reason
 from raysplay.infer.records import FloatArray
+from raysplay.infer.review.answers import Decision, Interval, OpenCounts, Said, State, Tally, WorklistRow
 from raysplay.infer.review.reading import scale_of
 from raysplay.measure.definition import DEGREE
 from raysplay.measure.grades import grade
@@ -24,17 +25,11 @@ from raysplay.measure.grades import grade
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-OPEN, CONFIRMED, CORRECTED, NOT_MEASURABLE, WRONG_SIDE, WRONG_VIEW = STATES = (
-    "open",
-    "confirmed",
-    "corrected",
-    "not_measurable",
-    "wrong_side",
-    "wrong_view",
-)
+STATES: tuple[State, ...] = get_args(State)
+OPEN, CONFIRMED, CORRECTED, NOT_MEASURABLE, WRONG_SIDE, WRONG_VIEW = STATES
 """What a foot is after its last read; ``open`` before the first one and after it was reopened."""
 
-DECISIONS = ("review", "accepted", "refused")
+DECISIONS: tuple[Decision, ...] = get_args(Decision)
 """In the order in which they want a person."""
 
 DOUBT, FILM, WIDTH, BORDER = "doubt", "film", "width", "border"
@@ -64,7 +59,7 @@ class Change:
 
     foot: int
     version: int
-    state: str
+    state: State
     values: Mapping[str, Sequence[float | None]]
     side: str | None = None
 
@@ -150,7 +145,7 @@ class Worklist:
         chosen: list[int] = later[self._passing(wanted)[later]][:count].tolist()
         return chosen
 
-    def counts(self, wanted: Filter) -> dict[str, dict[str, int]]:
+    def counts(self, wanted: Filter) -> OpenCounts:
         """How many feet each choice of a filter would leave, the other filters staying as they are."""
         masks = self._masks(wanted)
 
@@ -168,11 +163,11 @@ class Worklist:
             "found": _tally(self._is_foot[others("found")]),
         }
 
-    def progress(self) -> dict[str, Any]:
-        """Rows still open, settled, and all of them; ``files`` are those among them in which no foot was found."""
-        return {**_progress(self.state), "files": _progress(self.state[~self._is_foot])}
+    def progress(self) -> tuple[Tally, Tally]:
+        """Rows still open, settled, and all of them; and the same of those in which no foot was found."""
+        return _progress(self.state), _progress(self.state[~self._is_foot])
 
-    def row(self, foot: int) -> dict[str, Any]:
+    def row(self, foot: int) -> WorklistRow:
         """A foot's line, with ``None`` for what is not known."""
         run = self._run
         return {
@@ -183,14 +178,7 @@ class Worklist:
             "decision": DECISIONS[self.decision[foot]],
             "reasons": self.reasons(foot),
             "values": {
-                measure.name: dict(
-                    zip(
-                        ("value", "low", "high"),
-                        (shown_number(v, measure.unit) for v in self.values[foot, i]),
-                        strict=True,
-                    )
-                )
-                for i, measure in enumerate(run.measures)
+                measure.name: _interval(self.values[foot, i], measure.unit) for i, measure in enumerate(run.measures)
             },
             "widest": number_or_none(self.widest[foot]),
             "border": number_or_none(self.border[foot]),
@@ -198,7 +186,7 @@ class Worklist:
             "version": int(self.version[foot]),
         }
 
-    def reasons(self, foot: int) -> list[dict[str, str]]:
+    def reasons(self, foot: int) -> list[Said]:
         """Reasons of the model's decision, as the server answers."""
         return [said_json(reason) for reason in self._run.reasons[foot]]
 
@@ -272,7 +260,7 @@ def _reasons(run: FinishedRun) -> tuple[list[str], IntArray, IntArray]:
     return names, bits, np.array([len(reasons) for reasons in run.reasons], dtype=np.int64)
 
 
-def _progress(state: IntArray) -> dict[str, int]:
+def _progress(state: IntArray) -> Tally:
     still = int(np.count_nonzero(state == 0))
     return {"open": still, "done": len(state) - still, "total": len(state)}
 
@@ -282,7 +270,12 @@ def _tally(is_foot: BoolArray) -> dict[str, int]:
     return {FOOT: feet, NO_FOOT: len(is_foot) - feet}
 
 
-def said_json(said: Reason | Remark) -> dict[str, str]:
+def _interval(numbers: FloatArray, unit: str) -> Interval:
+    value, low, high = (shown_number(v, unit) for v in numbers)
+    return {"value": value, "low": low, "high": high}
+
+
+def said_json(said: Reason | Remark) -> Said:
     """A reason or remark: its kind and its sentence."""
     return {"kind": said.kind.value, "text": said.text}
 

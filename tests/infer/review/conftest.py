@@ -8,6 +8,7 @@ import re
 import threading
 import time
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import httpx
@@ -17,6 +18,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pydicom
 import pytest
+from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from raysplay.configs.load import digest, landmark_schema, shipped
 from raysplay.configs.protocol import protocol
@@ -29,6 +31,7 @@ from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_writer import RunWriter
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Decision, FilmRecord, FootRecord, Measurement, Outcome, Withheld
+from raysplay.infer.review import answers, contract
 from raysplay.infer.review.blind_desk import BlindDesk
 from raysplay.infer.review.films import FilmShelf
 from raysplay.infer.review.guard import Door
@@ -227,6 +230,49 @@ def open_desk():
         yield opened
 
 
+_STRICT = ConfigDict(extra="forbid", strict=True)
+_FAILURES = {"theirs": "Overtaken", "claim": "InOtherHands"}
+
+
+@cache
+def _adapter(shape):
+    # A model by itself takes no configuration; inside a tuple it goes by that of the tuple.
+    return TypeAdapter(tuple[shape], config=_STRICT)
+
+
+def _model(answer):
+    """Name and model of what a call answers; None where it is not JSON of the contract."""
+    path = answer.request.url.path
+    if answer.status_code >= 400:
+        name = next((name for key, name in _FAILURES.items() if key in answer.json()), "Refusal")
+        return name, getattr(answers, name)
+    for call in contract.calls():
+        if call.method == answer.request.method and re.fullmatch(call.path.replace("{number}", r"\d+"), path):
+            return None if call.gives is None else (contract.name_of(contract.members(call.gives)[0]), call.gives)
+    raise AssertionError(f"no call of the contract: {answer.request.method} {path}")
+
+
+def _checked(answer):
+    """Hold an answer against its model; the model's name."""
+    if not answer.request.url.path.startswith("/api/"):
+        return None
+    answer.read()
+    if (found := _model(answer)) is None:
+        return None
+    name, model = found
+    try:
+        _adapter(model).validate_json(b"[" + answer.content + b"]")
+    except ValidationError as error:
+        raise AssertionError(f"{answer.request.url.path} is no {name or model}: {error}") from None
+    return name
+
+
+@pytest.fixture
+def checked():
+    """``checked(answer)`` fails unless an answer of the server has the shape that its model says; the model's name."""
+    return _checked
+
+
 def _let_in(client, answer):
     """Keep the key that came with the one-time address, as the page does."""
     assert answer.status_code == 200, answer.text
@@ -255,7 +301,8 @@ class Served:
 
     def stranger(self, **headers):
         """A client that was not let in."""
-        client = httpx.Client(base_url=self.base, headers={"Origin": self.base, **headers}, timeout=30)
+        headers = {"Origin": self.base, **headers}
+        client = httpx.Client(base_url=self.base, headers=headers, timeout=30, event_hooks={"response": [_checked]})
         self.clients.append(client)
         return client
 

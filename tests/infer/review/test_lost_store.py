@@ -377,7 +377,7 @@ def test_a_failure_of_the_program_is_one_line_without_its_message(serve, harbour
     assert answer.status_code == 500
     assert answer.json()["error"].startswith("Internal error (KeyError):")
     (record,) = caplog.records
-    assert record.getMessage().startswith("The review's server failed: KeyError at infer/review/server.py:")
+    assert record.getMessage().startswith("The review's server failed: KeyError at infer/review/calls.py:")
     assert record.exc_info is None
     assert "Invented" not in caplog.text + answer.text
     assert capfd.readouterr() == ("", "")

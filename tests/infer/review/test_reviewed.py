@@ -131,7 +131,7 @@ def test_a_read_that_kept_no_names_by_number_says_who_changed_the_foot(serve, ha
     assert standing.content["hands"] == {"hva": "AB"}
     plain = {name: one for name, one in standing.content.items() if name != "hands"}
     desk = open_desk(harbour)
-    earlier = desk._stands(0, 1, "", "AB", plain)
+    earlier = desk.contents.standing(0, 1, "", "AB", plain)
     assert source(earlier, "hva", by_hand=True) == "corrected by AB"
 
 

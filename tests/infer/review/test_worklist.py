@@ -200,7 +200,7 @@ def test_a_settled_foot_leaves_the_filter_but_keeps_its_place(listed):
     assert worklist.row(order[5])["values"]["hva"]["value"] == 70.0
     assert worklist.row(order[5])["values"]["ima"]["value"] is None
     files = {"open": 0, "done": 0, "total": 0}
-    assert worklist.progress() == {"open": 399, "done": 1, "total": 400, "files": files}
+    assert worklist.progress() == ({"open": 399, "done": 1, "total": 400}, files)
 
 
 def test_files_without_a_foot_are_listed_and_counted_apart(page):
