@@ -1,5 +1,5 @@
 # make demo   sets up .venv, measures a small invented archive, says what to open
-# make test   formatter, linter, type checker, tests
+# make test   formatter, linter, type checkers, tests
 PYTHON ?= $(shell command -v python3.11 || command -v python3)
 BIN := .venv/bin
 # What pip has to say is kept in a file and shown only if it fails.
@@ -12,7 +12,7 @@ SOURCES := $(shell find configs measure infer synthetic_data train -name '*.py' 
 ARCHIVE := demo/archive
 RESULT := demo/result
 
-.PHONY: demo test check lint types unit clean
+.PHONY: demo test check lint types page-types contract unit clean
 
 .venv/.made:
 	@$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Python 3.11 or newer is needed")'
@@ -44,9 +44,9 @@ demo: .venv/.linked
 	@echo "  $(BIN)/raysplay review $(RESULT)   the page where a person checks and corrects"
 	@echo "  $(ARCHIVE)/                 the invented films themselves (DICOM)"
 
-test: lint types unit
+test: lint types page-types unit
 
-check: lint types
+check: lint types page-types
 
 lint: .venv/.developing
 	$(BIN)/ruff format --check .
@@ -54,6 +54,14 @@ lint: .venv/.developing
 
 types: .venv/.developing .venv/.linked
 	$(BIN)/mypy
+
+# The page's JavaScript against the shapes of the server's answers; says so where the compiler cannot be had.
+page-types: .venv/.developing
+	.ci/page_types
+
+# The page's types and the list of calls and shapes in API.md, made anew from the models.
+contract: .venv/.developing .venv/.linked
+	$(BIN)/python -m raysplay.infer.review.contract_files
 
 unit: .venv/.developing .venv/.linked
 	$(BIN)/python -m pytest

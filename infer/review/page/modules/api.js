@@ -90,28 +90,46 @@ function query(parameters) {
 
 const foot = (/** @type {number} */ id) => `feet/${encodeURIComponent(id)}`;
 
+/**
+ * @typedef {import("./types.js").Session} Session
+ * @typedef {import("./types.js").MeasureSent} MeasureSent
+ * @typedef {import("./types.js").ReadSent} ReadSent
+ * @typedef {Record<string, any>} Filters
+ */
+
 export const api = {
+  /** @returns {Promise<Session>} */
   session: async () => {
     const session = await request("GET", "session");
     run ??= session.run.identity;
     reader = session.reader;
     return session;
   },
-  signIn: async (/** @type {string} */ initials) => {
+  /** @param {string} initials @returns {Promise<import("./types.js").SignedIn>} */
+  signIn: async (initials) => {
     const signed = await request("POST", "reader", { initials });
     unnamed = false;
     ({ reader } = signed);
     return signed;
   },
-  feet: (/** @type {Record<string, any>} */ filters) => request("GET", `feet?${query(filters)}`),
-  neighbour: (/** @type {number} */ id, /** @type {"next"|"previous"} */ direction, /** @type {Record<string, any>} */ filters) =>
-    request("GET", `${foot(id)}/next?${query({ direction, ...filters })}`),
-  foot: (/** @type {number} */ id, /** @type {Record<string, any>} */ filters = {}) => request("GET", `${foot(id)}?${query(filters)}`),
-  measure: (/** @type {any} */ body, /** @type {AbortSignal} */ signal) => request("POST", "measure", { run, ...body }, { signal }),
-  claim: (/** @type {number} */ id) => request("POST", `${foot(id)}/claim`),
-  release: (/** @type {number} */ id) => request("DELETE", `${foot(id)}/claim`, undefined, { keepalive: true }),
-  read: (/** @type {number} */ id, /** @type {any} */ body) => request("POST", `${foot(id)}/reads`, { run, ...body }),
-  history: (/** @type {number} */ id) => request("GET", `${foot(id)}/history`),
-  others: (/** @type {number} */ id, /** @type {string} */ text) => request("GET", `${foot(id)}/others?${query({ text })}`),
+  /** @param {Filters} filters @returns {Promise<import("./types.js").Feet>} */
+  feet: (filters) => request("GET", `feet?${query(filters)}`),
+  /** @param {number} id @param {"next"|"previous"} direction @param {Filters} filters @returns {Promise<import("./types.js").Neighbour>} */
+  neighbour: (id, direction, filters) => request("GET", `${foot(id)}/next?${query({ direction, ...filters })}`),
+  /** @param {number} id @param {Filters} [filters] @returns {Promise<import("./types.js").Foot>} */
+  foot: (id, filters = {}) => request("GET", `${foot(id)}?${query(filters)}`),
+  /** @param {MeasureSent} body @param {AbortSignal} signal @returns {Promise<import("./types.js").MeasuredNow>} */
+  measure: (body, signal) => request("POST", "measure", { run, ...body }, { signal }),
+  /** @param {number} id @returns {Promise<import("./types.js").Claimed>} */
+  claim: (id) => request("POST", `${foot(id)}/claim`),
+  /** @param {number} id @returns {Promise<import("./types.js").Claimed>} */
+  release: (id) => request("DELETE", `${foot(id)}/claim`, undefined, { keepalive: true }),
+  /** @param {number} id @param {ReadSent} body @returns {Promise<import("./types.js").Saved>} */
+  read: (id, body) => request("POST", `${foot(id)}/reads`, { run, ...body }),
+  /** @param {number} id @returns {Promise<import("./types.js").Read[]>} */
+  history: (id) => request("GET", `${foot(id)}/history`),
+  /** @param {number} id @param {string} text @returns {Promise<import("./types.js").Others>} */
+  others: (id, text) => request("GET", `${foot(id)}/others?${query({ text })}`),
+  /** @returns {Promise<import("./types.js").Progress>} */
   progress: () => request("GET", "progress"),
 };

@@ -68,7 +68,7 @@ export class App {
 
   /** Show how much is settled. */
   async progress() {
-    const { done, total, files = { done: 0, total: 0 } } = await api.progress().catch(() => ({ done: 0, total: 0 }));
+    const { done, total, files = { done: 0, total: 0 } } = await api.progress().catch(() => ({ done: 0, total: 0, files: undefined }));
     const place = /** @type {HTMLElement} */ (document.getElementById("progress"));
     place.hidden = !total;
     const [what, settled] = this.session.study ? ["reads", "saved"] : ["feet", "settled"];

@@ -18,9 +18,9 @@ import { VERDICTS, footName } from "./words.js";
  * @typedef {import("./types.js").Foot} Foot
  * @typedef {import("./verdict_machine.js").Verdict} Verdict
  * @typedef {import("./foot_session.js").FootSession} FootSession
- * @typedef {{version: number, verdict: Verdict, reason: string, note: string, construction?: string, side?: string,
- *   anew?: boolean, accepted?: Record<string, number>, points?: import("./types.js").SentPoint[]}} Read
- * @typedef {{version: number, state: string, when?: string}} Saved
+ * @typedef {{version: number, verdict: Verdict, reason: string, note: string, construction?: string, side?: import("./types.js").Side,
+ *   anew?: boolean, accepted?: Record<string, number>, points?: import("./types.js").PointSent[]}} Read
+ * @typedef {{version: number, state: import("./types.js").State, when?: string}} Saved
  */
 export class Deciding {
   /**

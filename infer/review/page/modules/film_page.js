@@ -179,7 +179,7 @@ export class FilmPage {
     await this.compare?.open();
   }
 
-  /** @param {import("./types.js").Measurements} measured @param {number} took ms */
+  /** @param {import("./foot_session.js").Measurements} measured @param {number} took ms */
   #measured(measured, took) {
     const { session } = this;
     this.stage.paint();

@@ -7,13 +7,13 @@ import { groundOf, stillTaken, takenOf } from "./taken_numbers.js";
  * Every change is a step that can be undone and done again, with all that it changed.
  *
  * @typedef {import("./types.js").Foot} Foot
- * @typedef {import("./types.js").FootPoint} FootPoint
+ * @typedef {import("./landmarks.js").GivenPoint} FootPoint
  * @typedef {import("./types.js").Measurements} Measurements
  * @typedef {import("./types.js").Place} Place
  * @typedef {import("./point_states.js").PointState} PointState
  * @typedef {import("./taken_numbers.js").Accepted} Accepted
  * @typedef {import("./edit_steps.js").Part} Part
- * @typedef {{side: string, construction: string, anew: boolean, accepted: Record<string, Accepted>}} Rest what is not
+ * @typedef {{side: import("./types.js").Side|"", construction: string, anew: boolean, accepted: Record<string, Accepted>}} Rest what is not
  *   a point; `anew`: the model's points do not count
  * @typedef {{foot: Foot, given: Map<string, FootPoint>, saved: Map<string, PointState>, savedRest: Rest, version: number,
  *   note: string, measured: Measurements|null}} Base a read that stands, and what was shown with it
@@ -168,7 +168,7 @@ export class FootEdit {
     this.change(words, { accepted });
   }
 
-  /** All points are to be placed anew. @param {string} side @param {string} words */
+  /** All points are to be placed anew. @param {Rest["side"]} side @param {string} words */
   clear(side, words) {
     const points = new Map([...this.now.keys()].map((code) => [code, NOWHERE]));
     this.#step(words, { points, rest: { ...this.rest, side, anew: true } }, "rest");
@@ -244,7 +244,7 @@ export class FootEdit {
 
   /** @param {Foot} foot @returns {Rest} */
   #restOf(foot) {
-    return { side: foot.foot, construction: foot.construction, anew: foot.anew, accepted: takenOf(this.session, foot) };
+    return { side: /** @type {Rest["side"]} */ (foot.foot), construction: foot.construction, anew: foot.anew, accepted: takenOf(this.session, foot) };
   }
 
   /** @returns {Base} */

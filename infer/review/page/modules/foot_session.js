@@ -12,7 +12,7 @@ import { NUMBERLESS } from "./words.js";
  * are of these points, and what may be done.
  *
  * @typedef {import("./types.js").Foot} Foot
- * @typedef {import("./types.js").Measurements} Measurements
+ * @typedef {import("./types.js").Measurements & Partial<import("./types.js").MeasuredNow>} Measurements what stands, or what was measured now
  * @typedef {{changed: null, numbers: null, measured: {measured: Measurements, took: number}, read: null,
  *   claimed: string|null}} FootEvents `changed`: anything that is shown; `numbers`: only whether they are of these points;
  *   `measured`: numbers of the present points, or of points before them, came; `read`: another read is looked at, or this
@@ -164,7 +164,7 @@ export class FootSession {
         ...(this.blind ? {} : { accepted: this.edit.accepted() }) }) };
   }
 
-  /** The server has what was sent. @param {{version: number, state: string}} saved @param {import("./deciding.js").Read} read */
+  /** The server has what was sent. @param {{version: number, state: import("./types.js").State}} saved @param {import("./deciding.js").Read} read */
   markSaved(saved, read) {
     const { foot } = this;
     foot.version = saved.version;

@@ -5,6 +5,13 @@ const EDGE = /^(medial|lateral) outer cortex of the (.+) at (\d+) % of its lengt
 /** Longest name of a point on the film, letters. */
 const SHORT = 36;
 
+/**
+ * A landmark of a foot: one that the server left out, in a blind study, has no place and nothing of the model.
+ *
+ * @typedef {import("./types.js").FootPoint} FootPoint
+ * @typedef {Pick<FootPoint, "code"|"x"|"y"|"visible"|"moved"> & Partial<FootPoint>} GivenPoint
+ */
+
 /** What the run's landmarks are called and which of them its measures stand on. */
 export class Landmarks {
   /** @param {import("./types.js").Session} session */
@@ -20,7 +27,7 @@ export class Landmarks {
     return this.session.schema.map(({ code }) => code).filter((code) => codes.has(code));
   }
 
-  /** A point for every landmark: those that the server left out have no place yet. @param {import("./types.js").FootPoint[]} points @returns {import("./types.js").FootPoint[]} */
+  /** A point for every landmark: those that the server left out have no place yet. @param {FootPoint[]} points @returns {GivenPoint[]} */
   complete(points) {
     const given = new Map(points.map((point) => [point.code, point]));
     return this.session.schema.map(({ code }) => given.get(code) ?? { code, x: null, y: null, visible: true, moved: false });

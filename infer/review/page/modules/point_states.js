@@ -1,7 +1,7 @@
 /**
  * Where a point stands for a reader: its place on the film, whether it can be seen, and whether a hand put it there.
  *
- * @typedef {import("./types.js").FootPoint} FootPoint
+ * @typedef {import("./landmarks.js").GivenPoint} FootPoint
  * @typedef {{x: number|null, y: number|null, visible: boolean, moved: boolean}} PointState
  */
 

@@ -7,10 +7,10 @@ const RETRY = 2500;
  * second try is the same read.
  *
  * @param {number} id
- * @param {any} body
+ * @param {import("./types.js").ReadSent} body
  * @param {string} reader said again to a server that was started anew
  * @param {(waiting: boolean) => void} waiting told while there is no answer
- * @returns {Promise<{version: number, state: string}>}
+ * @returns {Promise<import("./types.js").Saved>}
  * @throws {import("./api.js").ApiError} what the server refused
  */
 export async function sendRead(id, body, reader, waiting) {

@@ -7,7 +7,7 @@ import { SIDE_CHOICES, amount, counted, footName, otherSide, sideWord } from "./
  * every number is shown before anything is saved.
  *
  * @typedef {import("./types.js").Measurements} Measurements
- * @typedef {{side: string, anew: boolean, now: boolean}} Choice `now`: place the points at once instead of saving
+ * @typedef {{side: import("./types.js").Side|"", anew: boolean, now: boolean}} Choice `now`: place the points at once instead of saving
  */
 
 /**
@@ -85,7 +85,7 @@ export async function askSide(session, now, measure) {
       { text: "Back", value: null },
     ],
   });
-  return how && { side: sides.chosen(), anew: points.chosen() === "anew", now: how === "now" };
+  return how && { side: /** @type {Choice["side"]} */ (sides.chosen()), anew: points.chosen() === "anew", now: how === "now" };
 }
 
 /** @param {string} name @param {[string, string][]} options @param {string} first what is chosen already */
