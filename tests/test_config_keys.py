@@ -20,7 +20,7 @@ SKELETON = ROOT / "synthetic_data" / "skeleton"
 
 MODELS = {
     CONFIG_DIR / "agreement.yaml": "infer.agreement.config.AgreementSettings",
-    CONFIG_DIR / "archive.yaml": "synthetic_data.archive_settings.ArchiveSettings",
+    CONFIG_DIR / "archive.yaml": "synthetic_data.film.settings.ArchiveSettings",
     CONFIG_DIR / "decision.yaml": "infer.decide.settings.DecisionLimits",
     CONFIG_DIR / "degrade.yaml": "train.degrade.BatchSettings",
     CONFIG_DIR / "demo.yaml": "synthetic_data.demo.DemoSettings",
