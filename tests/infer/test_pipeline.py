@@ -2,7 +2,6 @@
 
 import shutil
 import threading
-import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +13,7 @@ from raysplay.configs.protocol import protocol
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.collect import Candidate, collect
 from raysplay.infer.films.decode import FilmReader
-from raysplay.infer.films.film import Film, FilmRejected, Spacing, SpacingKind
+from raysplay.infer.films.film import Film, Spacing, SpacingKind
 from raysplay.infer.films.polarity import INVERTED, UNCLEAR
 from raysplay.infer.pipeline import FilmPipeline
 from raysplay.infer.reason import Reason, ReasonKind
@@ -27,15 +26,13 @@ OBLIQUE = {"dp": 0.02, "oblique": 0.97, "lateral": 0.01, "other": 0.0}
 class KnownFeet:
     """Answers with feet placed beforehand, by file name; a name without feet has none."""
 
-    def __init__(self, feet=None, fail_on=(), wait=0.0):
+    def __init__(self, feet=None, fail_on=()):
         self.feet = feet or {}
         self.fail_on = fail_on
-        self.wait = wait
         self.measured = []
         self.digests = {"known": "0" * 64}
 
     def find(self, film):
-        time.sleep(self.wait)
         if film.path.name in self.fail_on:
             raise ZeroDivisionError("PATIENT^NAME")
         return [landmarks.foot for landmarks in self.feet.get(film.path.name, ())]
@@ -277,20 +274,17 @@ def test_no_foot_counts_as_stranger_than_any(margined, read, place):
     assert INVERTED in one.record.remarks
 
 
-class SlowFilms:
-    """Takes its time over each film and notes who reads and how far ahead."""
+class BlankFilms:
+    """Reads every file as an empty film and notes who reads; ``done`` tells when a film has been read."""
 
-    def __init__(self, wait):
-        self.wait = wait
-        self.read_so_far = []
+    def __init__(self, names=""):
+        self.done = {name: threading.Event() for name in names}
         self.threads = set()
 
     def read(self, path):
-        time.sleep(self.wait)
         self.threads.add(threading.current_thread())
-        self.read_so_far.append(path.name)
-        if path.name == "bad":
-            raise FilmRejected("truncated")
+        if path.name in self.done:
+            self.done[path.name].set()
         return Film(path, np.zeros((200, 200), np.float32))
 
 
@@ -299,23 +293,37 @@ def candidates(*names):
 
 
 def test_decoding_goes_on_while_the_network_looks(schema):
-    films, feet = SlowFilms(0.05), KnownFeet(wait=0.05)
-    started = time.perf_counter()
-    done = list(FilmPipeline(films, feet, decision_settings(), schema, protocol()).read(candidates(*"abcdefghij")))
-    took = time.perf_counter() - started
-    assert [one.record.film for one in done] == list("abcdefghij")
+    """The network does not come back from a film before the next one has been decoded."""
+    names = "abcdefghij"
+    films = BlankFilms(names)
+
+    class LooksUntilTheNextIsThere(KnownFeet):
+        def find(self, film):
+            following = names[names.index(film.path.name) + 1 :][:1]
+            if following:
+                assert films.done[following].wait(timeout=120), "decoding waits for the network"
+            return super().find(film)
+
+    feet = LooksUntilTheNextIsThere()
+    done = list(FilmPipeline(films, feet, decision_settings(), schema, protocol()).read(candidates(*names)))
+    assert [one.record.film for one in done] == list(names)
+    assert all(one.record.decision.reasons[0].kind is ReasonKind.NO_FOOT_FOUND for one in done)
     assert threading.current_thread() not in films.threads
-    # One after the other takes 1.0 s; fully overlapped 0.55 s.
-    assert took < 0.9
 
 
 def test_decoding_never_runs_far_ahead(schema):
-    films = SlowFilms(0.0)
-    results = FilmPipeline(films, KnownFeet(), decision_settings(), schema, protocol()).read(candidates(*"abcdefghij"))
-    next(results)
-    time.sleep(0.2)
-    assert len(films.read_so_far) <= 3
-    results.close()
+    """What has not been taken from the list of files cannot have been decoded."""
+    names, taken = "abcdefghij", []
+
+    def listed():
+        for candidate in candidates(*names):
+            taken.append(candidate.name)
+            yield candidate
+
+    pipeline = FilmPipeline(BlankFilms(), KnownFeet(), decision_settings(), schema, protocol())
+    for count, _ in enumerate(pipeline.read(listed()), start=1):
+        assert len(taken) <= count + 2
+    assert taken == list(names)
 
 
 def test_an_unexpected_error_of_the_reader_is_that_films_reason(schema):
@@ -335,7 +343,7 @@ def test_an_interruption_is_not_swallowed(schema):
 
     with pytest.raises(KeyboardInterrupt):
         list(
-            FilmPipeline(SlowFilms(0.0), Interrupted(), decision_settings(), schema, protocol()).read(
+            FilmPipeline(BlankFilms(), Interrupted(), decision_settings(), schema, protocol()).read(
                 candidates("a", "b")
             )
         )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-
 import numpy as np
 import pytest
 from pydicom.encaps import encapsulate, get_frame
@@ -42,10 +40,8 @@ def test_sound_streams_pass(limits, write, compressed, make_dicom, grey12, name)
 def test_short_streams_are_refused(limits, write, compressed, name, share, end) -> None:
     ds, stream = compressed(SYNTAXES[name])
     ds.PixelData = encapsulate([stream[: int(share * len(stream))] + end])
-    began = time.perf_counter()
     with pytest.raises(FilmRejected, match=f"{CUT_SHORT}|cannot be decoded"):
         read_film(write(ds), limits)
-    assert time.perf_counter() - began < 10  # a JPEG-LS decoder that looks for the end took longer for larger films
 
 
 def test_jpeg_ls_without_its_end_is_not_decoded(limits, write, compressed, monkeypatch) -> None:

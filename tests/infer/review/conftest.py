@@ -273,6 +273,20 @@ def checked():
     return _checked
 
 
+def _wait_until(true):
+    """Look again and again whether something holds that another thread or process brings about."""
+    deadline = time.monotonic() + 120
+    while not true():
+        assert time.monotonic() < deadline, "it did not come about"
+        time.sleep(0.02)
+
+
+@pytest.fixture
+def wait_until():
+    """``wait_until(condition)`` as above; the limit only ends a test that would hang."""
+    return _wait_until
+
+
 def _let_in(client, answer):
     """Keep the key that came with the one-time address, as the page does."""
     assert answer.status_code == 200, answer.text

@@ -10,7 +10,6 @@ import stat
 import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
 from urllib.parse import urlsplit
 from urllib.request import url2pathname
@@ -315,7 +314,7 @@ def test_nothing_of_films_or_people_reaches_the_log(server, capfd):
     assert capfd.readouterr() == ("", "")
 
 
-def test_the_one_time_address_is_on_no_command_line(harbour, tmp_path, let_in):
+def test_the_one_time_address_is_on_no_command_line(harbour, tmp_path, let_in, wait_until):
     """proc(5): everybody may read the arguments of everybody's processes. The browser is given a file instead."""
     given, started = tmp_path / "given", tmp_path / "browser"
     started.write_text(f'#!/bin/sh\nprintf "%s\\n" "$@" > {given}.part\nmv {given}.part {given}\n')
@@ -349,13 +348,6 @@ def read_or_nothing(path):
         return path.read_bytes()
     except OSError:  # it ended meanwhile
         return b""
-
-
-def wait_until(true):
-    deadline = time.monotonic() + 60
-    while not true():
-        assert time.monotonic() < deadline
-        time.sleep(0.02)
 
 
 def test_the_leading_page_is_its_owners_and_goes_with_the_review(tmp_path):
