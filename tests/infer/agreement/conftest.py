@@ -134,7 +134,7 @@ def written_run(folder, island, decisions=None, withheld=(), lost=(), persons=No
     return folder
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_island():
     """``make_island(films=40, sessions=2, ...)``."""
     return Island
@@ -145,11 +145,11 @@ def island():
     return Island()
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def write_csv():
     return written_csv
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def write_run():
     return written_run

@@ -8,6 +8,7 @@ import csv
 import json
 import os
 import re
+import shutil
 import stat
 
 import numpy as np
@@ -39,19 +40,37 @@ def figure(rows, **wanted):
     return found[0]
 
 
+def written_study(folder, island, write_run):
+    films = [film for film, _ in island.feet]
+    decisions = dict.fromkeys(films[20:26], "review") | {films[3]: "refused"}
+    run = write_run(folder / "run", island, decisions, withheld={(films[5], "ima")}, lost={films[7]})
+    return run, island.tidy(folder / "reads.csv"), folder / "out"
+
+
 @pytest.fixture
 def study(tmp_path, island, write_run):
     """A run and tidy reads of forty films: a refused foot, one never found, one number withheld."""
-    films = [film for film, _ in island.feet]
-    decisions = dict.fromkeys(films[20:26], "review") | {films[3]: "refused"}
-    run = write_run(tmp_path / "run", island, decisions, withheld={(films[5], "ima")}, lost={films[7]})
-    return run, island.tidy(tmp_path / "reads.csv"), tmp_path / "out"
+    return written_study(tmp_path, island, write_run)
 
 
-def test_figures_are_those_of_the_numbers_in_the_tables(study, island):
-    run, reads, out = study
+@pytest.fixture(scope="module")
+def done(tmp_path_factory, make_island, write_run):
+    """What the command said of that study, and what it wrote; not to be changed."""
+    run, reads, out = written_study(tmp_path_factory.mktemp("study"), make_island(), write_run)
     result = call(run, reads, "--out", out)
     assert result.exit_code == 0, result.output
+    return result, out
+
+
+@pytest.fixture
+def compared_study(study, done):
+    """The study of ``study`` with what the command wrote of it."""
+    shutil.copytree(done[1], study[2])
+    return study
+
+
+def test_figures_are_those_of_the_numbers_in_the_tables(done, island):
+    _, out = done
     rows = figures(out)
     tool = np.round(island.tool["hva"], 1)
     there = np.ones(40, bool)
@@ -74,9 +93,8 @@ def test_figures_are_those_of_the_numbers_in_the_tables(study, island):
         assert row["source"] or row["why"], row
 
 
-def test_feet_without_a_number_of_the_tool_are_counted_and_said(study):
-    run, reads, out = study
-    result = call(run, reads, "--out", out)
+def test_feet_without_a_number_of_the_tool_are_counted_and_said(done):
+    result, out = done
     assert "1 refused by the run, 1 not found by the run: they have no part in the differences" in flat(result)
     with (out / "flow.csv").open(newline="") as stream:
         flow = {(row["what"], row["measure"]): int(row["count"]) for row in csv.DictReader(stream)}
@@ -86,9 +104,8 @@ def test_feet_without_a_number_of_the_tool_are_counted_and_said(study):
     assert flow["IMA refused by the run", "ima"] == flow["IMA not found", "ima"] == 1
 
 
-def test_the_folder_is_its_owners_and_whole(study):
-    run, reads, out = study
-    assert call(run, reads, "--out", out).exit_code == 0
+def test_the_folder_is_its_owners_and_whole(done):
+    _, out = done
     listed = json.loads((out / "agreement.json").read_text())["files"]
     there = {str(path.relative_to(out)) for path in out.rglob("*") if path.is_file()}
     assert there == {*listed, "agreement.json"}
@@ -98,9 +115,8 @@ def test_the_folder_is_its_owners_and_whole(study):
         assert name in listed
 
 
-def test_the_page_fetches_nothing_and_the_paper_is_a4(study):
-    run, reads, out = study
-    assert call(run, reads, "--out", out).exit_code == 0
+def test_the_page_fetches_nothing_and_the_paper_is_a4(done):
+    _, out = done
     page = (out / "report.html").read_text(encoding="utf-8")
     assert "default-src 'none'" in page
     addresses = set(re.findall(r"""(?:src|href)=["']([^"'#][^"']*)""", page))
@@ -117,10 +133,9 @@ def test_the_page_fetches_nothing_and_the_paper_is_a4(study):
     assert (width, height) == (pytest.approx(210 / 25.4 * 72, abs=0.1), pytest.approx(297 / 25.4 * 72, abs=0.1))
 
 
-def test_columns_are_shown_before_use(study):
-    run, reads, out = study
-    said = flat(call(run, reads, "--out", out))
-    assert "a row is a number; film, foot, reader, session, measure, value" in said
+def test_columns_are_shown_before_use(done):
+    result, _ = done
+    assert "a row is a number; film, foot, reader, session, measure, value" in flat(result)
 
 
 def test_a_slip_stops_with_status_2_and_writes_nothing(study, island):
@@ -155,9 +170,8 @@ def test_a_cell_that_cannot_be_used_stops_and_is_listed(study):
     assert rows[len(text)]["reason"] == "no film of the run has this name"
 
 
-def test_overwrite_replaces_only_what_it_wrote(study):
-    run, reads, out = study
-    assert call(run, reads, "--out", out).exit_code == 0
+def test_overwrite_replaces_only_what_it_wrote(compared_study):
+    run, reads, out = compared_study
     (out / "notes.txt").write_text("mine")
     again = call(run, reads, "--out", out)
     assert (again.exit_code, "holds an earlier agreement" in flat(again)) == (2, True)
@@ -171,9 +185,8 @@ def test_overwrite_replaces_only_what_it_wrote(study):
     assert (foreign.exit_code, "which no agreement wrote" in flat(foreign)) == (2, True)
 
 
-def test_a_list_that_leads_out_of_the_folder_removes_nothing(study, tmp_path):
-    run, reads, out = study
-    assert call(run, reads, "--out", out).exit_code == 0
+def test_a_list_that_leads_out_of_the_folder_removes_nothing(compared_study, tmp_path):
+    run, reads, out = compared_study
     (tmp_path / "mine.txt").write_text("mine")
     about = json.loads((out / "agreement.json").read_text())
     about["files"] |= {"../mine.txt": "0", str(tmp_path / "mine.txt"): "0"}

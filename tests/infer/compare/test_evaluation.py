@@ -173,7 +173,10 @@ class KnownFoot:
 @pytest.fixture
 def films(tmp_path, monkeypatch):
     monkeypatch.setattr(command, "foot_reader", lambda *_: KnownFoot())
-    folder = tmp_path / "films"
+    return written_films(tmp_path / "films")
+
+
+def written_films(folder):
     folder.mkdir()
     for i in range(3):
         pixels = np.full((640, 600), 60, dtype=np.uint8)
@@ -305,11 +308,20 @@ def test_a_film_that_the_run_has_not_is_no_missed_foot():
         evaluate_run(run, [TrueFoot("a", "L"), TrueFoot("b", "L")], SETTINGS)
 
 
-@pytest.fixture
-def run(films, tmp_path):
-    """A finished run over three films that show the known right foot each."""
-    assert call("measure", films, "--out", tmp_path / "run", "--no-overlays").exit_code == 0
-    return tmp_path / "run"
+@pytest.fixture(scope="module")
+def measured_films(tmp_path_factory):
+    """Three films that show the known right foot each; not to be changed."""
+    return written_films(tmp_path_factory.mktemp("archive") / "films")
+
+
+@pytest.fixture(scope="module")
+def run(measured_films):
+    """A finished run over them; not to be changed."""
+    out = measured_films.parent / "run"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(command, "foot_reader", lambda *_: KnownFoot())
+        assert call("measure", measured_films, "--out", out, "--no-overlays").exit_code == 0
+    return out
 
 
 HVA = float(np.degrees(np.arctan2(10, 60)))
@@ -317,10 +329,10 @@ HVA = float(np.degrees(np.arctan2(10, 60)))
 
 
 @pytest.fixture
-def compared(films, run, tmp_path):
+def compared(measured_films, run, tmp_path):
     """``compared(text, *options)`` lays a table over the run; gives the result and evaluation.json."""
 
-    def compare(text, *options, encoding="utf-8", films=films):
+    def compare(text, *options, encoding="utf-8", films=measured_films):
         table, out = tmp_path / "reads.csv", tmp_path / "out"
         table.write_bytes(text.encode(encoding))
         result = call("evaluate", films, table, "--measured", run, "--out", out, "--overwrite", *options)
@@ -475,7 +487,7 @@ def test_a_run_of_another_folder_is_spoken_of(compared, tmp_path):
     assert "was made from" in result.output
 
 
-def test_nothing_of_an_earlier_evaluation_stays_beside_a_new_one(films, compared, tmp_path):
+def test_nothing_of_an_earlier_evaluation_stays_beside_a_new_one(run, compared, tmp_path):
     """Intervals calibrated on other films or another table would be pasted in."""
     result, _ = compared("film,foot,hva\nf0,R,9\n")
     assert result.exit_code == 0, result.output
@@ -487,7 +499,7 @@ def test_nothing_of_an_earlier_evaluation_stays_beside_a_new_one(films, compared
         "evaluation.json",
         "notes.txt",
     ]
-    assert content["run"] == str(tmp_path / "run")
+    assert content["run"] == str(run)
 
 
 def test_an_evaluation_that_was_stopped_can_be_replaced(films, tmp_path, monkeypatch):
@@ -509,7 +521,7 @@ def test_an_evaluation_that_was_stopped_can_be_replaced(films, tmp_path, monkeyp
     assert (out / "evaluation.json").exists()
 
 
-def test_the_report_is_whole_though_nobody_reads_the_screen(films, run, tmp_path, monkeypatch):
+def test_the_report_is_whole_though_nobody_reads_the_screen(measured_films, run, tmp_path, monkeypatch):
     """As where the output goes into a pipe that is closed."""
 
     def closed(*_):
@@ -518,7 +530,7 @@ def test_the_report_is_whole_though_nobody_reads_the_screen(films, run, tmp_path
     table = tmp_path / "reads.csv"
     table.write_text("film,foot,hva\nf0,R,9\n", encoding="utf-8")
     monkeypatch.setattr("raysplay.infer.compare.comparison.print_report", closed)
-    assert call("evaluate", films, table, "--measured", run, "--out", tmp_path / "out").exit_code != 0
+    assert call("evaluate", measured_films, table, "--measured", run, "--out", tmp_path / "out").exit_code != 0
     assert json.loads((tmp_path / "out" / "evaluation.json").read_text(encoding="utf-8"))["found"] == 1
 
 
