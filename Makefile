@@ -1,5 +1,6 @@
 # make demo   sets up .venv, measures a small invented archive, says what to open
 # make test   formatter, linter, type checkers, tests
+# make quick  the tests that start, load and make nothing large
 PYTHON ?= $(shell command -v python3.11 || command -v python3)
 BIN := .venv/bin
 # What pip has to say is kept in a file and shown only if it fails.
@@ -12,7 +13,7 @@ SOURCES := $(shell find configs measure infer synthetic_data train -name '*.py' 
 ARCHIVE := demo/archive
 RESULT := demo/result
 
-.PHONY: demo test check lint types page-types contract unit clean
+.PHONY: demo test check lint types page-types contract unit quick clean
 
 .venv/.made:
 	@$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Python 3.11 or newer is needed")'
@@ -62,9 +63,14 @@ page-types: .venv/.developing
 # The page's types and the list of calls and shapes in API.md, made anew from the models.
 contract: .venv/.developing .venv/.linked
 	$(BIN)/python -m raysplay.infer.review.contract_files
+# Two processes; a file's tests stay together, so that what they share is made once.
+PYTEST := $(BIN)/python -m pytest --numprocesses=2 --dist=loadfile
 
 unit: .venv/.developing .venv/.linked
-	$(BIN)/python -m pytest
+	$(PYTEST)
+
+quick: .venv/.developing .venv/.linked
+	$(PYTEST) -m 'not slow'
 
 clean:
 	rm -rf .venv build demo runs *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis

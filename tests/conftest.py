@@ -1,7 +1,9 @@
-"""Round blobs whose middle is known, and readers of feet without training."""
+"""Which tests are slow; round blobs whose middle is known, and readers of feet without training."""
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import CodeType, FunctionType, MethodType, ModuleType
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +18,78 @@ from raysplay.infer.network.weights import save_weights
 from raysplay.infer.settings import reading_settings
 
 FloatArray = npt.NDArray[np.float64]
+
+# One thread a process, here and in the programs that tests start: several processes share the cores.
+torch.set_num_threads(1)
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+TESTS = Path(__file__).parent
+SLOW_TOOLS = (
+    "subprocess",  # starts programs
+    "runpy",
+    "multiprocessing",
+    "typer.testing",  # runs whole commands
+    "playwright",  # opens a browser
+    "raysplay.infer.films.decode",  # starts a process that decodes
+    "raysplay.infer.measuring",
+    "raysplay.infer.foot_reader",  # loads networks
+    "raysplay.infer.network.landmark_network",
+    "raysplay.infer.network.locator_network",
+    "raysplay.infer.network.trunk",
+    "raysplay.infer.review.films",  # starts two processes that decode
+    "raysplay.infer.review.server",
+    "raysplay.synthetic_data.archive",  # makes films
+    "raysplay.synthetic_data.film.compose",
+    "raysplay.synthetic_data.projection.shadow",
+    "raysplay.synthetic_data.skeleton.archive",
+    "raysplay.train.feed",
+    "raysplay.train.finetune",
+    "raysplay.train.fit",
+    "raysplay.train.pool",  # projects feet
+    "raysplay.train.suite.films",
+)
+"""What makes a test slow that reaches it, by its own code or by a fixture: modules, and all below them."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark as ``slow`` every test from whose code, or from that of a fixture it asks for, a slow tool is called."""
+    known: dict[int, bool] = {}
+    for item in items:
+        if isinstance(item, pytest.Function):
+            fixtures = (made.func for many in item._fixtureinfo.name2fixturedefs.values() for made in many[-1:])
+            if any(_is_slow(function, known) for function in (item.function, *fixtures)):
+                item.add_marker("slow")
+
+
+def _is_slow(thing: object, known: dict[int, bool]) -> bool:
+    """Whether ``thing`` is of a slow tool, or code of the tests that calls one."""
+    module = thing.__name__ if isinstance(thing, ModuleType) else getattr(thing, "__module__", None)
+    if isinstance(module, str) and any(f"{module}.".startswith(f"{tool}.") for tool in SLOW_TOOLS):
+        return True
+    if id(thing) not in known:
+        known[id(thing)] = False  # while it is looked at, for code that calls itself
+        known[id(thing)] = any(_is_slow(called, known) for called in _called(thing))
+    return known[id(thing)]
+
+
+def _called(thing: object) -> Iterator[object]:
+    """What a function or class of the tests names in its code."""
+    if isinstance(thing, MethodType):
+        thing = thing.__func__
+    thing = getattr(thing, "__wrapped__", thing)
+    if isinstance(thing, type) and str(getattr(thing, "__module__", "")).split(".")[0] in ("tests", "conftest"):
+        yield from (part for part in vars(thing).values() if isinstance(part, FunctionType))
+    elif isinstance(thing, FunctionType) and TESTS in Path(thing.__code__.co_filename).parents:
+        owner = thing.__globals__.get(thing.__qualname__.split(".")[0])
+        known = thing.__globals__ | (dict(vars(owner)) if isinstance(owner, type) else {})
+        yield from (known[name] for name in _names(thing.__code__) if name in known)
+
+
+def _names(code: CodeType) -> Iterator[str]:
+    yield from code.co_names
+    for part in code.co_consts:
+        if isinstance(part, CodeType):
+            yield from _names(part)
 
 
 @pytest.fixture(scope="session")

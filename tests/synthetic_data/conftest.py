@@ -16,11 +16,6 @@ from raysplay.synthetic_data.subject import draw_subject
 ROUND_END, BLUNT_END = 2.0, 8.0
 
 
-@pytest.fixture(scope="session", autouse=True)
-def _one_thread():
-    torch.set_num_threads(1)
-
-
 def tube(shapes: dict[str, np.ndarray], n: int, length: float, width: float, end: float, cap: float) -> None:
     """Turn bone ``n`` into a straight body of round section; ``cap`` is the share of the length that an end closes."""
     shapes["length"][n] = length

@@ -26,11 +26,6 @@ COARSE = PoolSettings(
 )
 
 
-@pytest.fixture(scope="session", autouse=True)
-def _one_thread():
-    torch.set_num_threads(1)
-
-
 @pytest.fixture(scope="session")
 def coarse() -> PoolSettings:
     return COARSE

@@ -28,6 +28,8 @@ from raysplay.infer.agreement.statistics.repeatability import (
 )
 from raysplay.infer.agreement.statistics.review_yield import error_against_review
 
+pytestmark = pytest.mark.slow  # simulates thousands of studies
+
 GOOD = (0.94, 0.96)
 Z = 1.959964
 BIAS, SD = 1.0, 2.0
