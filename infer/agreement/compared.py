@@ -23,9 +23,6 @@ from raysplay.infer.records import Outcome
 from raysplay.infer.user_table import UserTableError
 from raysplay.measure import by_name
 
-_MANY_NUMBERS = 20_000
-"""From so many numbers on, measures are reckoned in processes of their own."""
-
 
 @dataclass(frozen=True)
 class AgreementOptions:
@@ -49,6 +46,8 @@ class AgreementOptions:
         As it was called, for the report.
     processes : int
         That share a large study. More than one only from a program that may be imported again: each process does.
+    shared_from : int
+        Numbers from which on a study counts as large.
     """
 
     reading: ReadOptions = field(default_factory=ReadOptions)
@@ -59,6 +58,7 @@ class AgreementOptions:
     go_on: bool = False
     command: str = ""
     processes: int = 1
+    shared_from: int = 20_000
 
 
 class AgreementStoppedError(Exception):
@@ -128,9 +128,8 @@ def agreement_of(
             f"{', '.join(tables.rows)}: one reader ({study.readers[0]}), no foot read twice, and no number of a run: "
             "there is nothing to compare with"
         )
-    results = _reckoned(
-        inputs, sum(int(np.isfinite(values).sum()) for values in study.readings.values()), options.processes
-    )
+    numbers = sum(int(np.isfinite(values).sum()) for values in study.readings.values())
+    results = _reckoned(inputs, options.processes if numbers >= options.shared_from else 1)
     return Agreement(
         study,
         opened,
@@ -177,10 +176,10 @@ def _input(study: StudyReads, measure: str, grades: str, options: AgreementOptio
     )
 
 
-def _reckoned(inputs: Sequence[MeasureInput], numbers: int, processes: int) -> tuple[MeasureResult, ...]:
-    """Results of all measures; large studies are shared among processes."""
+def _reckoned(inputs: Sequence[MeasureInput], processes: int) -> tuple[MeasureResult, ...]:
+    """Results of all measures, shared among processes."""
     workers = min(processes, os.cpu_count() or 1, len(inputs))
-    if numbers < _MANY_NUMBERS or workers < 2:
+    if workers < 2:
         return tuple(map(measure_result, inputs))
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor

@@ -106,6 +106,7 @@ def draw_overlay(
     doubtful: Collection[int] = (),
     *,
     level: float,
+    measures: Collection[str] | None = None,
 ) -> Image.Image:
     """Draw one foot.
 
@@ -124,13 +125,15 @@ def draw_overlay(
         Indices of the points to mark as doubtful.
     level : float
         Of the intervals, 0 to 1.
+    measures : collection of str, optional
+        Names of those that are drawn; the configured ones by default.
 
     Returns
     -------
     PIL.Image.Image
         RGB, a panel of text right of the picture.
     """
-    drawn = output_settings().overlay.measures
+    drawn = output_settings().overlay.measures if measures is None else measures
     foot = replace(foot, measurements=tuple(m for m in foot.measurements if m.measure in drawn))
     points = np.asarray(foot.landmarks.points, dtype=float)
     measured = foot.decision.outcome is not Outcome.REFUSED and bool(np.isfinite(points).any())

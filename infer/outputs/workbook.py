@@ -45,7 +45,14 @@ _PRINTED = 30
 """Columns that can still be read on one sheet of paper."""
 
 
-def write_workbook(path: Path, feet: Path, reported: Sequence[Measure], proven: Collection[str], level: float) -> None:
+def write_workbook(
+    path: Path,
+    feet: Path,
+    reported: Sequence[Measure],
+    proven: Collection[str],
+    level: float,
+    rows_most: int = _ROWS_MOST,
+) -> None:
     """Write the rows of ``feet.csv``, each number as a number, and a sheet that explains them.
 
     Row by row, so that memory does not grow with the feet; text goes in as text and is never run. A picture's link is
@@ -62,6 +69,8 @@ def write_workbook(path: Path, feet: Path, reported: Sequence[Measure], proven: 
         Measures whose error is known.
     level : float
         Of the intervals, 0..1.
+    rows_most : int
+        Rows that a sheet holds; what is more goes on in another.
 
     Raises
     ------
@@ -81,7 +90,7 @@ def write_workbook(path: Path, feet: Path, reported: Sequence[Measure], proven: 
         looks = _Looks(book)
         rows = csv.DictReader(stream)
         number = 1
-        while _fill(book.add_worksheet("Feet" if number == 1 else f"Feet {number}"), rows, columns, looks):
+        while _fill(book.add_worksheet("Feet" if number == 1 else f"Feet {number}"), rows, columns, looks, rows_most):
             number += 1
         _explain(book.add_worksheet("Explanation"), reported, proven, level, looks)
         try:
@@ -157,7 +166,9 @@ class _Looks:
         self.decisions = {name: look(bg_color=colour) for name, colour in _COLOURS.items()}
 
 
-def _fill(sheet: Worksheet, rows: Iterator[Mapping[str, str]], columns: Sequence[_Column], looks: _Looks) -> bool:
+def _fill(
+    sheet: Worksheet, rows: Iterator[Mapping[str, str]], columns: Sequence[_Column], looks: _Looks, rows_most: int
+) -> bool:
     """Write as many rows as a sheet holds; whether it is full, so that more may follow."""
     for at, column in enumerate(columns):
         sheet.set_column(at, at, column.width)
@@ -166,7 +177,7 @@ def _fill(sheet: Worksheet, rows: Iterator[Mapping[str, str]], columns: Sequence
     for at, column in enumerate(columns):
         _text(sheet, 1, at, column.heading, looks.heading)
     line = _HEADINGS
-    for row in islice(rows, _ROWS_MOST - _HEADINGS):
+    for row in islice(rows, rows_most - _HEADINGS):
         cells = [column.cell(row) for column in columns]
         _make_room(
             sheet, line, [(text, column.width) for text, column in zip(cells, columns, strict=True) if column.wrapped]
@@ -182,7 +193,7 @@ def _fill(sheet: Worksheet, rows: Iterator[Mapping[str, str]], columns: Sequence
         sheet.fit_to_pages(1, 0)
     sheet.repeat_rows(0, _HEADINGS - 1)
     sheet.set_footer("&L&F&R&P / &N")
-    return line == _ROWS_MOST
+    return line == rows_most
 
 
 def _write(sheet: Worksheet, line: int, at: int, column: _Column, text: str, looks: _Looks) -> None:

@@ -333,12 +333,12 @@ def test_a_folder_that_may_not_be_written_is_refused_before_any_work(study, tmp_
     assert os.path.getsize(tmp_path / "file") == 0
 
 
-def test_processes_change_no_figure(study, monkeypatch):
+def test_processes_change_no_figure(study):
     """A large study is shared among processes; the same figures come out."""
     run, reads, _ = study
-    monkeypatch.setattr(compared, "_MANY_NUMBERS", 0)
     alone, shared = (
-        compared.agreement_of(run, [reads], compared.AgreementOptions(processes=processes)) for processes in (1, 2)
+        compared.agreement_of(run, [reads], compared.AgreementOptions(processes=processes, shared_from=0))
+        for processes in (1, 2)
     )
     assert alone.figures["why"].equals(shared.figures["why"])
     for name in ("value", "low", "high"):

@@ -14,6 +14,7 @@ from PIL import Image
 from raysplay.infer.films.film import FilmRejected, SpacingKind
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.read import read_film
+from raysplay.infer.films.remark import RemarkKind
 from raysplay.infer.films.settings import FilmLimits
 
 Pixels = npt.NDArray[np.uint8]
@@ -53,7 +54,7 @@ class TestGrey:
         film = read_film(_save(Image.fromarray(wide), tmp_path / f"a.{suffix}"), limits)
         low, high = np.percentile(wide, (0.5, 99.5))
         np.testing.assert_allclose(film.pixels, np.clip((wide - low) / (high - low), 0, 1), atol=0.01)
-        assert any("percentiles" in remark.text for remark in film.remarks)
+        assert any(remark.kind is RemarkKind.WINDOW_GUESSED for remark in film.remarks)
 
     @pytest.mark.parametrize("byteorder", ["<", ">"])
     @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
@@ -181,7 +182,7 @@ class TestPolarityOfPictures:
         large = np.asarray(Image.fromarray(grey8).resize((240, 320)))
         film = read_film(_save(Image.fromarray(255 - large), tmp_path / "a.png"), limits)
         np.testing.assert_allclose(film.pixels, large / 255.0, atol=1e-6)
-        assert any(remark.text.startswith("inverted") for remark in film.remarks)
+        assert any(remark.kind is RemarkKind.INVERTED for remark in film.remarks)
 
 
 class TestRefused:

@@ -9,14 +9,12 @@ from scipy.stats import theilslopes
 
 from raysplay.configs.protocol import reported_measures
 from raysplay.infer.films.film import Spacing
-from raysplay.infer.outputs import overlay
 from raysplay.infer.outputs.axis_lines import AxisLine, axis_lines, crossing
 from raysplay.infer.outputs.overlay import draw_overlay, lay_out
 from raysplay.infer.outputs.overlay_panel import construction_words, interval_words, rows
 from raysplay.infer.outputs.overlay_style import AXIS, DOUBT, GROUND, text_width
 from raysplay.infer.outputs.run_folder import RunFolder
 from raysplay.infer.outputs.run_writer import RunWriter
-from raysplay.infer.outputs.settings import OverlaySettings
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Decision, FilmRecord, Measurement, Outcome, Withheld
 from raysplay.measure import MEASURES, by_name
@@ -29,8 +27,8 @@ PANEL = 400
 def draw(schema):
     """A picture at the level of 90 %."""
 
-    def drawn(film, name, record, doubtful=()):
-        return draw_overlay(film, name, record, schema, doubtful, level=0.9)
+    def drawn(film, name, record, doubtful=(), measures=None):
+        return draw_overlay(film, name, record, schema, doubtful, level=0.9, measures=measures)
 
     return drawn
 
@@ -250,13 +248,11 @@ def test_bright_letters_beside_the_foot_do_not_darken_it(film, foot_record, draw
     assert (plain[:, middle] == pixels[:, middle]).mean() > 0.95  # labels may go elsewhere
 
 
-def test_every_measure_at_once_can_be_drawn(film, place, schema, draw, foot_record, monkeypatch):
+def test_every_measure_at_once_can_be_drawn(film, place, schema, draw, foot_record):
     """A configuration may name all measures: no label covers another's, and the panel grows with its rows."""
-    drawn = OverlaySettings(measures=tuple(measure.name for measure in MEASURES))
-    every = overlay.output_settings().model_copy(update={"overlay": drawn})
-    monkeypatch.setattr(overlay, "output_settings", lambda: every)
     read = tuple(Measurement(m.name, 5.0, 4.0, 6.0, m.unit, m.construction) for m in MEASURES)
-    assert draw(film, "a", replace(foot_record(), measurements=read)).height > 32 * len(MEASURES)
+    every = [measure.name for measure in MEASURES]
+    assert draw(film, "a", replace(foot_record(), measurements=read), measures=every).height > 32 * len(MEASURES)
 
 
 def grey(film):

@@ -8,7 +8,6 @@ import pytest
 from openpyxl.utils.escape import unescape
 
 from raysplay.configs.protocol import read_protocol, reported_measures
-from raysplay.infer.outputs import workbook
 from raysplay.infer.outputs.csv_table import CsvTable
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.outputs.tables import feet_header, feet_rows
@@ -22,13 +21,13 @@ PICTURE = "overlays/ward_a.dcm-0123456789abcdef0123-1R.png"
 
 @pytest.fixture
 def write(tmp_path):
-    def wrote(records, measures=None, overlays=(PICTURE,), name="feet.xlsx"):
+    def wrote(records, measures=None, overlays=(PICTURE,), name="feet.xlsx", **limits):
         measures = measures or reported_measures()
         with CsvTable(tmp_path / "feet.csv", feet_header(measures)) as table:
             for record in records:
                 for row in feet_rows(record, measures, overlays):
                     table.append(row)
-        write_workbook(tmp_path / name, tmp_path / "feet.csv", measures, PROVEN, 0.9)
+        write_workbook(tmp_path / name, tmp_path / "feet.csv", measures, PROVEN, 0.9, **limits)
         return tmp_path / name
 
     return wrote
@@ -117,11 +116,10 @@ def test_the_same_feet_give_the_same_bytes(write, film_record):
     assert one == two
 
 
-def test_no_foot_is_lost_where_a_sheet_is_full(write, film_record, monkeypatch, tmp_path):
+def test_no_foot_is_lost_where_a_sheet_is_full(write, film_record, tmp_path):
     """Microsoft, "Excel specifications and limits": 1,048,576 rows (from memory); here a sheet holds five."""
-    monkeypatch.setattr(workbook, "_ROWS_MOST", 5)
     names = [f"{i}.dcm" for i in range(8)]
-    book = openpyxl.load_workbook(write([film_record(name) for name in names]))
+    book = openpyxl.load_workbook(write([film_record(name) for name in names], rows_most=5))
     told = [row[0].value for sheet in book.worksheets[:-1] for row in sheet.iter_rows(min_row=3)]
     assert book.sheetnames == ["Feet", "Feet 2", "Feet 3", "Explanation"]
     assert told == names
