@@ -1,8 +1,7 @@
 """Folders of real crops: read, refused with file and reason, and gathered from films by a reader."""
 
 import csv
-import os
-import subprocess
+import runpy
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -234,9 +233,10 @@ def test_a_folder_is_refused_by_line_and_column(folder, table, text, said):
     assert said in str(caught.value)
 
 
+@pytest.mark.filterwarnings("ignore:.*found in sys.modules:RuntimeWarning")
 @pytest.mark.parametrize("module", ["real_crops.gather", "view_head_fit", "familiarity", "shaft_edge_fit", "shape_gap"])
-def test_modules_that_take_tables_say_in_words_what_is_wrong_with_them(tmp_path, module):
-    """Status 2 and no traceback, before any long work."""
+def test_modules_that_take_tables_say_in_words_what_is_wrong_with_them(tmp_path, module, monkeypatch, capsys):
+    """Status 2 and no traceback, before any long work; run as ``python -m`` runs them."""
     (tmp_path / "films").mkdir()
     (tmp_path / "run").mkdir()
     for name in ("truth.csv", "list.csv"):
@@ -248,15 +248,14 @@ def test_modules_that_take_tables_say_in_words_what_is_wrong_with_them(tmp_path,
         "shaft_edge_fit": [tmp_path],
         "shape_gap": [tmp_path / "run", tmp_path],
     }[module]
-    done = subprocess.run(
-        [sys.executable, "-m", f"raysplay.train.{module}", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        env={**os.environ, "COLUMNS": "240"},
-    )
-    said = " ".join(done.stderr.replace("│", " ").split())
-    assert done.returncode == 2, done.stderr
-    assert "Traceback" not in done.stderr
+    monkeypatch.setenv("COLUMNS", "240")
+    monkeypatch.setattr(sys, "argv", [module, *map(str, arguments)])
+    with pytest.raises(SystemExit) as ended:
+        runpy.run_module(f"raysplay.train.{module}", run_name="__main__")
+    told = capsys.readouterr().err
+    said = " ".join(told.replace("│", " ").split())
+    assert ended.value.code == 2, told
+    assert "Traceback" not in told
     expected = {"real_crops.gather": "column trusted: 'perhaps'", "familiarity": "crops.csv: cannot be read"}
     assert expected.get(module, "did you mean hva?") in said
 
