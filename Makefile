@@ -63,6 +63,7 @@ page-types: .venv/.developing
 # The page's types and the list of calls and shapes in API.md, made anew from the models.
 contract: .venv/.developing .venv/.linked
 	$(BIN)/python -m raysplay.infer.review.contract_files
+
 # Two processes; a file's tests stay together, so that what they share is made once.
 PYTEST := $(BIN)/python -m pytest --numprocesses=2 --dist=loadfile
 

@@ -42,7 +42,10 @@ class Contents:
         turned. The points tell it, never the sign of a number: an angle below zero turns positive.
         """
         side, values = self._output.named(foot), self._values_of_model(foot)
-        seen, frame = self._output.seen_as(foot), self._numbers.frame(foot, self._output.initial(foot, False), anew=False)
+        seen, frame = (
+            self._output.seen_as(foot),
+            self._numbers.frame(foot, self._output.initial(foot, False), anew=False),
+        )
         turned = bool(seen and frame and frame != seen)
         every = {measure.name: SIDE for measure in self._output.run.measures}
         told = every if turned else self._output.withheld(foot)
