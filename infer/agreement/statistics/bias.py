@@ -98,8 +98,7 @@ def root_mean_square_error(
 ) -> Estimate:
     """``sqrt(sum(d^2) / n)``; large errors weigh more than in the mean absolute error.
 
-    Parameters as for ``bias``; the interval is that of the logarithm of the mean square. Of 95 %, it holds 92.5 % at 15
-    films and 95 % at 60 (normal differences, simulated here).
+    Parameters as for ``bias``; the interval is that of the logarithm of the mean square, widened for few persons.
 
     Examples
     --------
@@ -157,7 +156,7 @@ def _mean_of(
     value = float(size.mean()) ** power
     if all_equal(size):
         return basis.estimate(value, np.nan, np.nan, d.size, level, NO_SPREAD)
-    low, high = ratio_interval(size, np.ones(d.size), person, level, logarithm=True)
+    low, high = ratio_interval(size, np.ones(d.size), person, level, logarithm=True, squares=function is np.square)
     return basis.estimate(value, low**power, high**power, d.size, level, _few(person))
 
 

@@ -113,10 +113,12 @@ def interchangeability(
         return Interchange(none, none, none, np.nan if margin is None else margin, None)
     why = f"{persons} independent films or persons; a bootstrap needs {FEWEST}" if persons < FEWEST else ""
     a, b, ones = with_tool[used], between[used], np.ones(n)
-    index = INDEX.estimate(float(np.mean(a - b)), *ratio_interval(a - b, ones, person, level), n, level, why)
+    index = INDEX.estimate(
+        float(np.mean(a - b)), *ratio_interval(a - b, ones, person, level, squares=True), n, level, why
+    )
     parts = []
     for square in (a, b):
-        low, high = ratio_interval(square, ones, person, level, logarithm=True)
+        low, high = ratio_interval(square, ones, person, level, logarithm=True, squares=True)
         parts.append(INDEX.estimate(np.sqrt(square.mean()), np.sqrt(low), np.sqrt(high), n, level, why))
     shown = None if margin is None or not np.isfinite(index.high) else bool(index.high < margin)
     return Interchange(index, parts[0], parts[1], np.nan if margin is None else float(margin), shown)

@@ -7,7 +7,9 @@ An intraclass correlation depends on how different the films are; an error in de
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +23,10 @@ from raysplay.infer.agreement.statistics.mean_squares import MeanSquares, mean_s
 NAMES = ("ICC(1,1)", "ICC(2,1)", "ICC(3,1)", "ICC(1,k)", "ICC(2,k)", "ICC(3,k)")
 
 SOURCE = "Shrout and Fleiss, Psychological Bulletin 1979;86:420"
+PIVOTS = "; interval: Cappelleri and Ting, Statistics in Medicine 2003;22:1861 (from memory)"
+DRAWN, DRAWN_SEED = 20_000, 1979
+"""Draws of the generalised pivots, the same for tables of one size: the same table gives the same interval."""
+
 ASSUMPTIONS = (
     "films drawn at random, each read by its own readers; effects near normal",
     "films and readers drawn at random, every reader reads every film; effects near normal",
@@ -150,7 +156,7 @@ def intraclass(table: npt.ArrayLike, groups: npt.ArrayLike | None = None, level:
         persons = int(person.max()) + 1
         missing = f"{persons} persons; a bootstrap needs {FEWEST}" if persons < FEWEST else ""
     else:
-        low, high = f_intervals(squares, level)
+        low, high = reported_intervals(squares, level)
         missing = ""
     return {
         name: basis.estimate(values[i], low[i], high[i], n, level, missing)
@@ -240,6 +246,45 @@ def agreement_interval(squares: MeanSquares, level: float) -> tuple[FloatArray, 
         return n * (b - below * e) / (below * rest + n * b), n * (above * b - e) / (rest + n * above * b)
 
 
+@lru_cache(maxsize=32)
+def _pivots(films: int, k: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    rng = np.random.default_rng(DRAWN_SEED)
+    degrees = films - 1, k - 1, (films - 1) * (k - 1)
+    between, readers, error = (rng.chisquare(one, DRAWN) / one for one in degrees)
+    return between, readers, error
+
+
+def generalised_interval(squares: MeanSquares, level: float) -> tuple[float, float]:
+    """Interval of ICC(2,1) of one table, by generalised pivots.
+
+    Each mean square over a drawn chi-squared over its degrees of freedom is a draw of its expectation; the quantiles of
+    the correlation of such draws are the ends (Weerahandi, Journal of the American Statistical Association 1993;88:899;
+    for this correlation Cappelleri and Ting, Statistics in Medicine 2003;22:1861; both from memory). Satterthwaite's
+    (:func:`agreement_interval`), which other programs print, is too short where readers differ: 93 to 94 % of 95 %.
+
+    Examples
+    --------
+    >>> square = MeanSquares(*(np.array(one) for one in (11.2417, 6.2639, 32.4861, 1.0194, 6.0)), 4)
+    >>> low, high = generalised_interval(square, 0.95)
+    >>> bool(0.0 < low < 0.1), bool(0.7 < high < 0.8)
+    (True, True)
+    """
+    n, k = float(squares.films), squares.k
+    drawn = _pivots(int(n), k)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        b, j, e = (
+            float(mean) / one
+            for mean, one in zip((squares.between, squares.readers, squares.error), drawn, strict=True)
+        )
+        # Untruncated, a draw without variance of readers would count against the films.
+        readers = np.maximum(j - e, 0.0)
+        rho = (b - e) / (b + (k - 1) * e + k * readers / n)
+    if not np.isfinite(rho).all():
+        return float("nan"), float("nan")
+    low, high = np.quantile(rho, [0.5 - level / 2.0, 0.5 + level / 2.0])
+    return float(low), float(high)
+
+
 def f_intervals(squares: MeanSquares, level: float) -> tuple[FloatArray, FloatArray]:
     """Ends of the intervals of all six, shape (..., 6); those of a mean of k follow by Spearman and Brown.
 
@@ -250,7 +295,20 @@ def f_intervals(squares: MeanSquares, level: float) -> tuple[FloatArray, FloatAr
     >>> low.round(2).tolist(), high.round(2).tolist()
     ([-0.13, 0.02, 0.34, -0.88, 0.07, 0.68], [0.72, 0.76, 0.95, 0.91, 0.93, 0.99])
     """
-    found = [kind(squares, level) for kind in (one_way_interval, agreement_interval, consistency_interval)]
+    return _with_means(
+        [kind(squares, level) for kind in (one_way_interval, agreement_interval, consistency_interval)], squares
+    )
+
+
+def reported_intervals(squares: MeanSquares, level: float) -> tuple[FloatArray, FloatArray]:
+    """As :func:`f_intervals`, but those of ICC(2) by :func:`generalised_interval`, which hold what they promise."""
+    agreement = tuple(np.asarray(end) for end in generalised_interval(squares, level))
+    first, last = one_way_interval(squares, level), consistency_interval(squares, level)
+    return _with_means([first, (agreement[0], agreement[1]), last], squares)
+
+
+def _with_means(found: Sequence[tuple[FloatArray, FloatArray]], squares: MeanSquares) -> tuple[FloatArray, FloatArray]:
+    """Ends of the six from those of the three of a single read."""
     ends = []
     for i in (0, 1):
         single = np.stack([pair[i] for pair in found], axis=-1)
@@ -279,9 +337,9 @@ def _bases(repeated: bool, left_out: int) -> tuple[Basis, ...]:
         note += "; independent persons"
     return tuple(
         Basis(
-            made if repeated or i % 3 != 1 else "interval by F with Satterthwaite's degrees of freedom",
+            made if repeated or i % 3 != 1 else "interval by generalised pivots",
             ASSUMPTIONS[i % 3] + note,
-            SOURCE,
+            SOURCE if repeated or i % 3 != 1 else SOURCE + PIVOTS,
         )
         for i in range(6)
     )

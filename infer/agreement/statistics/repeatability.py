@@ -13,7 +13,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import chi2, norm
 
-from raysplay.infer.agreement.statistics.cluster_bootstrap import FEWEST, ratio_interval, sums_interval
+from raysplay.infer.agreement.statistics.cluster_bootstrap import (
+    FEWEST,
+    person_sums,
+    ratio_interval,
+    sums_interval,
+)
 from raysplay.infer.agreement.statistics.estimate import Basis, Estimate
 from raysplay.infer.agreement.statistics.inputs import FloatArray, checked_level, clusters, numbers
 from raysplay.infer.agreement.statistics.mean_squares import mean_squares, table_sums
@@ -45,6 +50,23 @@ TWO_STAGES = Basis(
     "variance between new films of a foot and within films, interval by recovery of variance estimates",
     "independent feet that did not change between their films; parts near normal",
     "as for repeated measures: Zou, Statistical Methods in Medical Research 2013;22:630",
+)
+
+TWO_STAGES_CLUSTERED = Basis(
+    "variance between new films of a foot and within films, studentised bootstrap over persons",
+    "independent persons whose feet did not change between their films",
+    TWO_STAGES.source,
+)
+ANY_NEW_FILM = Basis(
+    "sqrt(variance of new films + readers + residual), modified large-sample interval",
+    "independent feet that did not change between their films; films and readers drawn at random; effects near normal",
+    "expected mean squares of a nested table (derived here); interval of Graybill and Wang, Journal of the American "
+    "Statistical Association 1980;75:869 (from memory)",
+)
+ANY_NEW_FILM_CLUSTERED = Basis(
+    "sqrt(variance of new films + readers + residual), studentised bootstrap over persons, readers kept",
+    "independent persons whose feet did not change between their films",
+    "expected mean squares of a nested table (derived here)",
 )
 
 
@@ -89,7 +111,7 @@ def within_subject_sd(readings: npt.ArrayLike, groups: npt.ArrayLike | None = No
     if variance == 0.0:
         return basis.estimate(0.0, np.nan, np.nan, n, level, "all repeated reads are equal: a copy, or no error at all")
     if repeated:
-        low, high = ratio_interval(squares, count - 1.0, person, level, logarithm=True)
+        low, high = ratio_interval(squares, count - 1.0, person, level, logarithm=True, squares=True)
         persons = int(person.max()) + 1
         why = f"{persons} persons; a bootstrap needs {FEWEST}" if persons < FEWEST else ""
         return basis.estimate(np.sqrt(variance), np.sqrt(low), np.sqrt(high), n, level, why)
@@ -183,7 +205,7 @@ class RepeatFilms:
     total: Estimate
 
 
-def repeat_films(readings: npt.ArrayLike, level: float = 0.95) -> RepeatFilms:
+def repeat_films(readings: npt.ArrayLike, groups: npt.ArrayLike | None = None, level: float = 0.95) -> RepeatFilms:
     """Parts of the error from a repeat-film study.
 
     Design: each foot stands again for a second film (or more) within a time in which no foot changes, the foot taken
@@ -193,6 +215,8 @@ def repeat_films(readings: npt.ArrayLike, level: float = 0.95) -> RepeatFilms:
     ----------
     readings : array_like, shape (feet, films, reads)
         ``nan`` for what is missing; feet may have unequal numbers.
+    groups : array_like of int, shape (feet,), optional
+        Person of each foot: the interval is then one by bootstrap over persons.
     level : float
 
     Returns
@@ -210,33 +234,140 @@ def repeat_films(readings: npt.ArrayLike, level: float = 0.95) -> RepeatFilms:
     """
     checked_level(level)
     given = numbers(readings, "readings", 3)
+    person = clusters(groups, len(given))
     count = np.isfinite(given).sum(axis=2)
     used = (count >= 1) & ((count >= 1).sum(axis=1) >= 2)[:, None]
-    feet = int(used.any(axis=1).sum())
-    reading = within_subject_sd(given[used], level=level)
+    some = used.any(axis=1)
+    feet = int(some.sum())
+    of_read = np.repeat(person[:, None], given.shape[1], axis=1)[used]
+    reading = within_subject_sd(given[used], None if groups is None else of_read, level)
     if feet == 0:
         none = TWO_STAGES.unknown("no foot has two films", 0, level)
         return RepeatFilms(reading, np.nan, none)
-    sums = np.where(np.isfinite(given), given, 0.0).sum(axis=2)
-    film_mean = np.where(used, sums / np.where(count > 0, count, 1), np.nan)
-    film_mean = film_mean[used.any(axis=1)]
-    off = film_mean - np.nanmean(film_mean, axis=1, keepdims=True)
-    degrees = int(np.sum(used.sum(axis=1)[used.any(axis=1)] - 1))
-    between = float(np.nansum(off**2)) / degrees
-    hidden, reading_degrees = 1.0 - float(np.mean(1.0 / count[used])), int(np.sum(count[used] - 1))
-    parts = [(between, degrees, 1.0)]
-    error = 0.0
-    if reading_degrees > 0:
-        error = reading.value**2
-        parts.append((error, reading_degrees, hidden))
-    variance = sum(weight * square for square, _, weight in parts)
-    if variance == 0.0:
+    sums = _nested_sums(given[some], used[some], count[some])
+    variance = float(_nested_variance(sums.sum(axis=0)))
+    between, degrees, within, reading_degrees, hidden, films = sums.sum(axis=0)
+    error = within / reading_degrees if reading_degrees else 0.0
+    if variance <= 1e-24 * max(float(np.nanmean(given[some] ** 2)), 1e-300):
         none = TWO_STAGES.estimate(0.0, np.nan, np.nan, feet, level, "all reads of a foot are equal")
         return RepeatFilms(reading, 0.0, none)
+    film = float(np.sqrt(max(0.0, variance - error))) if reading_degrees else np.nan
+    who = np.unique(person[some], return_inverse=True)[1].reshape(-1)
+    persons = int(who.max()) + 1
+    if persons < feet:
+        ends = sums_interval(sums, _nested_variance_row, who, level, forward=np.log, inverse=np.exp)
+        low, high = (float(end[0]) for end in ends)
+        why = f"{persons} persons; a bootstrap needs {FEWEST}" if persons < FEWEST else ""
+        total = TWO_STAGES_CLUSTERED.estimate(np.sqrt(variance), np.sqrt(low), np.sqrt(high), feet, level, why)
+        return RepeatFilms(reading, film, total)
+    parts = [(between / degrees, int(degrees), 1.0)]
+    if reading_degrees:
+        parts.append((error, int(reading_degrees), 1.0 - hidden / films))
     low, high = _sum_of_squares(parts, level)
-    total = TWO_STAGES.estimate(np.sqrt(variance), np.sqrt(low), np.sqrt(high), feet, level)
-    film = float(np.sqrt(max(0.0, variance - error))) if reading_degrees > 0 else np.nan
-    return RepeatFilms(reading, film, total)
+    return RepeatFilms(reading, film, TWO_STAGES.estimate(np.sqrt(variance), np.sqrt(low), np.sqrt(high), feet, level))
+
+
+def _nested_sums(given: FloatArray, used: npt.NDArray[np.bool_], count: npt.NDArray[np.int64]) -> FloatArray:
+    """What each foot adds, (feet, 6): squares and degrees between its films, those within, sum of 1/count, films."""
+    reads = np.where(np.isfinite(given) & used[:, :, None], given, np.nan)
+    films = np.where(used, np.nansum(np.nan_to_num(reads), axis=2) / np.maximum(count, 1), np.nan)
+    off = films - np.nanmean(films, axis=1, keepdims=True)
+    within = np.nansum((reads - films[:, :, None]) ** 2, axis=(1, 2))
+    number = used.sum(axis=1)
+    return np.stack(
+        [
+            np.nansum(off**2, axis=1),
+            number - 1.0,
+            within,
+            np.where(used, count - 1, 0).sum(axis=1),
+            np.where(used, 1.0 / np.maximum(count, 1), 0.0).sum(axis=1),
+            number,
+        ],
+        axis=1,
+    ).astype(np.float64)
+
+
+def _nested_variance(sums: FloatArray) -> FloatArray:
+    """Variance of a single read of a new film, from sums (..., 6)."""
+    between, degrees, within, reading_degrees, hidden, films = np.moveaxis(sums, -1, 0)
+    error = np.where(reading_degrees > 0, within / np.where(reading_degrees > 0, reading_degrees, 1.0), 0.0)
+    found: FloatArray = between / degrees + (1.0 - hidden / films) * error
+    return found
+
+
+def _nested_variance_row(sums: FloatArray) -> FloatArray:
+    return _nested_variance(sums)[..., None]
+
+
+def new_films_any_reader(table: npt.ArrayLike, groups: npt.ArrayLike | None = None, level: float = 0.95) -> Estimate:
+    """Standard error of measurement of a single read, by any reader, of a new film of the same foot.
+
+    With FMS the mean square between the films of a foot (k times that of the readers' means), JMS of readers, EMS the
+    residual of the table of all n films by k readers: ``FMS / k + JMS / n + EMS ((n - 1) / n - 1 / k)``; the film's
+    part is ``(FMS - EMS) / k``, all else as in ``standard_error_of_measurement``.
+
+    Parameters
+    ----------
+    table : array_like, shape (feet, films, readers)
+        ``nan`` for a missing read; films that not all readers read are left out, then feet with fewer than two films.
+    groups : array_like of int, shape (feet,), optional
+    level : float
+
+    Returns
+    -------
+    Estimate
+        In the unit of the reads; ``n`` counts feet.
+
+    Examples
+    --------
+    >>> found = new_films_any_reader([[[1.0, 2.0], [3.0, 3.0]], [[5.0, 6.0], [5.0, 4.0]]])
+    >>> round(found.value, 3), found.n
+    (0.979, 2)
+    """
+    checked_level(level)
+    given = numbers(table, "table", 3)
+    person = clusters(groups, len(given))
+    used = np.isfinite(given).all(axis=2)
+    used &= (used.sum(axis=1) >= 2)[:, None]
+    some = used.any(axis=1)
+    feet, films, k = int(some.sum()), int(used.sum()), given.shape[2]
+    if feet == 0 or k < 2:
+        return ANY_NEW_FILM.unknown("no foot has two films that two readers or more all read", feet, level)
+    foot, _ = np.nonzero(used)
+    reads = given[used]
+    means = reads.mean(axis=1)
+    number = np.bincount(foot, minlength=len(given)).astype(np.float64)
+    middle = np.bincount(foot, weights=means, minlength=len(given)) / np.maximum(number, 1.0)
+    between = np.bincount(foot, weights=(means - middle[foot]) ** 2, minlength=len(given))
+    of_table = person_sums(table_sums(reads), np.unique(foot, return_inverse=True)[1].reshape(-1))
+    sums = np.column_stack([of_table, k * between[some], number[some] - 1.0])
+
+    def squares(total: FloatArray) -> FloatArray:
+        found = mean_squares(total[..., :-2])
+        n = found.films
+        film = total[..., -2] / total[..., -1]
+        square: FloatArray = film / k + found.readers / n + found.error * ((n - 1) / n - 1.0 / k)
+        return square[..., None]
+
+    variance = float(squares(sums.sum(axis=0))[0])
+    if variance <= 1e-24 * max(float(np.mean(reads**2)), 1e-300):
+        return ANY_NEW_FILM.estimate(0.0, np.nan, np.nan, feet, level, "all reads of a foot are equal")
+    who = np.unique(person[some], return_inverse=True)[1].reshape(-1)
+    persons = int(who.max()) + 1
+    if persons < feet:
+        ends = sums_interval(sums, squares, who, level, forward=np.log, inverse=np.exp)
+        low, high = (float(np.sqrt(end[0])) for end in ends)
+        why = f"{persons} persons; a bootstrap needs {FEWEST}" if persons < FEWEST else ""
+        return ANY_NEW_FILM_CLUSTERED.estimate(np.sqrt(variance), low, high, feet, level, why)
+    total = sums.sum(axis=0)
+    found = mean_squares(total[:-2])
+    parts = [
+        (float(total[-2] / total[-1]), int(total[-1]), 1.0 / k),
+        (float(found.readers), k - 1, 1.0 / films),
+        (float(found.error), (films - 1) * (k - 1), (films - 1) / films - 1.0 / k),
+    ]
+    low, high = _sum_of_squares(parts, level)
+    return ANY_NEW_FILM.estimate(np.sqrt(variance), np.sqrt(low), np.sqrt(high), feet, level)
 
 
 def minimal_detectable_change(error: Estimate, detection: float = 0.95) -> Estimate:

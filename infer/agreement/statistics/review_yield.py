@@ -119,7 +119,9 @@ def _kept(
             value, low, high, count, level
         )
     why = f"{persons} independent films or persons; a bootstrap needs {FEWEST}" if persons < FEWEST else ""
-    low, high = ratio_interval((weight * size)[left], weight[left], who, level, logarithm=True)
+    low, high = ratio_interval(
+        (weight * size)[left], weight[left], who, level, logarithm=True, squares=statistic == "root_mean_square"
+    )
     return KEPT.estimate(value, low**power, high**power, count, level, why)
 
 
