@@ -107,6 +107,8 @@ def draw(plots: MeasurePlots) -> Picture:
         _scatter(axes[0, 1], plots)
         _review(axes[1, 0], plots)
         _groups(axes[1, 1], plots)
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")  # laid out once for both files
         drawing, picture = io.StringIO(), io.BytesIO()
         figure.savefig(drawing, format="svg", dpi=_DPI, metadata={"Date": None})
         figure.savefig(picture, format="png", dpi=_DPI)

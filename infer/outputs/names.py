@@ -6,6 +6,7 @@ import hashlib
 import re
 import sys
 import unicodedata
+from functools import lru_cache
 
 _FORMULA = frozenset("=+-@\u2212")
 """OWASP, "CSV Injection": ``= + - @`` at the start of a cell. The minus sign U+2212 is added here."""
@@ -68,6 +69,7 @@ def overlay_name(film: str, foot_index: int, side: str) -> str:
     return f"{safe}-{mark}-{foot_index + 1}{side}.png"
 
 
+@lru_cache(maxsize=2**14)  # names of films, readers and measures come again and again
 def cell_text(text: str) -> str:
     """Text as every cell of every table has it: one line, and none that a spreadsheet runs. Names of films stay.
 
@@ -75,7 +77,7 @@ def cell_text(text: str) -> str:
     carriage return or line feed; a quotation mark in front makes it text. Full-width forms of these signs, which some
     programs for Asian languages take for them, count, too (common practice, no source). Numbers do not come here.
     """
-    line = "".join(c if c.isprintable() else " " for c in text)
+    line = text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text)
     return f"'{line}" if _starts_formula(line) else line
 
 
