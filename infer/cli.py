@@ -36,6 +36,12 @@ COMMANDS = (
         "Compare a run with manual reads, and readers with each other: figures, plots and a report.",
     ),
     Subcommand(
+        "agreement-plan",
+        "raysplay.infer.agreement.plan_command",
+        "agreement_plan",
+        "How many films and readers a study of agreement needs, by formula and by simulation.",
+    ),
+    Subcommand(
         "repeatability",
         "raysplay.infer.robustness.command",
         "repeatability",

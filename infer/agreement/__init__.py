@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from raysplay.infer.agreement.result import Agreement
@@ -20,11 +20,15 @@ def agreement(
     ignore: Sequence[str] = (),
     measure: str | None = None,
     sheet: str | None = None,
+    hidden: Literal["use", "leave_out"] | None = None,
+    repeats: Path | str | None = None,
     study: str | None = None,
     grades: str | None = None,
     margins: Mapping[str, float] | None = None,
     thresholds: Mapping[str, float] | None = None,
     bounds: Mapping[str, float] | None = None,
+    plan_limits: Mapping[str, float] | None = None,
+    plan_widths: Mapping[str, float] | None = None,
     go_on: bool = False,
 ) -> Agreement:
     """Compare a run with reads, and readers with each other; the same as ``raysplay agreement``.
@@ -43,6 +47,10 @@ def agreement(
         What the numbers are, where a table has a column a reader and names no measure.
     sheet : str, optional
         Of a workbook.
+    hidden : {'use', 'leave_out'}, optional
+        What becomes of hidden rows and columns of a workbook; needed where there are any.
+    repeats : Path or str, optional
+        Table of films of feet that stood again: columns ``film`` and ``repeat_of``.
     study : str, optional
         Where a table holds several.
     grades : str, optional
@@ -53,6 +61,9 @@ def agreement(
         Values at which sensitivity and specificity are given.
     bounds : mapping of str to float, optional
         Mean absolute error that may stay: the share to review for it is sought.
+    plan_limits, plan_widths : mapping of str to float, optional
+        What a next study shall reach by measure: limits of agreement known to within so much, an interval of the
+        intraclass correlation so wide.
     go_on : bool
         Go on though tables hold what looks like slips.
 
@@ -66,6 +77,17 @@ def agreement(
     from raysplay.infer.agreement.compared import AgreementOptions, agreement_of
     from raysplay.infer.agreement.reads import ReadOptions
 
-    reading = ReadOptions(sheet, dict(columns or {}), tuple(ignore), measure, study)
-    options = AgreementOptions(reading, grades, dict(margins or {}), dict(thresholds or {}), dict(bounds or {}), go_on)
+    reading = ReadOptions(
+        sheet, dict(columns or {}), tuple(ignore), measure, study, hidden, None if repeats is None else Path(repeats)
+    )
+    options = AgreementOptions(
+        reading,
+        grades,
+        dict(margins or {}),
+        dict(thresholds or {}),
+        dict(bounds or {}),
+        dict(plan_limits or {}),
+        dict(plan_widths or {}),
+        go_on,
+    )
     return agreement_of(None if run is None else Path(run), [Path(one) for one in reads], options)

@@ -34,6 +34,7 @@ ROLES: Mapping[str, tuple[str, ...]] = {
     "person": ("person",),
     "sex": ("sex",),
     "site": ("site",),
+    "repeat_of": ("repeat_of",),
 }
 """What a column can be, and the names by which it is known; the first is the project's own."""
 

@@ -14,8 +14,9 @@ from raysplay.configs.grades import scheme
 from raysplay.configs.proof import proofs
 from raysplay.infer.agreement.config import agreement_settings
 from raysplay.infer.agreement.feet import NOT_FOUND, NOT_READ, Run, StudyReads, open_run, study_reads
-from raysplay.infer.agreement.figures import MeasureInput, comparisons, measure_result
+from raysplay.infer.agreement.figures import EVERYBODY, MEAN, SPREAD, MeasureInput, comparisons, measure_result
 from raysplay.infer.agreement.flow import flow
+from raysplay.infer.agreement.planned import PlannedStudy, plans_of_figures
 from raysplay.infer.agreement.reads import ReadOptions, UnusedRow, read_reads
 from raysplay.infer.agreement.result import Agreement, MeasureResult
 from raysplay.infer.agreement.slips import Slip, slips
@@ -40,6 +41,9 @@ class AgreementOptions:
         Values at which sensitivity and specificity are given; else the borders of the scheme.
     bounds : mapping of str to float
         Mean absolute error that may stay by measure: the share to review for it is sought.
+    plan_limits, plan_widths : mapping of str to float
+        How well limits of agreement, and how narrow the interval of the intraclass correlation, a next study shall have
+        by measure: films and readers for it are counted.
     go_on : bool
         Go on though tables hold what looks like slips.
     command : str
@@ -55,6 +59,8 @@ class AgreementOptions:
     margins: Mapping[str, float] = field(default_factory=dict)
     thresholds: Mapping[str, float] = field(default_factory=dict)
     bounds: Mapping[str, float] = field(default_factory=dict)
+    plan_limits: Mapping[str, float] = field(default_factory=dict)
+    plan_widths: Mapping[str, float] = field(default_factory=dict)
     go_on: bool = False
     command: str = ""
     processes: int = 1
@@ -113,15 +119,16 @@ def agreement_of(
         say(line)
     study, left = study_reads(tables, opened)
     unused = (*tables.unused, *left)
-    for reason, count in Counter(row.reason for row in unused).most_common(10):
+    for reason, count in Counter(row.kind.value for row in unused).most_common(10):
         say(f"  not used: {count} rows or cells: {reason}")
     found = slips(study, settings.slips)
     said = [*_cells(unused), *(one.said for one in found if one.stops)]
     if said and not options.go_on:
         raise AgreementStoppedError(said)
-    unknown = {*options.margins, *options.thresholds, *options.bounds} - set(study.measures)
+    asked = (options.margins, options.thresholds, options.bounds, options.plan_limits, options.plan_widths)
+    unknown = {name for one in asked for name in one} - set(study.measures)
     if unknown:
-        raise UserTableError(f"nobody read {', '.join(sorted(unknown))}, which --margin, --threshold or --bound names")
+        raise UserTableError(f"nobody read {', '.join(sorted(unknown))}, which an option names")
     inputs = [_input(study, measure, name, options) for measure in study.measures]
     if not any(comparisons(one) or np.isfinite(one.readings).sum(axis=2).max() > 1 for one in inputs):
         raise UserTableError(
@@ -144,7 +151,13 @@ def agreement_of(
         settings.level,
         dict(options.margins),
         options.command,
+        tuple(_plans(results, options, settings.level)),
     )
+
+
+def _plans(results: Sequence[MeasureResult], options: AgreementOptions, level: float) -> Iterator[PlannedStudy]:
+    figures = [figure for result in results for figure in result.figures]
+    yield from plans_of_figures(figures, options.plan_limits, options.plan_widths, SPREAD, MEAN, EVERYBODY, level)
 
 
 def _cells(unused: Sequence[UnusedRow]) -> Iterator[str]:
@@ -164,6 +177,7 @@ def _input(study: StudyReads, measure: str, grades: str, options: AgreementOptio
         study.tool_low[measure],
         study.tool_high[measure],
         study.groups,
+        study.again,
         np.array([foot.decision for foot in study.feet]),
         np.array([foot.side for foot in study.feet]),
         np.array([foot.fact.sex for foot in study.feet]),

@@ -5,13 +5,13 @@ from __future__ import annotations
 import csv
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
-from raysplay.infer.agreement.reads import FilmFact, Read, ReadTables, UnusedRow, renamed, unused_read
+from raysplay.infer.agreement.reads import FilmFact, Read, ReadTables, Unused, UnusedRow, renamed, unused_read
 from raysplay.infer.compare.match import match_feet
 from raysplay.infer.compare.run_tables import MeasuredArchive, MeasuredFoot, read_run
 from raysplay.infer.compare.true_foot import TrueFoot
@@ -55,6 +55,8 @@ class StudyFoot:
     fact : FilmFact
     pixel_mm : float
         ``nan`` where unknown.
+    first_film : str
+        Film for which these feet stood first, where this is a repeat film of a study of repeat films; else itself.
     """
 
     film: str
@@ -64,6 +66,7 @@ class StudyFoot:
     person: str
     fact: FilmFact = field(default_factory=FilmFact)
     pixel_mm: float = np.nan
+    first_film: str = ""
 
 
 @dataclass(frozen=True)
@@ -98,6 +101,16 @@ class StudyReads:
     groups: IntArray
     other_side: tuple[tuple[str, str, str], ...]
     constructions: Mapping[str, str]
+
+    @property
+    def again(self) -> IntArray:
+        """Feet of one place of a person that stand on several films share a number from 0; -1 of all others; (F,)."""
+        stands = [(foot.first_film or foot.film, foot.side) for foot in self.feet]
+        count = Counter(stands)
+        number: dict[tuple[str, str], int] = {}
+        return np.array(
+            [number.setdefault(one, len(number)) if count[one] > 1 else -1 for one in stands], dtype=np.int64
+        )
 
 
 def open_run(folder: Path) -> Run:
@@ -140,22 +153,49 @@ def study_reads(tables: ReadTables, run: Run | None) -> tuple[StudyReads, tuple[
         If no read is left.
     """
     unused: list[UnusedRow] = []
-    called = _film_names({read.film for read in tables.reads} | tables.facts.keys(), run)
+    repeated = {fact.repeat_of for fact in tables.facts.values()} - {""}
+    called = _film_names({read.film for read in tables.reads} | tables.facts.keys() | repeated, run)
     reads = _of_named_films(tables.reads, called, run, unused)
     reads = _alone_of_their_side(reads, unused)
     reads, constructions = _of_one_construction(reads, run, unused)
     if run is not None:
         unknown = {read.measure for read in reads} - run.archive.constructions.keys()
-        unused += [
-            unused_read(read, "the run does not report this measure") for read in reads if read.measure in unknown
-        ]
+        unused += [unused_read(read, Unused.NOT_REPORTED) for read in reads if read.measure in unknown]
         reads = [read for read in reads if read.measure not in unknown]
     if not reads:
         first = f"; the first: line {unused[0].line}: {unused[0].reason}" if unused else ""
         raise UserTableError(f"{', '.join(tables.rows)}: no row could be used{first}")
     matched, feet, other_side = _matched(reads, run)
     facts = {called[film][0]: fact for film, fact in tables.facts.items() if len(called[film]) == 1}
+    facts = _first_films(facts, called)
     return _laid_out(matched, feet, other_side, constructions, run, facts), tuple(unused)
+
+
+def _first_films(facts: Mapping[str, FilmFact], called: Mapping[str, tuple[str, ...]]) -> dict[str, FilmFact]:
+    """Facts in which every repeat film names the first film of its feet, as the run has it.
+
+    Raises
+    ------
+    UserTableError
+        If films repeat each other in a ring, or the film that is repeated is not clear.
+    """
+    earlier: dict[str, str] = {}
+    for film, fact in facts.items():
+        if fact.repeat_of:
+            meant = called[fact.repeat_of]
+            if len(meant) > 1:
+                raise UserTableError(f"{film} is a repeat of {fact.repeat_of}, which could be {' or '.join(meant[:3])}")
+            earlier[film] = meant[0] if meant else fact.repeat_of
+    found = {}
+    for film, fact in facts.items():
+        first, passed = film, {film}
+        while first in earlier:
+            first = earlier[first]
+            if first in passed:
+                raise UserTableError(f"{film} is a repeat of itself (column repeat_of)")
+            passed.add(first)
+        found[film] = replace(fact, repeat_of=first if film in earlier else "")
+    return found
 
 
 def _film_names(given: set[str], run: Run | None) -> dict[str, tuple[str, ...]]:
@@ -175,10 +215,14 @@ def _of_named_films(
     for read in reads:
         films = called[read.film]
         if len(films) != 1:
-            said = f"could be {' or '.join(films[:3])}" if films else "no film of the run has this name"
-            unused.append(unused_read(read, said, slip=bool(films)))
+            kind, said = Unused.UNKNOWN_FILM, ""
+            if films:
+                kind, said = Unused.UNCLEAR_FILM, f"could be {' or '.join(films[:3])}"
+            unused.append(unused_read(read, kind, said, slip=bool(films)))
         elif run is not None and run.archive.is_copy(films[0]):
-            unused.append(unused_read(read, "the film is a copy of another one, which stands for both"))
+            unused.append(
+                unused_read(read, Unused.COPIED_FILM, "the film is a copy of another one, which stands for both")
+            )
         else:
             kept.append(renamed(read, films[0], read.side))
     return kept
@@ -191,9 +235,7 @@ def _alone_of_their_side(reads: Sequence[Read], unused: list[UnusedRow]) -> list
         places[read.film, read.side, read.reader].add(read.place)
     doubled = {key for key, found in places.items() if len(found) > 1}
     unused += [
-        unused_read(read, "of one of two feet of the same side on a film")
-        for read in reads
-        if (read.film, read.side, read.reader) in doubled
+        unused_read(read, Unused.TWO_OF_A_SIDE) for read in reads if (read.film, read.side, read.reader) in doubled
     ]
     return [read for read in reads if (read.film, read.side, read.reader) not in doubled]
 
@@ -214,7 +256,7 @@ def _of_one_construction(
         if read.construction and read.construction != built[read.measure]:
             by = "the run" if run is not None else "the other reads"
             said = f"read by {read.construction}, and {by} by {built[read.measure]}: these are never compared"
-            unused.append(unused_read(read, said, slip=True))
+            unused.append(unused_read(read, Unused.OTHER_CONSTRUCTION, said, slip=True))
         else:
             kept.append(read)
     return kept, {measure: built[measure] for measure in {read.measure for read in kept} & built.keys()}
@@ -300,20 +342,23 @@ def _laid_out(
 def _foot(place: Place, side: str, run: Run | None, facts: Mapping[str, FilmFact]) -> StudyFoot:
     film, index = place
     fact = facts.get(film, FilmFact())
+    person, first = _person(film, run, facts), fact.repeat_of or film
     if run is None:
-        return StudyFoot(film, side, None, READ_ONLY, fact.person or f"film {film}", fact)
+        return StudyFoot(film, side, None, READ_ONLY, person, fact, first_film=first)
     measured = run.archive.films[film][index] if isinstance(index, int) else None
     decision = NOT_FOUND if run.archive.was_read(film) else NOT_READ
-    person = fact.person or run.persons.get(film, f"film {film}")
-    return StudyFoot(
-        film,
-        side,
-        measured,
-        decision if measured is None else measured.decision,
-        person,
-        fact,
-        run.pixel_mm.get(film, np.nan),
-    )
+    decision = decision if measured is None else measured.decision
+    return StudyFoot(film, side, measured, decision, person, fact, run.pixel_mm.get(film, np.nan), first)
+
+
+def _person(film: str, run: Run | None, facts: Mapping[str, FilmFact]) -> str:
+    """Whose film it is by the table, by the run, or by the film that it repeats; else a person of its own."""
+    first = facts.get(film, FilmFact()).repeat_of or film
+    for one in (film, first):
+        known = facts.get(one, FilmFact()).person or ("" if run is None else run.persons.get(one, ""))
+        if known:
+            return known
+    return f"film {first}"
 
 
 def _as_registered(names: Iterable[str]) -> tuple[str, ...]:

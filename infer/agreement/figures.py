@@ -16,6 +16,7 @@ import numpy.typing as npt
 from raysplay.configs.grades import scheme
 from raysplay.infer.agreement.config import agreement_settings
 from raysplay.infer.agreement.plots import Level, Line, MeasurePlots
+from raysplay.infer.agreement.repeat_films import new_film_figures
 from raysplay.infer.agreement.result import Confusion, Figure, MeasureResult
 from raysplay.infer.agreement.statistics import bias as size
 from raysplay.infer.agreement.statistics.accuracy import accuracy
@@ -24,7 +25,7 @@ from raysplay.infer.agreement.statistics.estimate import Estimate
 from raysplay.infer.agreement.statistics.inputs import all_equal
 from raysplay.infer.agreement.statistics.interchange import interchangeability
 from raysplay.infer.agreement.statistics.intraclass import Design, intraclass, recommended
-from raysplay.infer.agreement.statistics.kappa import confusion, weighted_kappa
+from raysplay.infer.agreement.statistics.kappa import confusion, fleiss_kappa, weighted_kappa
 from raysplay.infer.agreement.statistics.limits import limits_of_agreement, limits_regression, limits_replicated
 from raysplay.infer.agreement.statistics.planning import films_for_limits
 from raysplay.infer.agreement.statistics.regression import deming, passing_bablok
@@ -59,16 +60,13 @@ _SHARES = tuple(round(0.05 * step, 2) for step in range(19))
 _MANY_FEET = 500
 """Feet up to which Passing and Bablok's line is drawn between readers, too: it takes all pairs of feet."""
 
-_MOST_CONFUSIONS = 3
-_MOST_PAIRS = 10
-"""Pairs of readers that are compared one by one: all of five readers."""
-
 
 @dataclass(frozen=True)
 class MeasureInput:
     """One measure of a study; arrays as in :class:`~raysplay.infer.agreement.feet.StudyReads`, one entry a foot.
 
-    ``grades`` names the scheme; ``margin``, ``threshold`` and ``bound`` are None where none is stated.
+    ``again`` numbers feet that stand on several films. ``grades`` names the scheme; ``margin``, ``threshold`` and
+    ``bound`` are None where none is stated.
     """
 
     measure: str
@@ -79,6 +77,7 @@ class MeasureInput:
     tool_low: FloatArray
     tool_high: FloatArray
     groups: npt.NDArray[np.int64]
+    again: npt.NDArray[np.int64]
     decisions: TextArray
     sides: TextArray
     sexes: TextArray
@@ -132,7 +131,7 @@ def comparisons(given: MeasureInput) -> tuple[Comparison, ...]:
             found.append(Comparison(reader, TOOL, reader, tool, first[:, r], tool[:, None], given.readings[:, r, :]))
         if len(given.readers) > 1:
             found.append(Comparison(MEAN, TOOL, MEAN, tool, given.mean, tool[:, None], given.mean[:, None]))
-    for a, b in list(combinations(range(len(given.readers)), 2))[:_MOST_PAIRS]:
+    for a, b in combinations(range(len(given.readers)), 2):
         one, other = given.readers[a], given.readers[b]
         found.append(
             Comparison(
@@ -177,10 +176,9 @@ def measure_result(given: MeasureInput) -> MeasureResult:
                 mean = dict(named)["bias"]
                 groups.append(Level(f"{label} ({mean.n})", mean.value, mean.low, mean.high))
             plots.append(_plots(given, one, in_full[ALL], groups))
-        if one is main or len(found) <= _MOST_CONFUSIONS:
-            confusions += _confusion(given, one)
-    for reader, feet, name, estimate in _of_readers(given):
-        figures.append(_figure(given.measure, reader, feet, name, estimate))
+        confusions += _confusion(given, one)
+    for reader, name, estimate in (*_of_readers(given), *_graded_by_many(given), *_of_new_films(given)):
+        figures.append(_figure(given.measure, reader, ALL, name, estimate))
     if np.isfinite(given.tool).any():
         for name, estimate in _interchange(given):
             figures.append(_figure(given.measure, EVERYBODY, ALL, name, estimate))
@@ -471,8 +469,8 @@ def _of_same_film(found: Estimate) -> Estimate:
     return replace(found, why="; ".join(part for part in (found.why, said) if part))
 
 
-def _of_readers(given: MeasureInput) -> Iterator[tuple[str, str, str, Estimate]]:
-    """Readers among themselves, and each with their own reads again: reader, feet, statistic, estimate."""
+def _of_readers(given: MeasureInput) -> Iterator[tuple[str, str, Estimate]]:
+    """Readers among themselves, and each with their own reads again: reader, statistic, estimate."""
     level, table = agreement_settings().level, given.first
     if len(given.readers) > 1:
         read = np.isfinite(table)
@@ -481,18 +479,50 @@ def _of_readers(given: MeasureInput) -> Iterator[tuple[str, str, str, Estimate]]
         advice = recommended(design)
         for name, found in _correlations(table[somebody], given.groups[somebody]).items():
             said = f"the one to report: {advice.why}" if name == advice.name else ""
-            yield EVERYBODY, ALL, name, replace(found, why="; ".join(part for part in (found.why, said) if part))
+            yield EVERYBODY, name, replace(found, why="; ".join(part for part in (found.why, said) if part))
         error = standard_error_of_measurement(table[somebody], "agreement", given.groups[somebody], level)
-        yield EVERYBODY, ALL, "standard error of measurement", error
-        yield EVERYBODY, ALL, DETECTABLE, _of_same_film(minimal_detectable_change(error))
+        yield EVERYBODY, "standard error of measurement", error
+        yield EVERYBODY, DETECTABLE, _of_same_film(minimal_detectable_change(error))
     if given.readings.shape[2] > 1:
         for r, reader in enumerate(given.readers):
             within = within_subject_sd(given.readings[:, r, :], given.groups, level)
-            yield f"{reader} again", ALL, "within-subject standard deviation", within
-            yield f"{reader} again", ALL, DETECTABLE, _of_same_film(minimal_detectable_change(within))
+            yield f"{reader} again", "within-subject standard deviation", within
+            yield f"{reader} again", DETECTABLE, _of_same_film(minimal_detectable_change(within))
             first = np.isfinite(given.readings[:, r, :]).all(axis=1)
             again = _correlations(given.readings[first, r, :], given.groups[first])["ICC(2,1)"]
-            yield f"{reader} again", ALL, "ICC(2,1), sessions", again
+            yield f"{reader} again", "ICC(2,1), sessions", again
+
+
+def _graded_by_many(given: MeasureInput) -> Iterator[tuple[str, str, Estimate]]:
+    """Kappa of three readers or more, of feet that all of them read and gave a grade of the order of severity."""
+    scale = _scale(given)
+    if scale is None or len(given.readers) < 3:
+        return
+    order = [word for word in scale.grades if word != VARUS]
+    whole = np.isfinite(given.first).all(axis=1)
+    name = f"kappa of many readers ({given.grades})"
+    if whole.sum() < agreement_settings().fewest_feet:
+        return
+    words = np.array([_words(given.first[whole, r], scale) for r in range(len(given.readers))])
+    counts = np.stack([(words == word).sum(axis=0) for word in order], axis=1)
+    graded = counts.sum(axis=1) == len(given.readers)
+    found = fleiss_kappa(counts[graded], given.groups[whole][graded], agreement_settings().level)
+    left = int((~graded).sum())
+    said = (
+        f"{left} feet that somebody gave no grade of this order (varus, or beyond the scheme) are left out"
+        if left
+        else ""
+    )
+    order_said = (
+        "grades count as names: near and far ones differ alike; weighted kappa of two readers knows their order"
+    )
+    yield EVERYBODY, name, replace(found, why="; ".join(part for part in (found.why, said, order_said) if part))
+
+
+def _of_new_films(given: MeasureInput) -> Iterator[tuple[str, str, Estimate]]:
+    """Error over new films of the same foot, where the study holds such."""
+    level = agreement_settings().level
+    yield from new_film_figures(given.tool, given.readings, given.readers, given.again, given.groups, level)
 
 
 def _groups(given: MeasureInput, one: Comparison) -> Iterator[tuple[str, BoolArray]]:

@@ -14,7 +14,10 @@ from raysplay.infer.records import Outcome
 from raysplay.measure import by_name
 
 COMPARED, WITHHELD = "compared", "withheld by the run"
+FILMS_OF_RUN, NOBODY_READ, ROWS = "films of the run", "nobody read them", "rows of the tables"
+NUMBERS_USED, FILMS_READ, FEET_READ = "numbers used", "films read", "feet read"
 _REFUSED = Outcome.REFUSED.value
+_SAID = {Outcome.REVIEW.value: "sent to review"}
 
 
 @dataclass(frozen=True)
@@ -38,25 +41,25 @@ def _steps(tables: ReadTables, study: StudyReads, run: Run | None, unused: Seque
     films = {foot.film for foot in study.feet}
     if run is not None:
         archive = run.archive
-        yield FlowStep("films of the run", "films", len(archive.films))
-        yield FlowStep("nobody read them", "films", len(archive.films.keys() - films), "films of the run", out=True)
-    yield FlowStep("rows of the tables", "rows", sum(tables.rows.values()))
-    for reason, count in Counter(_kind(row.reason) for row in unused).most_common():
-        yield FlowStep(reason, "rows or cells", count, "rows of the tables", out=True)
-    yield FlowStep("numbers used", "numbers", sum(int(np.isfinite(v).sum()) for v in study.readings.values()))
-    yield FlowStep("films read", "films", len(films))
-    yield FlowStep("feet read", "feet", len(study.feet), "films read")
+        yield FlowStep(FILMS_OF_RUN, "films", len(archive.films))
+        yield FlowStep(NOBODY_READ, "films", len(archive.films.keys() - films), FILMS_OF_RUN, out=True)
+    yield FlowStep(ROWS, "rows", sum(tables.rows.values()))
+    for kind, count in Counter(row.kind for row in unused).most_common():
+        yield FlowStep(kind.value, "rows or cells", count, ROWS, out=True)
+    yield FlowStep(NUMBERS_USED, "numbers", sum(int(np.isfinite(v).sum()) for v in study.readings.values()))
+    yield FlowStep(FILMS_READ, "films", len(films))
+    yield FlowStep(FEET_READ, "feet", len(study.feet), FILMS_READ)
     decisions = Counter(foot.decision for foot in study.feet)
     for decision in (*(one.value for one in Outcome), NOT_FOUND, NOT_READ):
         if run is not None:
-            said = decision if decision in (NOT_FOUND, NOT_READ) else f"{decision} by the run"
+            said = decision if decision in (NOT_FOUND, NOT_READ) else f"{_SAID.get(decision, decision)} by the run"
             yield FlowStep(
-                said, "feet", decisions[decision], "feet read", out=decision in (_REFUSED, NOT_FOUND, NOT_READ)
+                said, "feet", decisions[decision], FEET_READ, out=decision in (_REFUSED, NOT_FOUND, NOT_READ)
             )
     for name in study.measures:
         read = np.isfinite(study.readings[name]).any(axis=(1, 2))
         short = by_name(name).abbreviation
-        yield FlowStep(f"{short} read by somebody", "feet", int(read.sum()), "feet read", measure=name)
+        yield FlowStep(f"{short} read by somebody", "feet", int(read.sum()), FEET_READ, measure=name)
         if run is None:
             continue
         for fate, count in fates(study, name).items():
@@ -80,15 +83,3 @@ def fate_of(study: StudyReads, foot: int, measure: str) -> str:
     if decision == _REFUSED:
         return f"{_REFUSED} by the run"
     return COMPARED if np.isfinite(study.tool[measure][foot]) else WITHHELD
-
-
-def _kind(reason: str) -> str:
-    """A reason without what is particular to its row."""
-    for start in ("stands in line", "stands again", "read by "):
-        if reason.startswith(start):
-            return {"read by ": "read by another construction"}.get(start, "a number that stands twice")
-    if "is not a number" in reason or "cannot be" in reason or "the comma may stand" in reason:
-        return "no number that can be used"
-    if reason.startswith("could be "):
-        return "the film could be one of several"
-    return reason if len(reason) < 70 and "'" not in reason else "a cell that cannot be used"

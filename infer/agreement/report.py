@@ -17,8 +17,10 @@ from raysplay.infer.agreement.checklist import filled, guidelines
 from raysplay.infer.agreement.config import agreement_settings
 from raysplay.infer.agreement.document import Block, Bullets, DataTable, Heading, NewPage, Paragraph, Picture
 from raysplay.infer.agreement.figures import ACCEPTED, ALL, EVERYBODY, LOWER, MEAN, UPPER
+from raysplay.infer.agreement.planned import NOT_ENOUGH
 from raysplay.infer.agreement.result import Agreement, Confusion, Figure, MeasureResult
 from raysplay.infer.agreement.statistics.cluster_bootstrap import SAMPLES, SEED
+from raysplay.infer.agreement.statistics.planning import RUNS
 from raysplay.measure import by_name
 from raysplay.measure.definition import DEGREE
 
@@ -33,15 +35,22 @@ NOT_A_DEVICE = (
 _ROWS_IN_REPORT = 40
 """Rows of ``not_used.csv`` that the report shows; the rest is counted."""
 
+_CONFUSIONS_SHOWN = 3
+"""Tables of grades of a measure in the report; all are in ``grades/``."""
+
 _LIBRARIES = ("raysplay", "numpy", "scipy", "matplotlib", "reportlab", "torch")
 
 
-def report_blocks(agreement: Agreement, pictures: Mapping[str, Sequence[Picture]]) -> list[Block]:
-    """The whole report; ``pictures`` by measure."""
-    return [*_blocks(agreement, pictures)]
+def report_blocks(
+    agreement: Agreement, pictures: Mapping[str, Sequence[Picture]], diagram: Picture | None = None
+) -> list[Block]:
+    """The whole report; ``pictures`` by measure, ``diagram`` of the flow of films."""
+    return [*_blocks(agreement, pictures, diagram)]
 
 
-def _blocks(agreement: Agreement, pictures: Mapping[str, Sequence[Picture]]) -> Iterator[Block]:
+def _blocks(
+    agreement: Agreement, pictures: Mapping[str, Sequence[Picture]], diagram: Picture | None
+) -> Iterator[Block]:
     study = agreement.study
     yield Heading(TITLE, 1)
     yield Paragraph(_what(agreement))
@@ -51,10 +60,14 @@ def _blocks(agreement: Agreement, pictures: Mapping[str, Sequence[Picture]]) -> 
     yield Heading("Main figures")
     yield from _main(agreement)
     yield Heading("Flow of films and feet")
+    if diagram is not None:
+        yield diagram
     yield from _flow(agreement)
     for result in agreement.results:
         yield NewPage()
         yield from _of_measure(agreement, result, pictures.get(result.measure, ()))
+    if agreement.plans:
+        yield from _planning(agreement)
     yield NewPage()
     yield Heading("Methods")
     yield from _methods(agreement)
@@ -207,7 +220,7 @@ def _of_measure(agreement: Agreement, result: MeasureResult, pictures: Iterable[
     for figure in result.figures:
         groups[figure.reader, figure.feet].append(figure)
     in_full = {EVERYBODY, MEAN if (MEAN, ALL) in groups else next((r for r, f in groups if f == ALL), "")}
-    in_full |= {reader for reader, _ in groups if reader.endswith(" again")}
+    in_full |= {reader for reader, _ in groups if reader.endswith((" again", ", new films"))}
     for (reader, feet), figures in groups.items():
         if reader not in in_full or feet not in (ALL, ACCEPTED):
             continue
@@ -228,8 +241,11 @@ def _of_measure(agreement: Agreement, result: MeasureResult, pictures: Iterable[
             weights=(26, 26, 7, 41),
         )
     yield from _in_short(measure.abbreviation, measure.unit, groups, in_full)
-    for confusion in result.confusions:
+    for confusion in result.confusions[:_CONFUSIONS_SHOWN]:
         yield _confusion(measure.abbreviation, confusion)
+    if len(result.confusions) > _CONFUSIONS_SHOWN:
+        more = len(result.confusions) - _CONFUSIONS_SHOWN
+        yield Paragraph(f"Grades of {more} more pairs are in the folder grades/.")
 
 
 _PURE = ("ICC", "concordance", "kappa", "share", "sensitivity", "specificity", "coverage", "slope")
@@ -278,6 +294,36 @@ def _in_short(
             numbers=frozenset({2}),
             weights=(16, 14, 6, 15, 15, 15, 15, 15),
         )
+
+
+def _planning(agreement: Agreement) -> Iterator[Block]:
+    """Films and readers of a next study, by the figures of this one."""
+    yield Heading("Planning of a next study")
+    yield Paragraph(
+        "By the figures found here; where an interval's upper end is given, plan with it. Formulas are checked by "
+        f"{RUNS} simulated studies each. Films count as independent: where both feet of a person are read, more are "
+        "needed."
+    )
+    yield DataTable(
+        "Films and readers",
+        ("Measure", "Wanted", "Expected", "Readers", "By formula", "Simulated at that", "By simulation", "Plan with"),
+        [
+            [
+                by_name(one.measure).abbreviation,
+                one.wanted,
+                one.expected,
+                str(one.plan.readers),
+                str(one.plan.films),
+                one.simulated,
+                str(one.plan.films_by_simulation or NOT_ENOUGH),
+                NOT_ENOUGH if one.films is None else str(one.films),
+            ]
+            for one in agreement.plans
+        ],
+        numbers=frozenset({3, 4, 6, 7}),
+        weights=(9, 20, 24, 8, 9, 20, 10, 9),
+    )
+    yield Bullets(sorted({f"{one.plan.method}: {one.plan.assumption}. {one.plan.source}" for one in agreement.plans}))
 
 
 def _confusion(measure: str, confusion: Confusion) -> DataTable:

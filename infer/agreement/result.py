@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,8 @@ from raysplay.infer.agreement.slips import Slip
 
 if TYPE_CHECKING:
     import pyarrow as pa
+
+    from raysplay.infer.agreement.planned import PlannedStudy
 
 FIGURE_COLUMNS = (
     *("measure", "statistic", "reader", "feet", "value", "low", "high", "n", "level"),
@@ -88,6 +91,8 @@ class Agreement:
         Of the grades.
     command : str
         As it was called; empty from Python.
+    plans : tuple of PlannedStudy
+        Of a next study, where such were asked for.
     """
 
     study: StudyReads
@@ -103,11 +108,23 @@ class Agreement:
     level: float
     margins: Mapping[str, float]
     command: str = ""
+    plans: tuple[PlannedStudy, ...] = ()
 
     @property
     def figures(self) -> pa.Table:
         """All figures, one a row; ``.to_pandas()`` where pandas is installed."""
         return _frame(FIGURE_COLUMNS, [figure for result in self.results for figure in result.figures])
+
+    @property
+    def planning(self) -> pa.Table:
+        """Films and readers of a next study, one plan a row."""
+        import pyarrow as pa
+
+        from raysplay.infer.agreement.planned import PLAN_COLUMNS
+
+        rows = [one.row() for one in self.plans]
+        columns: Sequence[Sequence[object]] = list(zip(*rows, strict=True)) or [[] for _ in PLAN_COLUMNS]
+        return pa.table({name: pa.array(list(values)) for name, values in zip(PLAN_COLUMNS, columns, strict=True)})
 
     @property
     def not_used(self) -> pa.Table:
@@ -141,7 +158,7 @@ class Agreement:
         write_agreement(self, Path(folder), overwrite=overwrite)
 
 
-UNUSED_COLUMNS = ("table", "line", "film", "foot", "reader", "measure", "reason", "slip")
+UNUSED_COLUMNS = ("table", "line", "film", "foot", "reader", "measure", "kind", "reason", "slip")
 FLOW_COLUMNS = ("what", "unit", "count", "of", "out", "measure")
 
 
@@ -163,7 +180,12 @@ def _or_none(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
+def _plain(value: object) -> object:
+    """A member of an enumeration as its text."""
+    return value.value if isinstance(value, StrEnum) else value
+
+
 def _frame(columns: Sequence[str], rows: Sequence[object]) -> pa.Table:
     import pyarrow as pa
 
-    return pa.table({name: pa.array([getattr(row, name) for row in rows]) for name in columns})
+    return pa.table({name: pa.array([_plain(getattr(row, name)) for row in rows]) for name in columns})

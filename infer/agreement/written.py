@@ -12,8 +12,10 @@ import numpy as np
 from raysplay.infer.agreement.csv_bytes import csv_bytes
 from raysplay.infer.agreement.document import Picture
 from raysplay.infer.agreement.feet import StudyReads
+from raysplay.infer.agreement.flow_diagram import flow_diagram
 from raysplay.infer.agreement.output_folder import check_folder, write_folder
 from raysplay.infer.agreement.pdf_file import pdf_file
+from raysplay.infer.agreement.planned import PLAN_COLUMNS
 from raysplay.infer.agreement.plots import MeasurePlots, draw
 from raysplay.infer.agreement.report import TITLE, digest, report_blocks
 from raysplay.infer.agreement.result import FIGURE_COLUMNS, FLOW_COLUMNS, UNUSED_COLUMNS, Agreement, read_rows
@@ -66,7 +68,11 @@ def write_agreement(agreement: Agreement, folder: Path, *, overwrite: bool = Fal
         FLOW_COLUMNS, ([s.what, s.unit, s.count, s.of, "yes" if s.out else "no", s.measure] for s in agreement.flow)
     )
     files["reads_used.csv"] = csv_bytes(*read_rows(agreement.study))
-    blocks = report_blocks(agreement, pictures)
+    diagram = flow_diagram(agreement.flow)
+    files["plots/flow.png"], files["plots/flow.svg"] = diagram.png, diagram.svg.encode("utf-8")
+    if agreement.plans:
+        files["planning.csv"] = csv_bytes(PLAN_COLUMNS, (one.row() for one in agreement.plans))
+    blocks = report_blocks(agreement, pictures, diagram)
     files[REPORT] = web_page(TITLE, blocks).encode("utf-8")
     files[PAPER] = pdf_file(TITLE, blocks)
     about = {

@@ -209,7 +209,7 @@ def test_a_run_that_was_changed_is_refused(study):
         (("--margin", "hva"), "expected is MEASURE=VALUE"),
         (("--margin", "hva=-1"), "no positive number"),
         (("--margin", "hav=1"), "did you mean hva?"),
-        (("--margin", "dmaa=1"), "nobody read dmaa"),
+        (("--margin", "dmaa=1"), "nobody read dmaa, which an option names"),
         (("--grades", "nobody"), "no scheme 'nobody'"),
         (("--column", "film=Bild"), "there is no column Bild"),
         (("--sheet", "One"), "is no workbook"),

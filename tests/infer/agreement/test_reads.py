@@ -4,8 +4,9 @@ import numpy as np
 import openpyxl
 import pytest
 
+from raysplay.infer.agreement import agreement
 from raysplay.infer.agreement.feet import study_reads
-from raysplay.infer.agreement.reads import ReadOptions, read_reads
+from raysplay.infer.agreement.reads import ReadOptions, Unused, read_reads
 from raysplay.infer.user_table import UserTableError
 
 
@@ -200,3 +201,134 @@ def test_reads_by_another_axis_method_are_never_mixed(tmp_path, write_csv):
     assert study.readers == ("AB",)
     assert [(row.line, row.slip) for row in unused] == [(4, True)]
     assert "read by head_base, and the other reads by shaft: these are never compared" in unused[0].reason
+
+
+def workbook(path, island, hide_rows=(), hide_columns=(), hide_sheet=False):
+    book = openpyxl.Workbook()
+    sheet = book.active
+    sheet.append(wide_header(island))
+    for row in wide_rows(island):
+        sheet.append(row)
+    for line in hide_rows:
+        sheet.row_dimensions[line].hidden = True
+    for letter in hide_columns:
+        sheet.column_dimensions[letter].hidden = True
+    if hide_sheet:
+        book.create_sheet("Empty")
+        sheet.sheet_state = "hidden"
+    book.save(path)
+    return path
+
+
+def test_hidden_rows_and_columns_are_named_and_never_used_or_dropped_unasked(make_island, tmp_path):
+    """Somebody's exclusions, or a filter left on: only a person knows (common practice, no source)."""
+    island = make_island(films=6)
+    path = workbook(tmp_path / "reads.xlsx", island, hide_rows=(3, 5, 6), hide_columns=("J",))
+    with pytest.raises(
+        UserTableError, match=r"rows 3, 5 to 6 and column ima_CD_2 of this sheet are hidden .*--hidden use"
+    ):
+        numbers(path)
+    study, unused = numbers(path, ReadOptions(hidden="use"))
+    same(study, island)
+    assert unused == ()
+    tables = read_reads([path], ReadOptions(hidden="leave_out"))
+    assert any("hidden, and left out as told: rows 3, 5 to 6 and column ima_CD_2" in line for line in tables.shown)
+    assert [(row.line, row.kind) for row in tables.unused] == [(n, Unused.HIDDEN) for n in (3, 5, 6)]
+    study, _ = study_reads(tables, None)
+    kept = [0, 2, 5]  # rows 2, 4 and 7 of the sheet
+    assert [(foot.film, foot.side) for foot in study.feet] == [island.feet[i] for i in kept]
+    np.testing.assert_allclose(study.readings["hva"], island.read["hva"][kept])
+    assert np.isnan(study.readings["ima"][:, 1, 1]).all()
+    np.testing.assert_allclose(study.readings["ima"][:, 1, 0], island.read["ima"][kept, 1, 0])
+
+
+def test_a_hidden_sheet_is_read_only_when_named(make_island, tmp_path):
+    island = make_island(films=3)
+    path = workbook(tmp_path / "reads.xlsx", island, hide_sheet=True)
+    with pytest.raises(UserTableError, match="nothing but a hidden sheet"):
+        numbers(path)
+    tables = read_reads([path], ReadOptions(sheet="Sheet"))
+    same(study_reads(tables, None)[0], island)
+    assert any("sheet Sheet is hidden, and read" in line for line in tables.shown)
+
+
+def test_hidden_names_of_columns_are_refused(make_island, tmp_path):
+    path = workbook(tmp_path / "reads.xlsx", make_island(films=3), hide_rows=(1,))
+    with pytest.raises(UserTableError, match="the row with the names of the columns is hidden"):
+        numbers(path, ReadOptions(hidden="use"))
+
+
+def test_facts_of_a_film_that_contradict_each_other_are_named_by_row(tmp_path, write_csv):
+    head = ["film", "foot", "reader", "hva", "person", "site"]
+    rows = [
+        ["a.dcm", "L", "AB", 20.0, "P1", ""],
+        ["a.dcm", "R", "AB", 21.0, "", "East"],
+        ["a.dcm", "R", "CD", 20.5, "P2", ""],
+    ]
+    write_csv(tmp_path / "reads.csv", head, rows)
+    tables = read_reads([tmp_path / "reads.csv"])
+    assert (tables.facts["a.dcm"].person, tables.facts["a.dcm"].site) == ("P1", "East")
+    assert [(row.line, row.kind, row.slip) for row in tables.unused] == [(4, Unused.OTHER_FACT, True)]
+    assert tables.unused[0].reason == "of this film, person is P2 here and P1 in an earlier row"
+    assert len(tables.reads) == 3
+
+
+def test_every_kind_of_row_that_gave_no_number_has_its_own_place_in_the_flow(tmp_path, write_csv):
+    """The words of a reason may change; what it counts as may not."""
+    rows = [
+        ["a.dcm", "L", "AB", "hva", "31.5", "", "one"],
+        ["a.dcm", "L", "CD", "hva", "thirty", "", "one"],
+        ["a.dcm", "", "EF", "hva", "30", "", "one"],
+        ["b.dcm", "L", "AB", "hva", "20", "", "one"],
+        ["b.dcm", "L", "AB", "hva", "20", "", "one"],
+        ["c.dcm", "L", "AB", "hva", "20", "", "one"],
+        ["c.dcm", "L", "AB", "hva", "21", "", "one"],
+        ["d.dcm", "L", "AB", "hva", "-", "", "one"],
+        ["d.dcm", "L", "CD", "hva", "", "not_measurable", "one"],
+        ["e.dcm", "L", "CD", "hva", "25", "", "two"],
+    ]
+    write_csv(tmp_path / "reads.csv", ["film", "foot", "reader", "measure", "value", "state", "study"], rows)
+    tables = read_reads([tmp_path / "reads.csv"], ReadOptions(study="one"))
+    assert {row.line: row.kind for row in tables.unused} == {
+        3: Unused.BAD_CELL,
+        4: Unused.NO_FOOT,
+        6: Unused.TWICE,
+        7: Unused.CONTRADICTED,
+        8: Unused.CONTRADICTED,
+        9: Unused.NO_NUMBER,
+        10: Unused.UNFIT,
+        11: Unused.OTHER_STUDY,
+    }
+
+
+def test_a_number_without_a_reader_is_named_by_row_and_nobody_is_made_up(tmp_path, write_csv):
+    rows = [["a.dcm", "L", "AB", 20.0], ["b.dcm", "L", "", 21.0], ["c.dcm", "L", "AB", 22.0]]
+    write_csv(tmp_path / "reads.csv", ["film", "foot", "reader", "hva"], rows)
+    tables = read_reads([tmp_path / "reads.csv"])
+    assert [(row.line, row.kind, row.slip) for row in tables.unused] == [(3, Unused.NO_READER, True)]
+    assert {read.reader for read in tables.reads} == {"AB"}
+    write_csv(tmp_path / "nobody.csv", ["film", "foot", "reader", "hva"], [[f, s, "", v] for f, s, _, v in rows])
+    assert {read.reader for read in read_reads([tmp_path / "nobody.csv"]).reads} == {"NOBODY"}
+
+
+def test_decimal_points_and_commas_in_one_column(tmp_path, write_csv):
+    """What is clear is a number either way; what could be thousands is named by its row."""
+    cells = ["31.5", "30,5", "−2,5", "1,234", "12,25"]
+    rows = [[f"{i}.dcm", "L", "AB", cell] for i, cell in enumerate(cells)]
+    write_csv(tmp_path / "reads.csv", ["film", "foot", "reader", "hva"], rows, delimiter=";")
+    tables = read_reads([tmp_path / "reads.csv"])
+    assert [read.value for read in tables.reads] == [31.5, 30.5, -2.5, 12.25]
+    assert [(row.line, row.kind) for row in tables.unused] == [(5, Unused.BAD_CELL)]
+    assert "before decimals or between thousands" in tables.unused[0].reason
+
+
+def test_a_reader_who_read_few_feet_has_no_figures_of_the_rest(tmp_path, write_csv):
+    """Missing reads are gaps, nothing is filled in: of two feet there is no statistic, and it says so."""
+    rows = [
+        [f"{i}.dcm", "L", reader, 20.0 + i] for i in range(12) for reader in ("AB", "CD") if reader == "AB" or i < 2
+    ]
+    write_csv(tmp_path / "reads.csv", ["film", "foot", "reader", "hva"], rows)
+    figures = agreement(None, [tmp_path / "reads.csv"]).figures.to_pylist()
+    bias = next(row for row in figures if (row["statistic"], row["reader"]) == ("bias", "AB and CD"))
+    assert (np.isnan(bias["value"]), bias["n"]) == (True, 2)
+    assert "2 feet have both numbers" in bias["why"]

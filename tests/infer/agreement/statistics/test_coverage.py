@@ -27,7 +27,7 @@ from raysplay.infer.agreement.statistics.simulated_coverage import (
     main,
 )
 
-pytestmark = pytest.mark.slow  # simulations
+pytestmark = pytest.mark.slow  # simulates thousands of studies
 
 TABLE = Path(simulated_coverage.__file__).resolve().parents[1] / "COVERAGE.md"
 CASES = list(cases())
