@@ -35,7 +35,7 @@ def ran(tmp_path_factory):
 
 def test_every_block_says_something(ran):
     _, _, printed = ran
-    assert len(printed) == len(BLOCKS) == 8
+    assert len(printed) == len(BLOCKS) == 10
     assert all(printed)
 
 
@@ -72,7 +72,17 @@ def test_given_points_and_errors_are_told(ran):
     _, _, printed = ran
     assert "IMA 5.7 deg" in printed[6]  # arctan(10 / 100) = 5.71 degrees
     assert "the points show a right foot, not a left one" in printed[6]
-    assert "nowhere: no such file or folder 2" in printed[7]
+    assert "nowhere: no such file or folder 2" in printed[9]
+
+
+def test_a_study_of_agreement_gives_tables(ran):
+    """Shrout and Fleiss 1979 without their last rating of the last target, which is then left out."""
+    home, names, printed = ran
+    assert re.search(r"hva Keeper and Nurse bias -?0\.\d+ ", printed[7])
+    assert "films_by_formula" in printed[7]
+    assert (home / "agreement" / "report.pdf").is_file()
+    assert names["found"].figures.to_pandas().shape[0] == names["found"].figures.num_rows > 30
+    assert "1 film(s) that not all readers read are left out" in printed[8]
 
 
 def test_the_readme_leads_to_it():
