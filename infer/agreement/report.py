@@ -130,7 +130,7 @@ def _main(agreement: Agreement) -> Iterator[Block]:
         ("Measure", "Compared", "Feet", "n", "Bias", "Lower limit", "Upper limit", "Mean absolute error"),
         rows,
         numbers=frozenset({3}),
-        weights=(9, 22, 10, 7, 18, 18, 18, 18),
+        weights=(8, 19, 9, 6, 19, 20, 19, 19),
     )
     notes = [
         "Differences are tool less reader, or first less second reader. Lengths of intervals tell how well a figure is "

@@ -5,6 +5,7 @@ network by what it names (no address is fetched), its look on paper by the size 
 """
 
 import csv
+import hashlib
 import json
 import os
 import re
@@ -13,11 +14,14 @@ import stat
 
 import numpy as np
 import pytest
+import yaml
 from scipy import stats
 from typer.testing import CliRunner
 
+from raysplay.configs.load import load, shipped
 from raysplay.infer.agreement import agreement, compared
 from raysplay.infer.agreement.compared import AgreementStoppedError
+from raysplay.infer.decide.settings import DecisionLimits, decision_settings
 from raysplay.train.cli import app
 
 
@@ -343,3 +347,27 @@ def test_processes_change_no_figure(study):
     assert alone.figures["why"].equals(shared.figures["why"])
     for name in ("value", "low", "high"):
         np.testing.assert_array_equal(alone.figures[name].to_numpy(), shared.figures[name].to_numpy())
+
+
+def test_the_calibration_of_a_study_is_a_section_that_decisions_take(study, island, tmp_path):
+    """Split conformal prediction by hand: the 90 % order statistic of error against half width, one vote a film."""
+    run, reads, out = study
+    about = json.loads((run / "run.json").read_text())
+    about["digests"]["configs"]["decision.yaml"] = hashlib.sha256(shipped("decision.yaml").read_bytes()).hexdigest()
+    (run / "run.json").write_text(json.dumps(about))
+    assert call(run, reads, "--out", out).exit_code == 0
+    section = yaml.safe_load((out / "calibration.yaml").read_text(encoding="utf-8"))
+    tool = np.round(island.tool["hva"], 1)
+    there = np.ones(40, bool)
+    there[[3, 7]] = False
+    ratio = np.sort((np.abs(tool - island.read["hva"].mean(axis=(1, 2))) / 2.0)[there])
+    factor = ratio[int(np.ceil(0.9 * 39)) - 1] * decision_settings().interval.inflation["hva"]
+    assert section["inflation"]["hva"] == pytest.approx(factor, abs=0.0011)
+    assert section["calibrated"]["feet"] == {"hva": 38, "ima": 37}
+    # As it would stand in decision.yaml.
+    shipped_text = yaml.safe_load(shipped("decision.yaml").read_text(encoding="utf-8"))
+    shipped_text["interval"] |= section
+    (tmp_path / "decision.yaml").write_text(yaml.safe_dump(shipped_text))
+    taken = load(DecisionLimits, tmp_path / "decision.yaml").interval
+    assert taken.inflation == section["inflation"]
+    assert taken.calibrated.source == "films read by people"
