@@ -226,7 +226,7 @@ def _slopes(a: FloatArray, b: FloatArray) -> FloatArray:
         start = end
     differ = (dx != 0.0) | (dy != 0.0)
     with np.errstate(divide="ignore"):
-        slopes: FloatArray = dy[differ] / np.abs(dx[differ]) * np.where(dx[differ] < 0.0, -1.0, 1.0)
+        slopes: FloatArray = dy[differ] / dx[differ]  # equal readings differ by +0.0, so that the sign is that of dy
     # A slope of -1 between readings of one decimal is seldom exactly -1 in a computer.
     kept: FloatArray = slopes[np.abs(slopes + 1.0) > 1e-9]
     return kept

@@ -50,7 +50,7 @@ def call(*arguments):
     return CliRunner().invoke(app, [str(one) for one in arguments], env={"COLUMNS": "240"})
 
 
-def test_from_the_study_file_to_the_report(serve, harbour, enter, tmp_path):
+def test_from_the_study_file_to_the_report(serve, harbour, enter, store, tmp_path):
     (tmp_path / "study.yaml").write_text(PLAN)
     served = serve(harbour, study=tmp_path / "study.yaml")
     first = enter(served).sign_in("AB")
@@ -61,8 +61,11 @@ def test_from_the_study_file_to_the_report(serve, harbour, enter, tmp_path):
     expect(other.page.locator("#progress")).to_have_text(f"0 of {READS} reads saved")
     for text in read_all(other, 6):
         assert "AB" not in text.split("Read ", 1)[1][:200]
-    assert call("export", harbour, "--out", tmp_path / "export").exit_code == 0
-    result = call("agreement", harbour, tmp_path / "export", "--out", tmp_path / "out")
+    assert call("export", harbour, "--store", store, "--out", tmp_path / "export").exit_code == 0
+    # No bone lies where these points do: against the run, HVA looks like another angle, and the command says so.
+    stopped = call("agreement", harbour, tmp_path / "export", "--out", tmp_path / "out")
+    assert (stopped.exit_code, "column HVA of reader AB holds what others call" in stopped.output) == (2, True)
+    result = call("agreement", tmp_path / "export", "--out", tmp_path / "out")
     assert result.exit_code == 0, result.output
     with (tmp_path / "export" / "reads.csv").open(newline="") as stream:
         reads = [row for row in csv.DictReader(stream) if row["value"]]
