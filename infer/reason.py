@@ -18,6 +18,21 @@ class ReasonKind(Enum):
     """The file is cut off; numbers: bytes there and bytes expected."""
     OUT_OF_MEMORY = "out_of_memory"
     """Decoding the file needs more memory than it may have."""
+    OTHER_FILE = "other_file"
+    """The file is of a kind that holds no film: text, document, colour picture."""
+    OTHER_OBJECT = "other_object"
+    """A DICOM object that is no projection radiograph."""
+    NO_DECODER = "no_decoder"
+    """What would decode its pixels is not installed."""
+    ENCRYPTED = "encrypted"
+    MISSING = "missing"
+    """A file that another one names, or that was there a moment ago, is not there."""
+    CHANGED = "changed"
+    """The file was changed while it was read."""
+    CONTAINER = "container"
+    """A file that holds or lists others and is no film itself; they have their rows, or cannot be gone through."""
+    LEFT_OUT = "left_out"
+    """The selection before the run left it out."""
     INTERNAL_ERROR = "internal_error"
     """The program itself failed on the file."""
     NO_FOOT_FOUND = "no_foot_found"
@@ -74,6 +89,14 @@ _NO_FILM = frozenset(
         ReasonKind.UNREADABLE,
         ReasonKind.TRUNCATED,
         ReasonKind.OUT_OF_MEMORY,
+        ReasonKind.OTHER_FILE,
+        ReasonKind.OTHER_OBJECT,
+        ReasonKind.NO_DECODER,
+        ReasonKind.ENCRYPTED,
+        ReasonKind.MISSING,
+        ReasonKind.CHANGED,
+        ReasonKind.CONTAINER,
+        ReasonKind.LEFT_OUT,
         ReasonKind.INTERNAL_ERROR,
     }
 )
@@ -82,6 +105,14 @@ _WORDS = {
     ReasonKind.UNREADABLE: "unreadable",
     ReasonKind.TRUNCATED: "unreadable, truncated",
     ReasonKind.OUT_OF_MEMORY: "unreadable, out of memory",
+    ReasonKind.OTHER_FILE: "another kind of file",
+    ReasonKind.OTHER_OBJECT: "no projection radiograph",
+    ReasonKind.NO_DECODER: "unreadable, no decoder",
+    ReasonKind.ENCRYPTED: "unreadable, encrypted",
+    ReasonKind.MISSING: "missing",
+    ReasonKind.CHANGED: "changed while it was read",
+    ReasonKind.CONTAINER: "holds other files",
+    ReasonKind.LEFT_OUT: "left out by the selection",
     ReasonKind.INTERNAL_ERROR: "not read",
     ReasonKind.NO_FOOT_FOUND: "no foot found",
     ReasonKind.NO_FOOT: "no foot",

@@ -93,9 +93,19 @@ def no_foot() -> Decision:
     return Decision(Outcome.REFUSED, (Reason(ReasonKind.NO_FOOT_FOUND, "no foot found"),))
 
 
+_FIRST = {
+    ReasonKind.DUPLICATE: "duplicate",
+    ReasonKind.OTHER_FILE: "not a film",
+    ReasonKind.OTHER_OBJECT: "not a film",
+    ReasonKind.CONTAINER: "not a film",
+    ReasonKind.LEFT_OUT: "left out",
+}
+"""How the sentence on a file without a film begins; otherwise it is unreadable."""
+
+
 def not_read(problem: FilmRejected) -> Decision:
     """Decision of a file that yields no film, or is a copy of another one."""
-    first = "duplicate" if problem.kind is ReasonKind.DUPLICATE else "unreadable"
+    first = _FIRST.get(problem.kind, "unreadable")
     return Decision(Outcome.REFUSED, (Reason(problem.kind, f"{first}: {problem}", problem.numbers),))
 
 

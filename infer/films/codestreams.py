@@ -9,8 +9,11 @@ from collections.abc import Callable
 from itertools import pairwise
 
 from pydicom.uid import (
+    HTJ2K,
     JPEG2000,
     UID,
+    HTJ2KLossless,
+    HTJ2KLosslessRPCL,
     JPEG2000Lossless,
     JPEGLSLossless,
     JPEGLSNearLossless,
@@ -108,4 +111,5 @@ _CHECKS: dict[UID, Callable[[bytes, Size], None]] = {
     JPEGLSNearLossless: _check_jpeg_ls,
     JPEG2000: _check_jpeg_2000,
     JPEG2000Lossless: _check_jpeg_2000,
+    **dict.fromkeys((HTJ2KLossless, HTJ2KLosslessRPCL, HTJ2K), _check_jpeg_2000),
 }

@@ -82,6 +82,8 @@ class Film:
         Empty where the file names nobody, or no code was asked for.
     taken : str
         Day on which it was taken, ISO 8601; empty where unknown.
+    terms : tuple of str
+        Parts of the body and views that the header's words name, as terms of ``configs/stated_terms.yaml``.
     remarks : tuple of Remark
         Caveats for a reader: window guessed, spacing values in conflict, loading unknown and so on.
     """
@@ -97,6 +99,7 @@ class Film:
     damage: Damage | None = None
     person: str = ""
     taken: str = ""
+    terms: tuple[str, ...] = ()
     remarks: tuple[Remark, ...] = ()
 
 

@@ -24,6 +24,7 @@ Float64 = npt.NDArray[np.float64]
 _SAMPLE_PIXELS = 1_000_000
 """Percentiles are taken from a regular sub-sample of about this size."""
 _FAR = 1e30
+_BRIGHTNESS = np.array([0.25, 0.5, 0.25], dtype=np.float32)
 _MIN_SPREAD = 0.02
 """A window that leaves less than this between the 1st and 99th percentile shows nothing."""
 
@@ -289,3 +290,39 @@ def colour_to_grey(pixels: npt.NDArray[np.uint8], tolerance: float, share: float
         return None
     # The middle one of three channels, so that one noisy channel does not shift the grey.
     return np.asarray(np.maximum(np.minimum(red, green), np.minimum(np.maximum(red, green), blue)))
+
+
+def photograph_to_grey(
+    pixels: npt.NDArray[np.uint8], tint: float, tolerance: float, share: float
+) -> npt.NDArray[np.uint8] | None:
+    """Grey picture of a grey scene photographed in colour, shape (rows, columns, 3), else None.
+
+    A screen or light box gives all its greys one mild tint: each channel follows from the brightness alone, up to noise
+    and coloured fringes. A coloured scene has several colours of one brightness; skin has a stronger tint.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (rows, columns, 3)
+    tint : float
+        How far a channel may lie from the brightness, as a share of the full range.
+    tolerance, share : float
+        No more than ``share`` of the pixels may have a channel that differs by more than ``tolerance`` of the full
+        range from the usual one of its brightness.
+    """
+    step = max(1, int(np.sqrt(pixels.shape[0] * pixels.shape[1] / _SAMPLE_PIXELS)))
+    sample = pixels[::step, ::step].reshape(-1, 3).astype(np.float32)
+    bright = sample @ _BRIGHTNESS
+    bins = np.minimum(bright / 4.0, 63.0).astype(np.intp)
+    counts = np.bincount(bins, minlength=64)
+    odd = np.zeros(len(sample), dtype=bool)
+    for channel in range(3):
+        values = sample[:, channel]
+        usual = np.bincount(bins, values, minlength=64) / np.maximum(counts, 1)
+        level = np.bincount(bins, bright, minlength=64) / np.maximum(counts, 1)
+        common = counts > 0.001 * len(sample)
+        if (np.abs(usual - level)[common] > tint * 255.0).any():
+            return None
+        odd |= np.abs(values - usual[bins]) > tolerance * 255.0
+    if np.count_nonzero(odd) > share * len(sample):
+        return None
+    return np.asarray(np.rint(pixels.astype(np.float32) @ _BRIGHTNESS).astype(np.uint8))

@@ -8,8 +8,10 @@ the decoder does not speak where they are short.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +22,8 @@ from raysplay.infer.films.settings import FilmLimits
 
 Pixels = npt.NDArray[np.uint8]
 Steps = npt.NDArray[np.float64]
+Decode = Callable[[bytes], npt.NDArray[Any] | None]
+"""Pixels of a stream; None where it cannot be decoded."""
 
 DAMAGED = "the JPEG data are truncated or damaged"
 
@@ -28,12 +32,14 @@ BLOCK = 8
 
 _DHT, _EOI, _SOS, _DQT = 0xC4, 0xD9, 0xDA, 0xDB
 _FRAMES = frozenset({*range(0xC0, 0xD0)} - {0xC4, 0xC8, 0xCC})  # SOFn; DHT, JPG and DAC lie between
-_HUFFMAN_SEQUENTIAL, _PROGRESSIVE = (0xC0, 0xC1), 0xC2
+_HUFFMAN_SEQUENTIAL, _PROGRESSIVE, LOSSLESS = (0xC0, 0xC1), 0xC2, 0xC3
 _STANDALONE = frozenset({0x01, *range(0xD0, 0xD9)})  # TEM, RSTn, SOI: no length follows (T.81, table B.1)
 # Ends entropy-coded data: a marker that is no stuffed zero, no restart and no fill byte (T.81, B.1.1.5).
 _AFTER_SCAN = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]", re.DOTALL)
 _COLOUR = {1: "GRAY", 3: "RGB", 4: "CMYK"}
 _TAIL_BITS = 2
+# In lossless data a turned bit may end in a code that the table does not have, which some decoders take for no change.
+_TAIL_BITS_LOSSLESS = 8
 # Places in a table of 8 x 8 steps in the order of the stream (T.81, figure A.6): diagonals, to and fro.
 _ZIGZAG = sorted(range(64), key=lambda at: (sum(divmod(at, 8)), divmod(at, 8)[sum(divmod(at, 8)) % 2 == 0]))
 # A step this many times the median of those around it, and this much more, is an outlier. In the tables of the
@@ -187,8 +193,9 @@ def decode_jpeg(content: bytes, frame: JpegFrame) -> Pixels:
     if frame.components not in _COLOUR or frame.precision != 8:
         raise FilmRejected(f"a JPEG of {frame.components} components and {frame.precision} bits, which is not read")
     colour = _COLOUR[frame.components]
+    decode = partial(_strict, colour=colour)
     pixels = _strict(content, colour)
-    if pixels is None or pixels.shape[:2] != (frame.rows, frame.columns) or _left_over(content, frame, colour, pixels):
+    if pixels is None or pixels.shape[:2] != (frame.rows, frame.columns) or left_over(content, frame, decode, pixels):
         raise FilmRejected(DAMAGED)
     return pixels[..., 0] if frame.components == 1 else pixels
 
@@ -207,21 +214,21 @@ def _strict(content: bytes, colour: str) -> Pixels | None:
     return pixels
 
 
-def _left_over(content: bytes, frame: JpegFrame, colour: str, pixels: Pixels) -> bool:
+def left_over(content: bytes, frame: JpegFrame, decode: Decode, pixels: npt.NDArray[Any]) -> bool:
     """Whether data lie behind the last block of a scan: then blocks were lost on the way, and those since displaced.
 
     The decoder speaks only of whole bytes that it has not taken in, and it takes in some ahead. But data that matter
     can be told: with one of their bits turned the picture is another one, or none. The last bits of a scan must be
     such, but for the padding, which is ones (T.81, F.1.2.3), with some encoders zeros.
     """
-    if frame.process in _HUFFMAN_SEQUENTIAL:
+    if frame.process in (*_HUFFMAN_SEQUENTIAL, LOSSLESS):
         start, end = frame.scans[-1]
     elif frame.process == _PROGRESSIVE:
         # The first scan holds the mean of every block and makes a picture by itself. In later ones a last bit may be
         # without effect: it may count blocks beyond the last one.
         start, end = frame.scans[0]
         content = content[:end] + bytes([0xFF, _EOI])
-        alone = _strict(content, colour)
+        alone = decode(content)
         if alone is None:
             return True
         pixels = alone
@@ -235,10 +242,10 @@ def _left_over(content: bytes, frame: JpegFrame, colour: str, pixels: Pixels) ->
     zeros, ones = _last_bits(data, 0), _last_bits(data, 1)
     if not zeros:
         return False
-    bits = zeros[:_TAIL_BITS]
+    bits = zeros[: _TAIL_BITS_LOSSLESS if frame.process == LOSSLESS else _TAIL_BITS]
     if zeros[0] == 8 * len(data) - 1:  # these may be the padding
         bits += ones[:1]
-    return all(_unused(content, start, end, data, bit, colour, pixels) for bit in bits)
+    return all(_unused(content, start, end, data, bit, decode, pixels) for bit in bits)
 
 
 def _last_bits(data: bytes, value: int) -> list[int]:
@@ -248,10 +255,12 @@ def _last_bits(data: bytes, value: int) -> list[int]:
     return [8 * first + int(bit) for bit in np.flatnonzero(bits == value)[::-1]]
 
 
-def _unused(content: bytes, start: int, end: int, data: bytes, bit: int, colour: str, pixels: Pixels) -> bool:
+def _unused(
+    content: bytes, start: int, end: int, data: bytes, bit: int, decode: Decode, pixels: npt.NDArray[Any]
+) -> bool:
     """Whether turning a bit of a scan's data (stuffing taken out) changes nothing."""
     turned = bytearray(data)
     turned[bit // 8] ^= 0x80 >> bit % 8
     stuffed = bytes(turned).replace(b"\xff", b"\xff\x00")
-    other = _strict(content[:start] + stuffed + content[end:], colour)
+    other = decode(content[:start] + stuffed + content[end:])
     return other is not None and np.array_equal(other, pixels)

@@ -10,14 +10,15 @@ import numpy.typing as npt
 from PIL import Image, ImageOps
 
 from raysplay.infer.films.film import Damage, Film, FilmRejected, Spacing
-from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey
+from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey, photograph_to_grey
 from raysplay.infer.films.jpeg import decode_jpeg, luminance, read_frame
-from raysplay.infer.films.remark import Remark, RemarkKind
+from raysplay.infer.films.remark import PHOTOGRAPH, Remark, RemarkKind
 from raysplay.infer.films.resolution import stated_aspect
 from raysplay.infer.films.settings import FilmLimits
 from raysplay.infer.films.sniff import FileFormat
 from raysplay.infer.films.tiff import check_parts
 from raysplay.infer.films.torn import seen_damage
+from raysplay.infer.reason import ReasonKind
 
 _ORIENTATION = 0x0112
 _PHOTOMETRIC = 262
@@ -114,11 +115,15 @@ def _grey(
     if picture.mode == "L":
         levels = np.asarray(picture)
     else:
-        converted = colour_to_grey(np.asarray(picture.convert("RGB")), limits.colour_tolerance, limits.colour_share)
+        colours = np.asarray(picture.convert("RGB"))
+        converted = colour_to_grey(colours, limits.colour_tolerance, limits.colour_share)
         if converted is None:
-            raise FilmRejected("a colour picture, not a radiograph")
+            converted = photograph_to_grey(colours, limits.photograph_tint, *limits.photograph_spread)
+            if converted is None:
+                raise FilmRejected("a colour picture, not a radiograph", ReasonKind.OTHER_FILE)
+            remarks.append(PHOTOGRAPH)
         levels = converted
-        if picture.mode != "P":
+        if picture.mode != "P" and PHOTOGRAPH not in remarks:
             _note(remarks, "a grey picture stored in colour was converted")
     grey = levels.astype(np.float32) / np.float32(255.0)
     if alpha is not None and (alpha < 255).any():

@@ -37,6 +37,10 @@ class RemarkKind(Enum):
     """The file names something other than a foot."""
     UNREADABLE_HEADER = "unreadable_header"
     """Attributes that could not be read and were left out."""
+    FRAME = "frame"
+    """Which frame of an object of several the film is."""
+    PHOTOGRAPH = "photograph"
+    """A tinted picture was made grey: a film photographed from a screen may be bent, turned or cut."""
     LENGTHS = "lengths"
     """What the film's millimetres are."""
 
@@ -57,3 +61,10 @@ class Remark:
 
     def __str__(self) -> str:
         return self.text
+
+
+PHOTOGRAPH = Remark(
+    RemarkKind.PHOTOGRAPH,
+    "a tinted picture, as of a screen photographed in colour, was made grey: it may be bent or cut",
+)
+"""On a picture in colour that is a photograph of a grey one."""

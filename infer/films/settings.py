@@ -25,9 +25,16 @@ class FilmLimits(Config):
     decode_memory_bytes: int = Field(gt=0)
     decode_seconds: float = Field(gt=0)
     max_jpeg_scans: int = Field(gt=0)
+    max_frames: int = Field(gt=0)
+    max_zip_members: int = Field(gt=0)
+    max_zip_directory_bytes: int = Field(gt=0)
+    max_zip_ratio: float = Field(gt=1)
+    max_directory_files: int = Field(gt=0)
     percentile_window: tuple[float, float]
     colour_tolerance: float = Field(ge=0, le=1)
     colour_share: float = Field(ge=0, le=1)
+    photograph_tint: float = Field(ge=0, le=1)
+    photograph_spread: tuple[float, float]
     beyond_window: bool = False
     person_key: str = Field(default="", repr=False)
 

@@ -6,6 +6,8 @@ import codecs
 from enum import Enum
 from typing import Literal
 
+from raysplay.infer.reason import ReasonKind
+
 HEAD_BYTES = 512
 """How many bytes of a file :func:`sniff` wants to see."""
 
@@ -47,6 +49,11 @@ _OTHERS = (
     (b"MZ", "a program"),
 )
 
+_EMPTY, _ZEROS = "an empty file", "nothing but zero bytes"
+_UNKNOWN = "no DICOM, PNG, JPEG or TIFF file (damaged, encrypted or of another kind)"
+_MAY_BE_DAMAGED = frozenset({_EMPTY, _ZEROS, _UNKNOWN})
+"""What may have been a film."""
+
 # Value representations a data set may open with (PS3.5, 6.2), as far as groups 0002 and 0008 use them.
 _FIRST_VRS = frozenset({b"UL", b"OB", b"CS", b"UI", b"DA", b"TM", b"SH", b"LO", b"DT", b"SQ"})
 
@@ -61,10 +68,20 @@ def sniff(head: bytes) -> FileFormat | None:
     return FileFormat.DICOM_BARE if _opens_data_set(head) else None
 
 
+def kind_of_other(head: bytes) -> ReasonKind:
+    """Kind of the refusal of a file that :func:`sniff` does not know: what could hold films has another one."""
+    said = describe_other(head)
+    if said.startswith("encrypted"):
+        return ReasonKind.ENCRYPTED
+    if "unpack it first" in said:
+        return ReasonKind.CONTAINER
+    return ReasonKind.UNREADABLE if said in _MAY_BE_DAMAGED else ReasonKind.OTHER_FILE
+
+
 def describe_other(head: bytes) -> str:
     """Plain words for a file that :func:`sniff` does not know."""
     if not head:
-        return "an empty file"
+        return _EMPTY
     if _ENVELOPED_DATA in head[:64]:
         return "encrypted (CMS envelope): decrypt it first"
     for magic, words in _OTHERS:
@@ -75,10 +92,10 @@ def describe_other(head: bytes) -> str:
     if head[4:8] == b"ftyp":
         return "a HEIF picture or a video, which is not read"
     if not head.strip(b"\x00"):
-        return "nothing but zero bytes"
+        return _ZEROS
     if all(byte in b"\t\n\r\f" or byte >= 0x20 for byte in head) and _is_utf8(head):
         return "a text file"
-    return "no DICOM, PNG, JPEG or TIFF file (damaged, encrypted or of another kind)"
+    return _UNKNOWN
 
 
 def _opens_data_set(head: bytes) -> bool:

@@ -76,6 +76,7 @@ def _describe(film: Film) -> dict[str, Any]:
         "polarity_doubtful": film.polarity_doubtful,
         "person": film.person,
         "taken": film.taken,
+        "terms": film.terms,
         "damage": film.damage.name if film.damage else None,
         "remarks": [(remark.kind.name, remark.text) for remark in film.remarks],
     }

@@ -19,6 +19,7 @@ from raysplay.configs.errors import RaysplayError
 from raysplay.configs.plain_file import open_plain
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
+from raysplay.infer.films.place import place_of
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.settings import film_settings
 from raysplay.infer.outputs.finished_run import FilmFacts, FinishedRun
@@ -173,7 +174,7 @@ class FilmShelf:
         if not path.is_relative_to(folder):
             raise FilmUnavailableError("The film's name leads out of the folder of films; it is not opened.")
         # Unlike Path.is_file, this takes a folder that may not be entered for one without the film.
-        if not os.path.isfile(path):
+        if not os.path.isfile(place_of(path).file):
             raise FilmUnavailableError(
                 "The film is not where it was measured. Start review with --films and the folder that holds it now."
             )
@@ -181,12 +182,20 @@ class FilmShelf:
 
     def _digest(self, film: int, path: Path) -> str:
         try:
-            about = path.stat()
+            place = place_of(path)
+            about = place.file.stat()
             key = film, about.st_size, about.st_mtime_ns
             if key not in self._digests:
-                with open_plain(path, film_settings().max_file_bytes) as stream:
-                    self._digests[key] = hashlib.file_digest(stream, "sha256").hexdigest()
+                if place.inside:
+                    from raysplay.infer.films.read import film_digest  # brings the decoders with it
+
+                    self._digests[key] = film_digest(path, film_settings())
+                else:
+                    with open_plain(path, film_settings().max_file_bytes) as stream:
+                        self._digests[key] = hashlib.file_digest(stream, "sha256").hexdigest()
             return self._digests[key]
+        except FilmRejected as rejected:
+            raise FilmUnavailableError(f"The film cannot be read ({rejected}).") from rejected
         except OSError as error:
             raise FilmUnavailableError(f"The film cannot be read ({error.strerror}).") from error
 

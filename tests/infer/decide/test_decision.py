@@ -242,7 +242,14 @@ def test_silence_of_the_file_is_no_conflict(case, laterality, view, remarks):
 
 def test_a_remark_decides_by_its_kind_and_never_by_its_words(case):
     """A new wording must not let a film pass, and no other remark may be caught by its wording."""
-    for_review = {"spacing_conflict", "pixel_shape", "stated_sides_conflict", "body_part", "polarity_unclear"}
+    for_review = {
+        "spacing_conflict",
+        "pixel_shape",
+        "stated_sides_conflict",
+        "body_part",
+        "polarity_unclear",
+        "photograph",
+    }
     assert {kind.value for kind in LIMITS.remarks.for_review} == for_review
     for kind in RemarkKind:
         outcomes = {
@@ -414,4 +421,10 @@ def test_files_without_a_film_are_refused_by_kind():
     (reason,) = failed(KeyError("PATIENT^NAME")).reasons
     assert (reason.kind, reason.text) == (ReasonKind.INTERNAL_ERROR, "not read: internal error (KeyError)")
     gave_none = {kind for kind in ReasonKind if kind.gave_no_film}
-    assert gave_none == {copy.kind, other.kind, cut.kind, ReasonKind.OUT_OF_MEMORY, ReasonKind.INTERNAL_ERROR}
+    assert gave_none == {
+        *(copy.kind, other.kind, cut.kind, ReasonKind.OUT_OF_MEMORY, ReasonKind.INTERNAL_ERROR),
+        *(ReasonKind.OTHER_FILE, ReasonKind.OTHER_OBJECT, ReasonKind.CONTAINER, ReasonKind.LEFT_OUT),
+        *(ReasonKind.NO_DECODER, ReasonKind.ENCRYPTED, ReasonKind.MISSING, ReasonKind.CHANGED),
+    }
+    (text,) = not_read(FilmRejected("a text file", ReasonKind.OTHER_FILE)).reasons
+    assert (text.kind, text.text) == (ReasonKind.OTHER_FILE, "not a film: a text file")
