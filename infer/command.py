@@ -46,10 +46,26 @@ def measure(
     protocol: Annotated[
         Path | None, protocol_option("Measures to report and how they are built; protocol.yaml if left out.")
     ] = None,
+    select: Annotated[
+        bool,
+        typer.Option("--select", help="Measure dorsoplantar foot films alone; others get a row that says why."),
+    ] = False,
+    select_only: Annotated[
+        bool,
+        typer.Option(
+            "--select-only",
+            help="Measure nothing: write selection.csv, what every file is.",
+        ),
+    ] = False,
 ) -> None:
     """Measure every foot on every film and say which readings a person must look at."""
     from rich.console import Console
 
+    if select_only:
+        from raysplay.infer.selection.command import run_selection
+
+        run_selection(paths, out, overwrite=overwrite, threads=threads, load=foot_reader)
+        return
     run = run_measure(
         paths,
         out,
@@ -57,6 +73,7 @@ def measure(
         overwrite=overwrite,
         keep_reads=keep_reads,
         overlays=overlays,
+        select=select,
         console=Console(stderr=True),
     )
     print_summary(run, Console())
@@ -70,6 +87,7 @@ def run_measure(
     overwrite: bool = False,
     keep_reads: bool = False,
     overlays: bool = True,
+    select: bool = False,
     console: Console,
 ) -> MeasuredRun:
     """Measure ``paths`` into ``out`` as :func:`~raysplay.infer.measuring.measure_into` does, with a bar on ``console``.
@@ -98,6 +116,7 @@ def run_measure(
                 protocol=options.protocol,
                 threads=options.threads,
                 landmark_weights=options.landmark_weights,
+                select=select,
                 progress=bar.show,
                 notice=bar.say,
                 command=sys.argv,

@@ -43,6 +43,8 @@ class FilmsToMeasure:
         Where it stands.
     limits : DecisionLimits
     reading : FilmLimits
+    select : bool
+        Whether only films that may show a dorsoplantar foot are measured; others are refused and say why.
     """
 
     candidates: list[Candidate]
@@ -51,6 +53,7 @@ class FilmsToMeasure:
     protocol_file: Path
     limits: DecisionLimits
     reading: FilmLimits
+    select: bool = False
 
     @property
     def reported(self) -> tuple[Measure, ...]:
@@ -63,9 +66,13 @@ class FilmsToMeasure:
         from raysplay.infer.films.decode import FilmReader
         from raysplay.infer.films.person import new_key
         from raysplay.infer.pipeline import FilmPipeline
+        from raysplay.infer.selection.select import left_out, select
 
         with FilmReader(self.reading.model_copy(update={"person_key": new_key()})) as films:
-            yield from FilmPipeline(films, feet, self.limits, landmark_schema(), self.protocol).read(self.candidates)
+            candidates: Iterable[Candidate] = self.candidates
+            if self.select:
+                candidates = (left_out(one) for one in select(self.candidates, films, feet))
+            yield from FilmPipeline(films, feet, self.limits, landmark_schema(), self.protocol).read(candidates)
 
     @property
     def folder(self) -> Path | None:

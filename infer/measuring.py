@@ -155,6 +155,7 @@ def measure_into(
     protocol: Path | str | None = None,
     threads: int | None = None,
     landmark_weights: Path | str | None = None,
+    select: bool = False,
     progress: Callable[[Progress], None] | None = None,
     notice: Callable[[str], None] | None = None,
     command: Sequence[str] = ("raysplay.infer.measure_into",),
@@ -175,6 +176,8 @@ def measure_into(
         Replace an earlier run in the folder.
     keep_reads : bool
         With ``overwrite``: carry the reads of the earlier run over to films and feet that are the same.
+    select : bool
+        Measure what the selection keeps alone; a file that it leaves out is refused, with the kind ``left_out``.
     overlays : bool
         Draw a picture of every foot.
     notice : callable, optional
@@ -200,7 +203,7 @@ def measure_into(
 
     with owner_only():
         started = time.perf_counter()
-        films = films_to_measure(paths, protocol)
+        films = replace(films_to_measure(paths, protocol), select=select)
         folder = RunFolder(Path(out), overwrite=overwrite)
         if overwrite and (lost := reads_at_stake(folder.path, keep_reads)):
             raise ReadsAtStakeError(lost)

@@ -27,7 +27,11 @@ STORES = "review_stores.txt"
 STORE = "review.sqlite"
 """Reads of a review: the embedded store."""
 
+SELECTION = "selection.csv"
+"""What a selection says of every file of an archive."""
+
 BESIDE = (
+    SELECTION,
     *(f"{STORE}{end}" for end in ("", "-wal", "-shm", "-journal")),
     STORES,
     LOCK,
