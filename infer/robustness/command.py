@@ -39,7 +39,7 @@ def damage(
 
 def mutants(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the table and the slow files.")],
-    number: Annotated[int, typer.Option("--n", min=1, help="How many broken files.")] = 18000,
+    number: Annotated[int, typer.Option("--n", min=1, help="How many broken files.")] = 20000,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Fixes every file.")] = 1,
 ) -> None:
     """Read broken files of every format and count what becomes of them; the slowest ten are named."""

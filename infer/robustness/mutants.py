@@ -1,53 +1,74 @@
 """What hostile and broken files cost: ``raysplay mutants --out DIR``.
 
-Small films of every format are broken in many ways (bytes, lengths, tags, value representations, declared numbers,
-nested sequences, cut files) and read as a run would read them. Every file must yield a film or one reason, soon,
-whatever it says of itself. A seed and a number make one mutant, so that each can be made again.
+Small films of every format and transfer syntax, ZIP archives, objects of several frames and a DICOMDIR are broken in
+many ways (bytes, lengths, tags, value representations, declared numbers, nested sequences, compressed data,
+directories of archives, cut files) and listed and read as a run would do it. Every file must yield films or reasons,
+soon, whatever it says of itself. A seed and a number make one mutant, so that each can be made again.
 """
 
 from __future__ import annotations
 
 import csv
 import io
+import re
 import struct
 import tempfile
 import time
 import warnings
+import zipfile
 import zlib
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import typer
+from imagecodecs import htj2k_encode, jpeg2k_encode, jpeg8_encode, jpegls_encode
 from PIL import Image
 from pydicom import dcmread
 from pydicom.dataelem import DataElement
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.encaps import encapsulate
 from pydicom.uid import (
+    HTJ2K,
+    JPEG2000,
     UID,
     DeflatedExplicitVRLittleEndian,
     DigitalXRayImageStorageForPresentation,
     ExplicitVRBigEndian,
     ExplicitVRLittleEndian,
+    HTJ2KLossless,
+    HTJ2KLosslessRPCL,
     ImplicitVRLittleEndian,
     JPEG2000Lossless,
     JPEGBaseline8Bit,
+    JPEGExtended12Bit,
+    JPEGLossless,
+    JPEGLosslessSV1,
     JPEGLSLossless,
+    JPEGLSNearLossless,
+    MediaStorageDirectoryStorage,
+    MultiFrameGrayscaleWordSecondaryCaptureImageStorage,
     RLELossless,
 )
 
+from raysplay.infer.films.candidate import Candidate
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
+from raysplay.infer.films.inside import films_inside
 from raysplay.infer.films.settings import FilmLimits, film_settings
+from raysplay.infer.films.zipped import is_zip
 
 TABLE, SLOW = "mutants.csv", "slow"
 """What the run writes: one row a mutant; a folder with those that took long."""
+
+_ROWS_READ = 20
+"""Of a file that holds many: a mutant may hold very many."""
 
 LONG = 2.0
 """Seconds from which a mutant is kept."""
@@ -76,6 +97,14 @@ def originals() -> dict[str, bytes]:
         "jpeg-baseline": _dicom(eight, JPEGBaseline8Bit),
         "jpeg-ls": _dicom(twelve, JPEGLSLossless),
         "jpeg-2000": _dicom(twelve, JPEG2000Lossless),
+        "jpeg-extended": _dicom(twelve, JPEGExtended12Bit, jpeg8_encode(twelve, level=90, bitspersample=12)),
+        "jpeg-lossless": _dicom(twelve, JPEGLossless, _lossless(twelve, 6)),
+        "jpeg-lossless-1": _dicom(twelve, JPEGLosslessSV1, _lossless(twelve, 1)),
+        "jpeg-ls-near": _dicom(twelve, JPEGLSNearLossless, jpegls_encode(twelve, level=2)),
+        "jpeg-2000-lossy": _dicom(eight, JPEG2000, jpeg2k_encode(eight, level=40, reversible=False, codecformat="J2K")),
+        "htj2k": _dicom(twelve, HTJ2KLossless, htj2k_encode(twelve, reversible=True)),
+        "htj2k-rpcl": _dicom(twelve, HTJ2KLosslessRPCL, htj2k_encode(twelve, reversible=True)),
+        "htj2k-lossy": _dicom(twelve, HTJ2K, htj2k_encode(twelve, level=0.001, reversible=False)),
     }
     written: list[tuple[str, str, dict[str, Any]]] = [
         ("jpeg", "JPEG", {"quality": 80}),
@@ -91,14 +120,68 @@ def originals() -> dict[str, bytes]:
     return made
 
 
+def _lossless(pixels: Picture, predictor: int) -> bytes:
+    return bytes(jpeg8_encode(pixels, lossless=True, predictor=predictor, bitspersample=12))
+
+
+def everything() -> dict[str, bytes]:
+    """All that is mutated."""
+    made = originals()
+    return {**made, **holders(made)}
+
+
+def holders(made: Mapping[str, bytes]) -> dict[str, bytes]:
+    """Files that hold or list films, by name: archives, an object of three frames, a DICOMDIR."""
+    films = {"IM/1": made["jpeg-lossless"], "IM/2.png": made["png"], "DICOMDIR": _directory(), "note.txt": b"words"}
+    ds = dcmread(io.BytesIO(made["native"]))
+    ds.SOPClassUID = ds.file_meta.MediaStorageSOPClassUID = MultiFrameGrayscaleWordSecondaryCaptureImageStorage
+    ds.NumberOfFrames, ds.PixelData = 3, ds.PixelData * 3
+    frames = _written(ds)
+    inner = _zip({"IM/1": made["png"]}, zipfile.ZIP_DEFLATED)
+    return {
+        "zip-stored": _zip(films, zipfile.ZIP_STORED),
+        "zip-deflated": _zip({**films, "cine": frames, "inner.zip": inner}, zipfile.ZIP_DEFLATED),
+        "frames": frames,
+        "dicomdir": _directory(),
+    }
+
+
+def _zip(members: Mapping[str, bytes], method: int) -> bytes:
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w", method) as archive:
+        for name, content in members.items():
+            archive.writestr(zipfile.ZipInfo(name, (2026, 1, 1, 0, 0, 0)), content, method)
+    return stream.getvalue()
+
+
+def _directory() -> bytes:
+    """A DICOMDIR of three records, one of them without a file (PS3.3, F.3)."""
+    ds = Dataset()
+    ds.file_meta = FileMetaDataset()
+    ds.file_meta.TransferSyntaxUID = UID(ExplicitVRLittleEndian)
+    ds.file_meta.MediaStorageSOPClassUID = MediaStorageDirectoryStorage
+    ds.file_meta.MediaStorageSOPInstanceUID = UID("2.25.5")
+    ds.FileSetID = "SAMPLE"
+    records = []
+    for file in (["IM", "1"], ["IM", "3"], None):
+        record = Dataset()
+        record.OffsetOfTheNextDirectoryRecord, record.RecordInUseFlag = 0, 0xFFFF
+        record.DirectoryRecordType = "IMAGE" if file else "PATIENT"
+        if file:
+            record.ReferencedFileID = file
+        records.append(record)
+    ds.DirectoryRecordSequence = records
+    return _written(ds)
+
+
 def _picture(picture: Image.Image, kind: str, **options: Any) -> bytes:
     stream = io.BytesIO()
     picture.save(stream, kind, **options)
     return stream.getvalue()
 
 
-def _dicom(pixels: Picture, syntax: UID, *, palette: bool = False) -> bytes:
-    """A film with every kind of statement that reading it looks at."""
+def _dicom(pixels: Picture, syntax: UID, stream: bytes | None = None, *, palette: bool = False) -> bytes:
+    """A film with every kind of statement that reading it looks at; ``stream``: its pixels as they are encoded."""
     ds = Dataset()
     ds.file_meta = FileMetaDataset()
     ds.file_meta.TransferSyntaxUID = UID(ExplicitVRLittleEndian)
@@ -137,7 +220,10 @@ def _dicom(pixels: Picture, syntax: UID, *, palette: bool = False) -> bytes:
             setattr(ds, f"Segmented{colour}PaletteColorLookupTableData", packed[:12])
     ds.PixelData = pixels.tobytes()
     ds["PixelData"].VR = "OB" if pixels.itemsize == 1 else "OW"
-    if syntax == JPEGBaseline8Bit:
+    if stream is not None:
+        ds.file_meta.TransferSyntaxUID = syntax
+        ds.PixelData = encapsulate([bytes(stream)])
+    elif syntax == JPEGBaseline8Bit:
         ds.file_meta.TransferSyntaxUID = syntax
         ds.PixelData = encapsulate([_picture(Image.fromarray(pixels), "JPEG", quality=80)])
     elif syntax.is_encapsulated:
@@ -203,7 +289,11 @@ def mutant(made: Mapping[str, bytes], seed: int, number: int) -> tuple[str, byte
 
 
 def _kind(content: bytes) -> str:
-    return "dicom" if content[128:132] == b"DICM" else "png" if content[1:4] == b"PNG" else "other"
+    return "dicom" if content[128:132] == b"DICM" else "png" if content[1:4] == b"PNG" else _zip_or_other(content)
+
+
+def _zip_or_other(content: bytes) -> str:
+    return "zip" if is_zip(content) else "other"
 
 
 def _place(content: bytes, rng: np.random.Generator) -> int:
@@ -342,10 +432,39 @@ def _chunks(content: bytes) -> Iterator[tuple[int, int]]:
         at += 12 + size
 
 
+def _in_pixels(content: bytes, rng: np.random.Generator) -> bytes:
+    """Something behind the header of the pixel data: in the compressed data, most of the time."""
+    start = max(content.rfind(b"\xe0\x7f\x10\x00"), content.rfind(b"\x7f\xe0\x00\x10"), 0)
+    change = _PIXEL_CHANGES[int(rng.integers(len(_PIXEL_CHANGES)))]
+    return content[:start] + change(content[start:], rng)
+
+
+def _in_directory(content: bytes, rng: np.random.Generator) -> bytes:
+    """Another value in a header, or in the directory, of a ZIP archive (APPNOTE.TXT, 4.3)."""
+    signs = (b"PK\x03\x04", b"PK\x01\x02", b"PK\x05\x06")
+    places = [found.start() for sign in signs for found in re.finditer(re.escape(sign), content)]
+    at = places[int(rng.integers(len(places)))] + int(rng.integers(4, 46))
+    size = int(rng.choice([1, 2, 4]))
+    value = int(rng.choice([*_NUMBERS, *_FAR, int(rng.integers(2**31))])) % (1 << 8 * size)
+    return content[:at] + value.to_bytes(size, "little") + content[at + size :]
+
+
+_PIXEL_CHANGES = (_other_byte, _turned_bit, _extreme, _lost, _twice, _cut, _moved)
+
 Change = Callable[[bytes, np.random.Generator], bytes]
 _ANY: Sequence[Change] = (_other_byte, _turned_bit, _extreme, _extreme, _lost, _twice, _cut, _moved)
 _CHANGES: Mapping[str, Sequence[Change]] = {
-    "dicom": (*_ANY, *[_other_number] * 5, _other_length, _other_length, _other_tag, _other_form, _nested),
+    "dicom": (
+        *_ANY,
+        *[_other_number] * 5,
+        _other_length,
+        _other_length,
+        _other_tag,
+        _other_form,
+        _nested,
+        *[_in_pixels] * 4,
+    ),
+    "zip": (*_ANY, *[_in_directory] * 8),
     "png": (*_ANY, *[_other_chunk] * 4),
     "other": _ANY,
 }
@@ -369,7 +488,7 @@ def read_mutants(
     numbers: Sequence[int], seed: int, films: FilmReader, folder: Path, made: Mapping[str, bytes] | None = None
 ) -> Iterator[tuple[Fate, bytes]]:
     """Read mutants one after another; whatever is no :class:`FilmRejected` is passed on."""
-    made = made or originals()
+    made, limits = made or everything(), film_settings()
     path = folder / "mutant"
     for number in numbers:
         name, content = mutant(made, seed, number)
@@ -377,12 +496,29 @@ def read_mutants(
         _forget_peak(films.child_pid)
         began = time.perf_counter()
         try:
-            film = films.read(path)
-            outcome = "film" if np.isfinite(film.pixels).all() else "film with impossible grey values"
+            outcome = _outcome(path, films, limits)
         except FilmRejected as refused:
             outcome = str(refused)
         seconds = time.perf_counter() - began
         yield Fate(number, name, outcome, seconds, _peak(films.child_pid)), content
+
+
+def _outcome(path: Path, films: FilmReader, limits: FilmLimits) -> str:
+    """What becomes of a file that is listed and read."""
+    listed = list(islice(films_inside(Candidate(path, path.name), limits, follow_directory=True), _ROWS_READ))
+    outcomes = []
+    for candidate in listed:
+        try:
+            if candidate.problem is not None:
+                raise candidate.problem
+            film = films.read(candidate.path)
+            outcomes.append("film" if np.isfinite(film.pixels).all() else "film with impossible grey values")
+        except FilmRejected as refused:
+            outcomes.append(str(refused))
+    if len(outcomes) == 1:
+        return outcomes[0]
+    impossible = next((one for one in outcomes if one.startswith(("film with", "the decoder"))), "")
+    return impossible or f"{len(outcomes)} rows: {outcomes.count('film')} films"
 
 
 def _forget_peak(pid: int | None) -> None:
@@ -408,7 +544,7 @@ def _sort(outcome: str) -> str:
     return "".join("#" if letter.isdigit() else letter for letter in outcome.split(" (")[0])
 
 
-def report(out: Path, number: int = 18000, seed: int = 1) -> None:
+def report(out: Path, number: int = 20000, seed: int = 1) -> None:
     """Read broken files and count what becomes of them; the slowest ten are named.
 
     Parameters
