@@ -131,8 +131,8 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
         grey, said_of_grey = to_grey(pixels, ds, limits.percentile_window, masked, beyond=limits.beyond_window)
         remarks += said_of_grey
     elif photometric in ("RGB", "PALETTE COLOR") or photometric.startswith("YBR_"):
-        grey, damage, said = _grey_of_colour(ds, photometric, rows, columns, limits, frame or 1)
-        remarks.append(said)
+        grey, damage, of_colour = _grey_of_colour(ds, photometric, rows, columns, limits, frame or 1)
+        remarks.append(of_colour)
     else:
         raise FilmRejected("the photometric interpretation is missing or unknown")
 

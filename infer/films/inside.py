@@ -164,7 +164,8 @@ def _directory_rows(
     *,
     follow_directory: bool,
 ) -> Iterator[Candidate]:
-    there, missing = [], []
+    there: list[str] = []
+    missing: list[str] = []
     for reference in named:
         path = follow(reference, exists, listed)
         (missing if path is None else there).append(path if path is not None else "/".join(reference))

@@ -180,7 +180,7 @@ def _picture(picture: Image.Image, kind: str, **options: Any) -> bytes:
     return stream.getvalue()
 
 
-def _dicom(pixels: Picture, syntax: UID, stream: bytes | None = None, *, palette: bool = False) -> bytes:
+def _dicom(pixels: Picture, syntax: UID, stream: bytes | bytearray | None = None, *, palette: bool = False) -> bytes:
     """A film with every kind of statement that reading it looks at; ``stream``: its pixels as they are encoded."""
     ds = Dataset()
     ds.file_meta = FileMetaDataset()
