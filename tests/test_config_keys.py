@@ -30,6 +30,8 @@ MODELS = {
     CONFIG_DIR / "generator.yaml": "synthetic_data.settings.GeneratorSettings",
     CONFIG_DIR / "grades.yaml": "configs.grades._GradeFile",
     CONFIG_DIR / "landmarks.yaml": "configs.load._LandmarkFile",
+    CONFIG_DIR / "new_film_error.yaml": "configs.new_film_error._ErrorFile",
+    CONFIG_DIR / "normal_ranges.yaml": "configs.normal_ranges._RangeFile",
     CONFIG_DIR / "outputs.yaml": "infer.outputs.settings.OutputSettings",
     CONFIG_DIR / "proof.yaml": "configs.proof.Proofs",
     CONFIG_DIR / "protocol.yaml": "configs.protocol.ReadingProtocol",
@@ -37,8 +39,11 @@ MODELS = {
     CONFIG_DIR / "reader_error.yaml": "configs.reader_error._ErrorFile",
     CONFIG_DIR / "reading.yaml": "infer.settings.ReadingSettings",
     CONFIG_DIR / "reference_values.yaml": "configs.reference_values._ReferenceFile",
+    CONFIG_DIR / "repositioning.yaml": "synthetic_data.repositioning.RepositioningSettings",
     CONFIG_DIR / "reporting_checklist.yaml": "infer.agreement.checklist._Checklist",
     CONFIG_DIR / "review.yaml": "infer.review.settings.ReviewSettings",
+    CONFIG_DIR / "selection.yaml": "infer.selection.settings.SelectionSettings",
+    CONFIG_DIR / "stated_terms.yaml": "infer.films.stated_terms.StatedTerms",
     CONFIG_DIR / "suite.yaml": "train.suite.settings.SuiteSettings",
     CONFIG_DIR / "train_finetune.yaml": "train.settings.TrainSettings",
     CONFIG_DIR / "train_landmarks.yaml": "train.settings.TrainSettings",
@@ -87,8 +92,8 @@ def _takes_by_name(call):
 class Reads(ast.NodeVisitor):
     """Names of attributes that code takes; what a model looks at only to check itself does not count."""
 
-    def __init__(self):
-        self.names = set()
+    def __init__(self, constants):
+        self.names, self._constants = set(), constants
 
     def visit_FunctionDef(self, node):
         checks = {ast.unparse(one).split("(")[0] for one in node.decorator_list}
@@ -96,10 +101,14 @@ class Reads(ast.NodeVisitor):
             self.generic_visit(node)
 
     def visit_Module(self, node):
-        # Where fields are taken by names that stand in variables, the module's own words are those names.
+        # Where fields are taken by names that stand in variables, they are among the module's own words, or those of
+        # constants that it imports.
         taken = [one for one in ast.walk(node) if isinstance(one, ast.Call) and _takes_by_name(one)]
         if taken:
             self.names |= {one.value for one in ast.walk(node) if isinstance(one, ast.Constant)}
+            for one in ast.walk(node):
+                if isinstance(one, ast.ImportFrom):
+                    self.names |= {w for name in one.names for w in self._constants.get((one.module, name.name), ())}
         self.generic_visit(node)
 
     def visit_Attribute(self, node):
@@ -110,11 +119,27 @@ class Reads(ast.NodeVisitor):
 
 @pytest.fixture(scope="module")
 def reads():
-    found = Reads()
+    modules = {}
     for folder in FOLDERS:
         for path in (ROOT / folder).rglob("*.py"):
-            found.visit(ast.parse(path.read_text(encoding="utf-8")))
+            name = ".".join(["raysplay", *path.relative_to(ROOT).with_suffix("").parts])
+            modules[name] = ast.parse(path.read_text(encoding="utf-8"))
+    found = Reads(constants_of(modules))
+    for module in modules.values():
+        found.visit(module)
     return found.names
+
+
+def constants_of(modules):
+    """Words in what modules assign to a name of their own, by module and name."""
+    return {
+        (module, target.id): {one.value for one in ast.walk(node.value) if isinstance(one, ast.Constant)}
+        for module, tree in modules.items()
+        for node in tree.body
+        if isinstance(node, ast.Assign)
+        for target in node.targets
+        if isinstance(target, ast.Name)
+    }
 
 
 def test_every_file_has_its_model():

@@ -293,10 +293,13 @@ def test_a_page_costs_the_same_however_many_feet_there_are(grown, open_desk, wan
     spent = []
     for folder in grown:
         desk = open_desk(folder)
-        assert desk.feet(wanted, 0, 3)["total"] >= 3
+        assert desk.feet("AB", wanted, 0, 3)["total"] >= 3
         desk.neighbour(77, "AB", wanted, True)
         spent.append(
-            (calls(lambda d=desk: d.feet(wanted, 0, 3)), calls(lambda d=desk: d.neighbour(77, "AB", wanted, True)))
+            (
+                calls(lambda d=desk: d.feet("AB", wanted, 0, 3)),
+                calls(lambda d=desk: d.neighbour(77, "AB", wanted, True)),
+            )
         )
     (few, step), (many, further) = spent
     assert many < 1.2 * few

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import torch
 from PIL import Image
+from typer.testing import CliRunner
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.conditions import CONDITIONS
@@ -18,6 +19,7 @@ from raysplay.infer.records import FootLandmarks, FoundFoot
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.user_table import UserTableError
 from raysplay.infer.warp import transform_points
+from raysplay.train.cli import app
 from raysplay.train.real_crops.gather import CONFIDENT, gather
 from raysplay.train.real_crops.real_films import MARGIN, RealFilmsError, load_real_crops
 
@@ -234,11 +236,10 @@ def test_a_folder_is_refused_by_line_and_column(folder, table, text, said):
 
 
 @pytest.mark.filterwarnings("ignore:.*found in sys.modules:RuntimeWarning")
-@pytest.mark.parametrize("module", ["real_crops.gather", "view_head_fit", "familiarity", "shaft_edge_fit", "shape_gap"])
+@pytest.mark.parametrize("module", ["real_crops.gather", "view_head_fit", "familiarity", "shaft_edge_fit"])
 def test_modules_that_take_tables_say_in_words_what_is_wrong_with_them(tmp_path, module, monkeypatch, capsys):
     """Status 2 and no traceback, before any long work; run as ``python -m`` runs them."""
     (tmp_path / "films").mkdir()
-    (tmp_path / "run").mkdir()
     for name in ("truth.csv", "list.csv"):
         (tmp_path / name).write_text("film,view,foot,hav,trusted\na,dp,L,1,perhaps\n", encoding="utf-8")
     arguments = {
@@ -246,7 +247,6 @@ def test_modules_that_take_tables_say_in_words_what_is_wrong_with_them(tmp_path,
         "view_head_fit": [WEIGHTS_DIR / "landmarks.safetensors", folder_of_crops(tmp_path), tmp_path],
         "familiarity": [WEIGHTS_DIR / "landmarks.safetensors", "--real", tmp_path / "nowhere"],
         "shaft_edge_fit": [tmp_path],
-        "shape_gap": [tmp_path / "run", tmp_path],
     }[module]
     monkeypatch.setenv("COLUMNS", "240")
     monkeypatch.setattr(sys, "argv", [module, *map(str, arguments)])
@@ -258,6 +258,15 @@ def test_modules_that_take_tables_say_in_words_what_is_wrong_with_them(tmp_path,
     assert "Traceback" not in told
     expected = {"real_crops.gather": "column trusted: 'perhaps'", "familiarity": "crops.csv: cannot be read"}
     assert expected.get(module, "did you mean hva?") in said
+
+
+def test_a_table_of_shape_gap_says_what_is_wrong_with_it(tmp_path, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "240")
+    (tmp_path / "run").mkdir()
+    (tmp_path / "truth.csv").write_text("film,view,foot,hav\na,dp,L,1\n", encoding="utf-8")
+    ended = CliRunner().invoke(app, ["shape-gap", str(tmp_path / "run"), str(tmp_path)])
+    assert ended.exit_code == 2
+    assert "did you mean hva?" in " ".join(ended.output.replace("│", " ").split())
 
 
 def folder_of_crops(path):

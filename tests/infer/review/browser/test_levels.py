@@ -61,6 +61,7 @@ def test_oval_and_words_follow_the_level_of_the_run(serve, doubts, enter):
         told(reader, level=level).wait_for_film()
         reader.choose("M5d_lat")
         page.locator(".stage").press("1")
+        page.evaluate("() => new Promise((drawn) => requestAnimationFrame(() => requestAnimationFrame(drawn)))")
         widths[level] = width_of_oval(page)
         expect(page.locator("[data-measure=hva] .interval")).to_contain_text(f"{words}:")
         page.get_by_role("button", name="Look at the number: IMA 4-5").click()
