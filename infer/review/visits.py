@@ -123,6 +123,8 @@ def _row(here: Shown, there: Shown, change: Change) -> answers.Change:
         "low": shown_number(change.low, unit),
         "high": shown_number(change.high, unit),
         "reader_mdc": shown_number(change.reader_mdc, unit),
+        "mdc": shown_number(change.mdc, unit),
+        "holds_new_film": new_film_error(here.measure.name) is not None,
         "verdict": change.verdict.value,
         "why": "; ".join(change.reasons) or None,
     }

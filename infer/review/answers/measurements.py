@@ -102,6 +102,12 @@ class Change(TypedDict):
         float | None,
         "change that the published error of readers alone exceeds once in 20 times; null where none is published",
     ]
+    mdc: Annotated[
+        float | None,
+        "smallest change that counts as beyond error: the larger one of that of readers and that of both reads, with what "
+        "another film of an unchanged foot gives where that is known",
+    ]
+    holds_new_film: Annotated[bool, "whether what another film of an unchanged foot gives is in it"]
     verdict: Annotated[str, "`beyond error`, `within error`, `not comparable`"]
     why: Annotated[str | None, "why not comparable: withheld, different constructions, ..."]
 

@@ -120,7 +120,8 @@ function changeWords(change, unit) {
   if (change.difference === null) return `No change given: ${change.why}`;
   const sign = change.difference > 0 ? "+" : "";
   const mdc = change.reader_mdc === null ? "; no error of readers is published" : `; readers alone: up to ${amount(change.reader_mdc, unit)}`;
-  return `Other film ${amount(change.other, unit)}; change ${sign}${amount(change.difference, unit)} (${range(change, unit)}), ${change.verdict}${mdc}`;
+  const least = change.mdc === null ? "" : `; counts from ${amount(change.mdc, unit)}${change.holds_new_film ? ", a new film of the same foot included" : ", what a new film gives is not known"}`;
+  return `Other film ${amount(change.other, unit)}; change ${sign}${amount(change.difference, unit)} (${range(change, unit)}), ${change.verdict}${mdc}${least}`;
 }
 
 /** @param {Measure} measure @param {{look: (name: string) => void, giveBack: (name: string) => void, point: (code: string) => void}} does */

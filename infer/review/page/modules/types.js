@@ -509,6 +509,8 @@
  * @property {number|null} low
  * @property {number|null} high
  * @property {number|null} reader_mdc change that the published error of readers alone exceeds once in 20 times; null where none is published
+ * @property {number|null} mdc smallest change that counts as beyond error: the larger one of that of readers and that of both reads, with what another film of an unchanged foot gives where that is known
+ * @property {boolean} holds_new_film whether what another film of an unchanged foot gives is in it
  * @property {string} verdict `beyond error`, `within error`, `not comparable`
  * @property {string|null} why why not comparable: withheld, different constructions, ...
  */
