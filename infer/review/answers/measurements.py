@@ -104,8 +104,8 @@ class Change(TypedDict):
     ]
     mdc: Annotated[
         float | None,
-        "smallest change that counts as beyond error: the larger one of that of readers and that of both reads, with what "
-        "another film of an unchanged foot gives where that is known",
+        "smallest change that counts as beyond error: the larger one of that of readers and that of both reads, with "
+        "what another film of an unchanged foot gives where that is known",
     ]
     holds_new_film: Annotated[bool, "whether what another film of an unchanged foot gives is in it"]
     verdict: Annotated[str, "`beyond error`, `within error`, `not comparable`"]
