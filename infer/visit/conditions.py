@@ -1,0 +1,178 @@
+"""What a person states of each film beside its file: a small CSV.
+
+A file says at most whose film it is, when it was taken and how the foot was loaded. Whether a splint was worn, or an
+operation lies between two films, no file says; without it a difference between films is easily taken for progress.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import date
+from enum import Enum
+from pathlib import Path
+from re import fullmatch
+
+from raysplay.infer.film_names import FilmNames
+from raysplay.infer.films.loading import Loading
+from raysplay.infer.outputs.names import cell_text
+from raysplay.infer.user_table import Row, UserTable, read_user_table
+from raysplay.measure.change import NOTHING_WORN
+
+COLUMNS = ("film", "person", "date", "worn", "loading", "tilt", "surgery", "note")
+"""All but ``film`` may be missing or empty."""
+
+
+class Worn(Enum):
+    """What a foot wears on a film."""
+
+    NOTHING = NOTHING_WORN
+    SPLINT = "splint"
+    SPACER = "spacer"
+    ORTHOSIS = "orthosis"
+    TAPE = "tape"
+
+
+class Surgery(Enum):
+    """On which side of an operation on the foot a film lies."""
+
+    BEFORE = "before"
+    AFTER = "after"
+
+
+LOADINGS = tuple(one.value for one in Loading if one is not Loading.CONTRADICTORY)
+"""What may be said of the loading: one statement alone contradicts nothing."""
+
+_STEEPEST_TILT = 60.0
+"""Degrees; beyond it a number is no tube tilt of a foot film."""
+_FIRST_FILM = date(1895, 11, 8)
+"""Röntgen's first observation: no film is older."""
+_PERSON = r"[A-Za-z0-9](?:[A-Za-z0-9 ._-]{0,38}[A-Za-z0-9])?"
+
+
+@dataclass(frozen=True)
+class Stated:
+    """What one row says of a film; empty or None where it says nothing.
+
+    Attributes
+    ----------
+    film : str
+        As the run names it.
+    line : int
+        Of the table.
+    person : str
+        What the report shall call the person: a code, never a name.
+    taken : str
+        ISO 8601.
+    worn, loading, surgery : str
+        Values of :class:`Worn`, :class:`~raysplay.infer.films.loading.Loading` and :class:`Surgery`.
+    tilt : float or None
+        Tube tilt in degrees toward the heel.
+    note : str
+    """
+
+    film: str
+    line: int = 0
+    person: str = ""
+    taken: str = ""
+    worn: str = ""
+    loading: str = ""
+    tilt: float | None = None
+    surgery: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """Rows of a table by film; ``table`` makes errors that name a row. Without a table nothing is stated."""
+
+    stated: dict[str, Stated] = field(default_factory=dict)
+    table: UserTable | None = None
+
+    def of(self, film: str) -> Stated:
+        """What is stated of a film."""
+        return self.stated.get(film) or Stated(film)
+
+
+def read_conditions(path: Path, films: Iterable[str], *, today: date | None = None) -> Conditions:
+    """Read the table of conditions.
+
+    Parameters
+    ----------
+    path : Path
+    films : iterable of str
+        Films of the run, as it names them; folders in front and the ending may be left out in the table.
+    today : date, optional
+        No film was taken later.
+
+    Raises
+    ------
+    UserTableError
+        Naming file, line and column, if a row names no film of the run or one that another row names, or holds a word
+        that is not known.
+    """
+    table = read_user_table(path, ("film",))
+    table.refuse_misspelt(COLUMNS)
+    unknown = [name for key, name in table.headings.items() if key not in COLUMNS]
+    if unknown:
+        raise table.error(f"unknown columns {', '.join(unknown)}; known are {', '.join(COLUMNS)}")
+    names = FilmNames(films)
+    found: dict[str, Stated] = {}
+    for row in table.rows:
+        one = _stated(table, row, names, today or date.today())
+        if one.film in found:
+            raise table.error(f"{one.film} has a row already: line {found[one.film].line}", row, "film")
+        found[one.film] = one
+    return Conditions(found, table)
+
+
+def _stated(table: UserTable, row: Row, names: FilmNames, today: date) -> Stated:
+    tilt = table.number(row, "tilt", "deg")
+    if tilt is not None and abs(tilt) > _STEEPEST_TILT:
+        said = f"{row['tilt']} is no tube tilt; expected are degrees toward the heel, at most {_STEEPEST_TILT:g}"
+        raise table.error(said, row, "tilt")
+    return Stated(
+        _film(table, row, names),
+        row.line,
+        _person(table, row),
+        _date(table, row, today),
+        table.one_of(row, "worn", ("", *(one.value for one in Worn))),
+        table.one_of(row, "loading", ("", *LOADINGS)),
+        tilt,
+        table.one_of(row, "surgery", ("", *(one.value for one in Surgery))),
+        cell_text(row["note"]),
+    )
+
+
+def _film(table: UserTable, row: Row, names: FilmNames) -> str:
+    meant = names.meant(row["film"])
+    if len(meant) == 1:
+        return meant[0]
+    if not row["film"]:
+        raise table.error("names no film", row, "film")
+    if meant:
+        raise table.error(f"{row['film']!r} may be any of {', '.join(meant)}; write the folder, too", row, "film")
+    raise table.error(f"the run has no film {row['film']!r}; it has {names.examples()}", row, "film")
+
+
+def _person(table: UserTable, row: Row) -> str:
+    text = row["person"]
+    if text and not fullmatch(_PERSON, text):
+        said = "is called by a code of letters A to Z, digits, blanks, points and dashes, 40 at most, such as P-07"
+        raise table.error(f"a person {said}; not {text!r}", row, "person")
+    return text
+
+
+def _date(table: UserTable, row: Row, today: date) -> str:
+    text = row["date"]
+    if not text:
+        return ""
+    try:
+        if not fullmatch(r"\d{4}-\d{2}-\d{2}", text):
+            raise ValueError
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise table.error(f"{text!r} is no date; expected is year-month-day, such as 2026-03-01", row, "date") from None
+    if not _FIRST_FILM <= day <= today:
+        raise table.error(f"{text}: no film was taken on that day", row, "date")
+    return text

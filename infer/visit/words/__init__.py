@@ -1,0 +1,1 @@
+"""Words of the reports, one file a language."""
