@@ -30,6 +30,12 @@ COMMANDS = (
         "Write the reviewed table, corrected landmarks, blind reads and the history of reads.",
     ),
     Subcommand(
+        "visit",
+        "raysplay.infer.visit.command",
+        "visit",
+        "Write one report a person: record, where the deformity sits, change over time, grades.",
+    ),
+    Subcommand(
         "agreement",
         "raysplay.infer.agreement.command",
         "agreement",

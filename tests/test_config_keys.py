@@ -16,11 +16,13 @@ ROOT = Path(__file__).parents[1]
 FOLDERS = ("configs", "measure", "infer", "synthetic_data", "train")
 
 ANATOMY = ROOT / "synthetic_data" / "anatomy"
+WORDS = ROOT / "infer" / "visit" / "words"
 SKELETON = ROOT / "synthetic_data" / "skeleton"
 
 MODELS = {
     CONFIG_DIR / "agreement.yaml": "infer.agreement.config.AgreementSettings",
     CONFIG_DIR / "archive.yaml": "synthetic_data.film.settings.ArchiveSettings",
+    CONFIG_DIR / "conversation_facts.yaml": "configs.conversation_facts._FactFile",
     CONFIG_DIR / "decision.yaml": "infer.decide.settings.DecisionLimits",
     CONFIG_DIR / "degrade.yaml": "train.degrade.BatchSettings",
     CONFIG_DIR / "demo.yaml": "synthetic_data.demo.DemoSettings",
@@ -48,6 +50,8 @@ MODELS = {
     CONFIG_DIR / "train_finetune.yaml": "train.settings.TrainSettings",
     CONFIG_DIR / "train_landmarks.yaml": "train.settings.TrainSettings",
     CONFIG_DIR / "train_locator.yaml": "train.settings.TrainSettings",
+    WORDS / "de.yaml": "infer.visit.language.Language",
+    WORDS / "en.yaml": "infer.visit.language.Language",
     ANATOMY / "bones.yaml": "synthetic_data.anatomy.rest._BoneFile",
     ANATOMY / "other_parts.yaml": "synthetic_data.anatomy.other_parts._PartsFile",
     ANATOMY / "published.yaml": "synthetic_data.distributions._PublishedFile",

@@ -52,8 +52,30 @@ class Picture:
 
 
 @dataclass(frozen=True)
+class Notice:
+    """A few words in large letters that nobody may overlook."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class About:
+    """Language of a report as BCP 47 names it, the command that wrote it, and words that every page carries."""
+
+    language: str = "en"
+    author: str = "raysplay agreement"
+    contents: str = "Contents"
+    page: str = "page"
+
+
+@dataclass(frozen=True)
 class NewPage:
     """On paper, what follows begins a page."""
 
 
-Block = Heading | Paragraph | Bullets | DataTable | Picture | NewPage
+Block = Heading | Paragraph | Bullets | DataTable | Picture | Notice | NewPage | About
+
+
+def about(blocks: Sequence[Block]) -> About:
+    """What a report says of itself."""
+    return next((one for one in blocks if isinstance(one, About)), About())

@@ -9,7 +9,18 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
-from raysplay.infer.agreement.document import Block, Bullets, DataTable, Heading, NewPage, Paragraph, Picture
+from raysplay.infer.agreement.document import (
+    About,
+    Block,
+    Bullets,
+    DataTable,
+    Heading,
+    NewPage,
+    Notice,
+    Paragraph,
+    Picture,
+    about,
+)
 
 _FONT, _BOLD = "RaysplayText", "RaysplayBold"
 _MARGIN_MM = 20.0
@@ -27,6 +38,7 @@ def pdf_file(title: str, blocks: Sequence[Block]) -> bytes:
 
     _fonts()
     stream = io.BytesIO()
+    said = about(blocks)
     document = SimpleDocTemplate(
         stream,
         pagesize=A4,
@@ -35,8 +47,8 @@ def pdf_file(title: str, blocks: Sequence[Block]) -> bytes:
         topMargin=_MARGIN_MM * mm,
         bottomMargin=_MARGIN_MM * mm,
         title=title,
-        author="raysplay agreement",
-        lang="en",
+        author=said.author,
+        lang=said.language,
         invariant=1,
     )
     width = A4[0] - 2 * _MARGIN_MM * mm
@@ -45,7 +57,7 @@ def pdf_file(title: str, blocks: Sequence[Block]) -> bytes:
         canvas.saveState()
         canvas.setFont(_FONT, 7)
         canvas.drawString(_MARGIN_MM * mm, 14 * mm, title)
-        canvas.drawRightString(A4[0] - _MARGIN_MM * mm, 14 * mm, f"page {page.page}")
+        canvas.drawRightString(A4[0] - _MARGIN_MM * mm, 14 * mm, f"{said.page} {page.page}")
         canvas.restoreState()
 
     document.build([*_flow(blocks, width)], onFirstPage=foot, onLaterPages=foot)
@@ -86,9 +98,12 @@ def _flow(blocks: Iterable[Block], width: float) -> Iterator[Any]:
             wide = min(width, block.width * mm)
             image = Image(io.BytesIO(block.png), wide, wide * block.height / block.width)
             yield KeepTogether([image, Text(escape(block.caption), styles["small"])])
-        else:
-            assert isinstance(block, NewPage)
+        elif isinstance(block, Notice):
+            yield Text(escape(block.text), styles["notice"])
+        elif isinstance(block, NewPage):
             yield PageBreak()
+        else:
+            assert isinstance(block, About)
 
 
 @lru_cache(maxsize=1)
@@ -106,6 +121,17 @@ def _styles() -> dict[str, Any]:
         "small": like("small", fontSize=7.5, leading=9.5),
         "item": like("item", leftIndent=10, bulletIndent=1, spaceAfter=2),
         "caution": like("caution", borderColor=black, borderWidth=1, borderPadding=4, spaceBefore=6, spaceAfter=9),
+        "notice": like(
+            "notice",
+            fontName=_BOLD,
+            fontSize=16,
+            leading=20,
+            borderColor=black,
+            borderWidth=2,
+            borderPadding=5,
+            spaceBefore=9,
+            spaceAfter=12,
+        ),
         "heading 1": like("heading 1", fontName=_BOLD, fontSize=16, leading=20, spaceAfter=8),
         "heading 2": like("heading 2", fontName=_BOLD, fontSize=12, leading=15, spaceBefore=12, keepWithNext=1),
         "heading 3": like("heading 3", fontName=_BOLD, fontSize=10, leading=13, spaceBefore=8, keepWithNext=1),

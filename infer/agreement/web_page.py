@@ -6,7 +6,18 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from html import escape
 
-from raysplay.infer.agreement.document import Block, Bullets, DataTable, Heading, NewPage, Paragraph, Picture
+from raysplay.infer.agreement.document import (
+    About,
+    Block,
+    Bullets,
+    DataTable,
+    Heading,
+    NewPage,
+    Notice,
+    Paragraph,
+    Picture,
+    about,
+)
 
 _STYLE = """
 :root { color-scheme: light; }
@@ -16,6 +27,7 @@ h1 { font-size: 1.8rem; line-height: 1.2; }
 h2 { font-size: 1.3rem; border-bottom: 1px solid #888; margin-top: 2.5rem; }
 h3 { font-size: 1.05rem; margin-top: 2rem; }
 h2, h3 { break-after: avoid; }
+.notice { font-size: 1.8rem; line-height: 1.2; font-weight: 800; border: 4px solid #111; padding: 0.5rem 0.8rem; }
 .caution { border: 2px solid #111; border-left-width: 0.6rem; padding: 0.5rem 0.8rem; margin: 0.6rem 0; }
 .wide { overflow-x: auto; margin: 1rem 0; }
 table { border-collapse: collapse; font-size: 0.85rem; }
@@ -44,17 +56,18 @@ thead { display: table-header-group; }
 
 def web_page(title: str, blocks: Sequence[Block]) -> str:
     """The page as text; a browser is told to fetch and run nothing."""
+    said = about(blocks)
     headings = [block for block in blocks if isinstance(block, Heading) and block.level == 2]
     contents = "".join(f'<li><a href="#{_anchor(one.text)}">{escape(one.text)}</a></li>' for one in headings)
     body = "\n".join(_laid_out(blocks))
     head, rest = body.split("<!--contents-->", 1) if "<!--contents-->" in body else ("", body)
     return (
-        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<!doctype html>\n<html lang="{escape(said.language)}">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; "
         'img-src data:">\n'
         f"<title>{escape(title)}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n"
-        f'{head}<nav aria-label="Contents"><ul>{contents}</ul></nav>{rest}\n</main>\n</body>\n</html>\n'
+        f'{head}<nav aria-label="{escape(said.contents)}"><ul>{contents}</ul></nav>{rest}\n</main>\n</body>\n</html>\n'
     )
 
 
@@ -76,8 +89,10 @@ def _laid_out(blocks: Iterable[Block]) -> Iterator[str]:
             yield _table(block)
         elif isinstance(block, Picture):
             yield _figure(block, number)
+        elif isinstance(block, Notice):
+            yield f'<p class="notice">{escape(block.text)}</p>'
         else:
-            assert isinstance(block, NewPage)
+            assert isinstance(block, NewPage | About)
 
 
 def _table(table: DataTable) -> str:

@@ -1,0 +1,516 @@
+"""The report of one person, as blocks: the record first, then what stands behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from math import isfinite
+from pathlib import Path
+
+from raysplay.configs.conversation_facts import conversation_facts
+from raysplay.configs.protocol import ReadingProtocol
+from raysplay.configs.reader_error import reader_error
+from raysplay.infer.agreement.document import (
+    About,
+    Block,
+    Bullets,
+    DataTable,
+    Heading,
+    NewPage,
+    Notice,
+    Paragraph,
+)
+from raysplay.infer.decide.settings import DecisionLimits
+from raysplay.infer.decide.wording import DECIMALS
+from raysplay.infer.review.settings import HandPlaced
+from raysplay.infer.review.shown import Shown
+from raysplay.infer.visit.conditions import Worn
+from raysplay.infer.visit.foot_drawing import NORMAL, foot_picture, moved_by
+from raysplay.infer.visit.foot_on_film import FootOnFilm
+from raysplay.infer.visit.grades import side_by_side
+from raysplay.infer.visit.language import Language
+from raysplay.infer.visit.overlay_picture import overlay_picture
+from raysplay.infer.visit.persons import LeftOut, Person
+from raysplay.infer.visit.timeline import Step, Timeline, timeline
+from raysplay.infer.visit.timeline_plot import timeline_picture
+from raysplay.infer.visit.where_it_sits import Level, WhereItSits, where_it_sits
+from raysplay.measure import Measure
+from raysplay.measure.change import NOTHING_WORN, Occasion, Verdict
+from raysplay.measure.deformity import RAY
+from raysplay.measure.reader_error import NewFilmError
+
+_UNCONFIRMED = ("model", "reopened by")
+"""How a source begins, or what it holds, where no person answers for the number."""
+
+
+@dataclass(frozen=True)
+class ReportGround:
+    """What every report of a run stands on.
+
+    Attributes
+    ----------
+    run : str
+        First digits of the run's identity.
+    folder : Path
+        Of the run, for its overlays.
+    protocol : ReadingProtocol
+    limits : DecisionLimits
+    hand : HandPlaced
+    new_films : mapping of str to NewFilmError
+    words : Language
+    """
+
+    run: str
+    folder: Path
+    protocol: ReadingProtocol
+    limits: DecisionLimits
+    hand: HandPlaced
+    new_films: Mapping[str, NewFilmError]
+    words: Language
+
+    @property
+    def level(self) -> float:
+        """Of intervals."""
+        return self.limits.interval.level
+
+
+def report_of(person: Person, left: tuple[LeftOut, ...], ground: ReportGround) -> list[Block]:
+    """The whole report.
+
+    Parameters
+    ----------
+    person : Person
+    left : tuple of LeftOut
+        What is in no report; that of this person is named.
+    ground : ReportGround
+    """
+    words = ground.words
+    latest = [foot for side in ("R", "L") if (foot := latest_of(person, side)) is not None]
+    blocks: list[Block] = [
+        About(words.language, "raysplay visit", words.say("contents"), words.say("page")),
+        Heading(words.say("title", person=person.called), 1),
+        Paragraph(words.say("device"), caution=True),
+        *_unconfirmed(person, ground),
+        Heading(words.say("record")),
+        _record(latest, ground),
+        Paragraph(words.say("record_below", level=words.number(100 * ground.level, 0), run=ground.run)),
+        Heading(words.say("technique")),
+        _technique(person, ground),
+        *_contradicted(person, words),
+    ]
+    mine = [one for one in left if one.person == person.called]
+    if mine:
+        told = [words.say("left_out_film", film=one.film, why=words.phrase(one.why)) for one in mine]
+        blocks += [Paragraph(words.say("left_out")), Bullets(told)]
+    blocks += [NewPage(), Heading(words.say("where"))]
+    for foot in latest:
+        found = where_it_sits(foot, ground.protocol, ground.limits, ground.hand)
+        blocks += [Heading(_foot(foot, words), 3), Bullets(where_sentences(found, words)), _levels(found, ground)]
+    blocks += [Paragraph(words.say("one_film"), caution=True), NewPage(), Heading(words.say("picture"))]
+    for foot in latest:
+        blocks += [Heading(_foot(foot, words), 3), *_pictures(foot, ground)]
+    blocks += [NewPage(), Heading(words.say("timeline")), *_timelines(person, ground)]
+    blocks += [Heading(words.say("grades")), *_grades(latest, words)]
+    blocks += [Heading(words.say("cautions")), Bullets([words.say(f"caution_{i}") for i in range(1, 8)])]
+    blocks += [Heading(words.say("conversation")), Paragraph(words.say("conversation_about"))]
+    facts = [
+        f"{words.say(f'about_{one.about}')}: {one.text.get(words.language, one.text['en'])} ({one.source})"
+        for one in conversation_facts()
+    ]
+    return [*blocks, Bullets(facts), Paragraph(words.say("end"), caution=True)]
+
+
+def latest_of(person: Person, side: str) -> FootOnFilm | None:
+    """The foot that the record is about: of the last day, the bare one first, with numbers where there are any."""
+    feet = person.of_side(side)
+    if not feet:
+        return None
+    last = [one for one in feet if one.taken == feet[-1].taken]
+    return min(last, key=lambda one: (bool(one.unfit), one.stated.worn not in ("", NOTHING_WORN), one.film.name))
+
+
+def unconfirmed(foot: FootOnFilm) -> bool:
+    """Whether a number of a foot is given that no person answers for."""
+    given = [one for one in foot.shown if isfinite(one.given[0])]
+    sources = [foot.source(one) for one in given]
+    return any(one.startswith(_UNCONFIRMED[0]) or _UNCONFIRMED[1] in one for one in sources)
+
+
+def _unconfirmed(person: Person, ground: ReportGround) -> Iterator[Block]:
+    feet = [one for one in person.feet if unconfirmed(one)]
+    if feet:
+        yield Notice(ground.words.say("unconfirmed"))
+        yield Paragraph(
+            ground.words.say("unconfirmed_feet", feet="; ".join(_foot(one, ground.words) for one in feet)), caution=True
+        )
+
+
+def _foot(foot: FootOnFilm, words: Language) -> str:
+    return words.say("foot_of_day", side=words.say(f"side_{foot.side}"), day=words.day(foot.taken))
+
+
+def _value(value: float, unit: str, words: Language) -> str:
+    return words.number(value, DECIMALS[unit]) if isfinite(value) else words.say("none")
+
+
+def _unit(unit: str, words: Language) -> str:
+    return words.say(f"unit_{unit}")
+
+
+def _interval(low: float, high: float, unit: str, words: Language) -> str:
+    if not (isfinite(low) and isfinite(high)):
+        return ""
+    return words.say("interval", low=_value(low, unit, words), high=_value(high, unit, words))
+
+
+def _title(measure: Measure, words: Language) -> str:
+    own = words.messages.get(f"measure_{measure.name}", measure.title)
+    return f"{measure.abbreviation} ({own})"
+
+
+def _flags(measure: Measure, proven: bool, words: Language) -> list[str]:
+    return [words.say("unproven")] * (not proven) + [words.say("low_confidence")] * measure.low_confidence
+
+
+def _record(feet: list[FootOnFilm], ground: ReportGround) -> DataTable:
+    words = ground.words
+    header = [
+        words.say(f"record_{one}") for one in ("foot", "measure", "value", "interval", "method", "source", "remark")
+    ]
+    rows = []
+    for foot in feet:
+        for one in foot.shown:
+            rows.append([_foot(foot, words), _title(one.measure, words), *_numbers(foot, one, words)])
+    return DataTable(words.say("record_caption"), header, rows, frozenset({2}), (12, 20, 7, 13, 8, 16, 16))
+
+
+def _numbers(foot: FootOnFilm, one: Shown, words: Language) -> list[str]:
+    unit = one.measure.unit
+    value, low, high = one.given
+    if not isfinite(value):
+        return [words.say("none"), "", one.measure.construction, "", words.phrase(one.withheld)]
+    source = words.phrase_list(foot.source(one))
+    if foot.standing.at and foot.source(one) != "model":
+        source += f", {words.day(foot.standing.at[:10])}"
+    remark = _flags(one.measure, foot.proven(one.measure), words)
+    told = f"{_value(value, unit, words)} {_unit(unit, words)}".strip()
+    return [told, _interval(low, high, unit, words), one.measure.construction, source, "; ".join(remark)]
+
+
+def _technique(person: Person, ground: ReportGround) -> DataTable:
+    words = ground.words
+    names = ("day", "film", "foot", "loading", "worn", "tilt", "surgery", "spacing", "decision", "note")
+    rows = []
+    for foot in person.feet:
+        stated = foot.stated
+        tilt = words.say("unknown") if stated.tilt is None else f"{words.number(stated.tilt)} {_unit('deg', words)}"
+        decision = words.say(f"decision_{foot.decision}") if foot.decision else ""
+        reasons = "; ".join(words.phrase(one) for one in foot.reasons)
+        rows.append(
+            [
+                words.day(foot.taken),
+                foot.film.name,
+                words.say(f"side_{foot.side}"),
+                words.say(f"loading_{foot.loading or 'unknown'}"),
+                words.say(f"worn_{stated.worn or 'unknown'}"),
+                tilt,
+                words.say(f"surgery_{stated.surgery or 'unknown'}"),
+                words.phrase(foot.film.spacing),
+                f"{decision}{f': {reasons}' if reasons else ''}",
+                stated.note,
+            ]
+        )
+    header = [words.say(f"technique_{one}") for one in names]
+    return DataTable(words.say("technique_caption"), header, rows, frozenset(), (10, 16, 7, 10, 9, 9, 10, 11, 16, 12))
+
+
+def _contradicted(person: Person, words: Language) -> Iterator[Block]:
+    told = []
+    for foot in person.feet:
+        for name, (table, file) in foot.contradicted.items():
+            show = words.day if name == "date" else (lambda one: words.say(f"loading_{one}"))
+            told.append(words.say(f"contradicted_{name}", film=foot.film.name, table=show(table), file=show(file)))
+    if told:
+        yield Paragraph(" ".join(told), caution=True)
+
+
+def where_sentences(found: WhereItSits, words: Language) -> list[str]:
+    """Where the deformity of a foot sits, in sentences."""
+    if found.foot.unfit:
+        return [words.say("where_unfit", why=words.phrase(found.foot.unfit))]
+    if found.hva.withheld:
+        return [words.say("where_no_hva", why=words.phrase(found.hva.withheld))]
+    told = []
+    if found.hva.value < 0.0:
+        told.append(words.say("where_varus", value=words.number(found.hva.value)))
+    missing = [one for one in found.weighed if one.withheld]
+    if missing:
+        told.append(words.say("where_missing", levels=_names(missing, words)))
+    largest = found.largest
+    if largest is None:
+        if not missing:
+            told.append(words.say("where_none"))
+    else:
+        told.append(words.say("where_largest", **_level_values(largest, words)))
+        if found.most is not None:
+            share, low = (words.number(100.0 * v, 0) for v in (found.leading.share, found.leading.low))
+            told.append(words.say("where_most", level=largest.measure.abbreviation, share=share, low=low))
+        elif found.unproven:
+            told.append(words.say("where_not_weighed", levels=_names(found.unproven, words)))
+        elif not missing:
+            told.append(words.say("where_no_lead"))
+    for one in found.adducted:
+        told.append(words.say("where_adducted", **_level_values(one, words)))
+    told.append(words.say("where_shared"))
+    return told
+
+
+def _level_values(level: Level, words: Language) -> dict[str, str]:
+    assert level.normal is not None
+    flags = _flags(level.measure, level.proven, words)
+    return {
+        "level": level.measure.abbreviation,
+        "value": words.number(level.value),
+        "low": words.number(level.low),
+        "high": words.number(level.high),
+        "excess": words.number(abs(level.excess)),
+        "least": words.number(
+            min(abs(level.excess_low), abs(level.excess_high)) if level.excess_low * level.excess_high > 0 else 0.0
+        ),
+        "most": words.number(max(abs(level.excess_low), abs(level.excess_high))),
+        "normal": _normal(level, words),
+        "source": level.normal.cited,
+        "flags": f" ({', '.join(flags)})" if flags else "",
+    }
+
+
+def _normal(level: Level, words: Language) -> str:
+    if level.normal is None:
+        return words.say("normal_unknown")
+    low, high = level.normal.low, level.normal.high
+    ends = {"low": f"{low:g}".replace(".", words.decimal), "high": f"{high:g}".replace(".", words.decimal)}
+    return words.say("normal_range", **{name: end.replace("-", "−") for name, end in ends.items()})
+
+
+def _names(levels: list[Level] | tuple[Level, ...], words: Language) -> str:
+    return ", ".join(one.measure.abbreviation for one in levels)
+
+
+def _levels(found: WhereItSits, ground: ReportGround) -> DataTable:
+    words = ground.words
+    header = [
+        words.say(f"levels_{one}")
+        for one in ("level", "value", "interval", "normal", "excess", "reliability", "source")
+    ]
+    rows = []
+    for one in found.levels:
+        unit = one.measure.unit
+        reliability = "; ".join(_flags(one.measure, one.proven, words)) or words.say("proven")
+        if one.withheld:
+            reliability = words.phrase(one.withheld)
+        excess = _value(one.excess, unit, words) if one.normal is not None else ""
+        told = f"{_title(one.measure, words)}{'' if one.measure.name in RAY else words.say('told_beside')}"
+        source = one.normal.cited if one.normal is not None else ""
+        rows.append(
+            [
+                told,
+                _value(one.value, unit, words),
+                _interval(one.low, one.high, unit, words),
+                _normal(one, words),
+                excess,
+                reliability,
+                source,
+            ]
+        )
+    return DataTable(words.say("levels_caption"), header, rows, frozenset({1, 4}), (22, 7, 12, 10, 8, 18, 22))
+
+
+def _pictures(foot: FootOnFilm, ground: ReportGround) -> Iterator[Block]:
+    words = ground.words
+    drawn = foot_picture(foot, ground.protocol, words)
+    if drawn is None:
+        yield Paragraph(words.say("no_drawing"))
+    else:
+        moved = moved_by(foot, ground.protocol)
+        assert moved is not None
+        yield drawn
+        unit = words.say("unit_mm") if moved.millimetres else words.say("percent_m2")
+        shift = {name: words.number(getattr(moved, name)) for name in ("head", "edge", "tip")}
+        yield Paragraph(
+            words.say(
+                "moved",
+                **shift,
+                unit=unit,
+                hva=words.signed(moved.hva),
+                ima=words.signed(moved.ima),
+                normal_hva=words.number(NORMAL.hva),
+                normal_ima=words.number(NORMAL.ima),
+                source=NORMAL.source,
+            )
+        )
+    picture, why = overlay_picture(foot, ground.folder, words)
+    yield picture if picture is not None else Paragraph(words.say(why))
+
+
+def _timelines(person: Person, ground: ReportGround) -> Iterator[Block]:
+    words = ground.words
+    yield Paragraph(words.say("timeline_about"))
+    several = False
+    for side in ("R", "L"):
+        feet = person.of_side(side)
+        if len(feet) < 2:
+            continue
+        several = True
+        yield Heading(words.say("side_heading", side=words.say(f"side_{side}")), 3)
+        measures = {one.measure.name: one.measure for foot in feet for one in foot.shown}
+        for name, measure in measures.items():
+            found = timeline(name, feet, ground.new_films, ground.protocol.change, ground.level)
+            yield from _one_timeline(found, measure, ground)
+    if not several:
+        yield Paragraph(words.say("timeline_one"))
+        return
+    yield Paragraph(words.say("errors_about"))
+    yield Bullets(list(_errors(ground, {one.measure.name for foot in person.feet for one in foot.shown})))
+
+
+def _one_timeline(found: Timeline, measure: Measure, ground: ReportGround) -> Iterator[Block]:
+    words = ground.words
+    picture = timeline_picture(
+        found, measure.abbreviation, _unit(measure.unit, words), ground.new_films, ground.level, words
+    )
+    yield Paragraph(words.say("timeline_measure", measure=_title(measure, words)))
+    if picture is not None:
+        yield picture
+    yield from _steps(found.steps, measure, "steps", words)
+    if found.positional:
+        yield Paragraph(words.say("positional_about"), caution=True)
+        yield from _steps(found.positional, measure, "positional", words)
+    yield Paragraph(_trend(found, measure, words))
+    if measure.name not in ground.new_films:
+        yield Paragraph(words.say("no_new_film_error", measure=measure.abbreviation), caution=True)
+
+
+def _trend(found: Timeline, measure: Measure, words: Language) -> str:
+    if found.line is None:
+        return words.say(f"no_trend_{found.why_no_line}")
+    line = found.line
+    told = words.say(
+        "trend",
+        slope=words.signed(line.per_year),
+        low=words.signed(line.low),
+        high=words.signed(line.high),
+        unit=_unit(measure.unit, words),
+        films=str(line.reads),
+        all=str(len(found.films)),
+    )
+    return f"{told} {words.say('scattered')}" if found.scattered else told
+
+
+def _steps(steps: tuple[Step, ...], measure: Measure, caption: str, words: Language) -> Iterator[Block]:
+    if not steps:
+        return
+    header = [words.say(f"step_{one}") for one in ("from", "to", "difference", "interval", "mdc", "verdict")]
+    rows = []
+    for step in steps:
+        change, unit = step.change, measure.unit
+        compared = change.verdict is not Verdict.NOT_COMPARABLE
+        rows.append(
+            [
+                _of_film(step.first, words),
+                _of_film(step.second, words) + (f" ({words.say('whole')})" if step.whole else ""),
+                words.signed(change.difference, DECIMALS[unit]) if compared else words.say("none"),
+                words.say("interval", low=words.signed(change.low), high=words.signed(change.high)) if compared else "",
+                _value(change.mdc, unit, words) if compared else "",
+                verdict_words(step, words),
+            ]
+        )
+    yield DataTable(
+        words.say(f"{caption}_caption", measure=measure.abbreviation, unit=_unit(measure.unit, words)),
+        header,
+        rows,
+        frozenset({2, 4}),
+        (18, 18, 8, 14, 8, 34),
+    )
+
+
+def verdict_words(step: Step, words: Language) -> str:
+    """What a difference amounts to, with the reason where it cannot be compared and what is not known of the films."""
+    change = step.change
+    key = change.verdict.name.lower()
+    told = words.say(f"verdict_{key}")
+    if change.occasion is Occasion.SAME_DAY and change.verdict is not Verdict.NOT_COMPARABLE:
+        told = words.say(f"verdict_positional_{key}")
+    elif change.occasion is Occasion.ACROSS_SURGERY:
+        told = f"{told}, {words.say('across_surgery')}"
+    elif step.first.taken == step.second.taken and change.verdict is not Verdict.NOT_COMPARABLE:
+        told = f"{told}, {words.say('repeat_films')}"
+    if change.reasons:
+        told += ": " + "; ".join(words.phrase(one) for one in change.reasons)
+    if change.caveats and not change.reasons:
+        told += ". " + words.say("caveats", what="; ".join(words.phrase(one) for one in change.caveats))
+    return told
+
+
+def _of_film(foot: FootOnFilm, words: Language) -> str:
+    worn = foot.stated.worn
+    about = [words.say(f"worn_{worn}")] if worn and worn != Worn.NOTHING.value else []
+    if foot.loading:
+        about.append(words.say(f"loading_{foot.loading}"))
+    told = ", ".join(about)
+    return f"{words.day(foot.taken)} ({told})" if told else words.day(foot.taken)
+
+
+def _errors(ground: ReportGround, measures: set[str]) -> Iterator[str]:
+    words = ground.words
+    for name, error in ground.new_films.items():
+        if name in measures:
+            holds = words.say("error_holds" if error.holds_reading else "error_alone")
+            yield words.say(
+                "new_film_error",
+                measure=name.upper(),
+                sd=words.number(error.sd, 2),
+                holds=holds,
+                basis=error.basis,
+                source=error.cited,
+            )
+    for name in sorted(measures):
+        published = reader_error(name)
+        if published is not None:
+            yield words.say(
+                "reader_error", measure=name.upper(), sem=words.number(published.sem, 2), source=published.cited
+            )
+
+
+def _grades(feet: list[FootOnFilm], words: Language) -> Iterator[Block]:
+    yield Paragraph(words.say("grades_about"))
+    header = [
+        words.say(f"grade_{one}") for one in ("foot", "measure", "scheme", "grade", "border", "distance", "source")
+    ]
+    rows, conflicts = [], []
+    for foot in feet:
+        for one in foot.shown:
+            found = side_by_side(one)
+            if found.conflict:
+                conflicts.append(words.say("grade_conflict", foot=_foot(foot, words), measure=one.measure.abbreviation))
+            for by in found.by_scheme:
+                given = by.given
+                within = words.say("within_error" if given.borderline else "beyond_border_error")
+                distance = f"{words.number(given.distance)}, {within}" if isfinite(given.distance) else ""
+                grade = words.phrase(given.grade) if given.grade else words.phrase(given.why)
+                rows.append(
+                    [
+                        _foot(foot, words),
+                        one.measure.abbreviation,
+                        by.scheme.title,
+                        grade,
+                        words.number(given.border) if isfinite(given.border) else "",
+                        distance,
+                        by.scheme.cited,
+                    ]
+                )
+    if not rows:
+        yield Paragraph(words.say("grades_none"))
+        return
+    yield DataTable(words.say("grades_caption"), header, rows, frozenset({4}), (14, 8, 18, 14, 7, 16, 24))
+    if conflicts:
+        yield Bullets(conflicts)

@@ -1,0 +1,97 @@
+"""One measure over time: numbers with their intervals, and what a new film adds; told apart by mark, not by colour."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping
+from datetime import date
+from math import hypot, isfinite
+from statistics import NormalDist
+from typing import Any
+
+from raysplay.infer.agreement.document import Picture
+from raysplay.infer.visit.language import Language
+from raysplay.infer.visit.timeline import Timeline
+from raysplay.measure.change import NOTHING_WORN
+from raysplay.measure.reader_error import NewFilmError
+
+_WIDTH_MM, _HEIGHT_MM, _DPI = 150.0, 62.0, 150
+
+STYLE: Any = {
+    "font.size": 7.5,
+    "font.family": "DejaVu Sans",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "svg.hashsalt": "raysplay",
+    "svg.fonttype": "path",
+    "lines.linewidth": 1.0,
+}
+
+
+def timeline_picture(
+    found: Timeline, name: str, unit: str, new_films: Mapping[str, NewFilmError], level: float, words: Language
+) -> Picture | None:
+    """Draw a measure over time; None where no film has a number.
+
+    Parameters
+    ----------
+    found : Timeline
+    name, unit : str
+        As the reader is told them.
+    new_films : mapping of str to NewFilmError
+    level : float
+        Of intervals and bands.
+    words : Language
+    """
+    known = [(one, read) for one, read in zip(found.films, found.reads, strict=True) if isfinite(read.value)]
+    if not known:
+        return None
+    import matplotlib
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    quantile = NormalDist().inv_cdf(0.5 + level / 2.0)
+    error = new_films.get(found.measure)
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(_WIDTH_MM / 25.4, _HEIGHT_MM / 25.4), layout="constrained")
+        FigureCanvasAgg(figure)
+        axes = figure.subplots()
+        line = [(_number(one.taken), read.value) for one, read in known if one in found.on_line]
+        if len(line) > 1:
+            axes.plot(*zip(*line, strict=True), color="0.55", linewidth=0.8, zorder=1)
+        for one, read in known:
+            x, bare = _number(one.taken), one.stated.worn in ("", NOTHING_WORN)
+            sd = (
+                read.sd
+                if error is None
+                else max(read.sd, error.sd)
+                if error.holds_reading
+                else hypot(read.sd, error.sd)
+            )
+            axes.errorbar(x, read.value, quantile * sd, color="0.6", linewidth=4.0, zorder=2)
+            axes.errorbar(x, read.value, quantile * read.sd, color="black", linewidth=1.0, capsize=2.5, zorder=3)
+            axes.plot(
+                x,
+                read.value,
+                "o" if bare else "s",
+                color="black",
+                markerfacecolor="black" if bare else "white",
+                zorder=4,
+            )
+            axes.annotate(words.number(read.value), (x, read.value), (5, 3), textcoords="offset points", zorder=5)
+        days = sorted({one.taken for one, _ in known})
+        axes.set_xticks([_number(day) for day in days], [words.day(day) for day in days])
+        axes.yaxis.set_major_formatter(
+            lambda value, _: words.number(value, 0 if abs(value - round(value)) < 1e-6 else 1)
+        )
+        axes.set_ylabel(f"{name} ({unit})")
+        axes.margins(x=0.15, y=0.15)
+        drawing, picture = io.StringIO(), io.BytesIO()
+        figure.savefig(drawing, format="svg", metadata={"Date": None})
+        figure.savefig(picture, format="png", dpi=_DPI)
+    caption = words.say("plot_caption", measure=name, level=words.number(100 * level, 0))
+    return Picture(caption, drawing.getvalue(), picture.getvalue(), _WIDTH_MM, _HEIGHT_MM)
+
+
+def _number(day: str) -> float:
+    return float(date.fromisoformat(day).toordinal())
