@@ -1,0 +1,205 @@
+"""Every sentence with a number says what its table says, and who stands for a number is told as the review has it."""
+
+import re
+from math import isfinite
+
+import pytest
+
+from raysplay.configs.new_film_error import new_film_error
+from raysplay.infer.agreement.document import Bullets, DataTable, Notice, Paragraph, Picture
+from raysplay.infer.decide.settings import decision_settings
+from raysplay.infer.records import Withheld
+from raysplay.infer.review.requests import PointSent, ReadSent
+from raysplay.infer.review.settings import review_settings
+from raysplay.infer.visit.conditions import Conditions, Stated
+from raysplay.infer.visit.language import language
+from raysplay.infer.visit.persons import persons_of
+from raysplay.infer.visit.report import ReportGround, latest_of, report_of, unconfirmed, where_sentences
+from raysplay.infer.visit.where_it_sits import where_it_sits
+
+
+@pytest.fixture
+def reported(make_run, open_desk, tmp_path):
+    """``reported(films, stated={film: {...}}, reads=[...])`` gives the person, the ground and the report's blocks."""
+
+    def made(films, stated=None, reads=(), name="en", **options):
+        desk = open_desk(make_run(films, **options))
+        for number, sent in reads:
+            version = desk.standing(number, "AB").version
+            desk.save(
+                number, "AB", ReadSent(run=desk.run.identity, version=version, request=f"r{number}-{version}", **sent)
+            )
+        conditions = Conditions({film: Stated(film, **about) for film, about in (stated or {}).items()})
+        (person,), left = persons_of(desk, conditions)
+        errors = {one: error for one in ("hva", "ima", "ima45") if (error := new_film_error(one))}
+        hand = review_settings().hand_placed
+        run = tmp_path / "run"
+        ground = ReportGround("0" * 12, run, desk.run.protocol(), decision_settings(), hand, errors, language(name))
+        return person, ground, report_of(person, left, ground)
+
+    return made
+
+
+def tables(blocks):
+    return {block.caption: block for block in blocks if isinstance(block, DataTable)}
+
+
+def sentences(blocks):
+    said = []
+    for block in blocks:
+        said += (
+            [block.text]
+            if isinstance(block, Paragraph | Notice)
+            else list(block.items)
+            if isinstance(block, Bullets)
+            else []
+        )
+    return said
+
+
+def numbers(text):
+    return [float(one.replace("−", "-")) for one in re.findall(r"[−+]?\d+(?:\.\d+)?", text)]
+
+
+def test_the_sentence_of_the_largest_excess_is_a_row_of_the_table(reported, film_of, foot_of):
+    _, _, blocks = reported({"a.dcm": film_of(feet=(foot_of(hva=32.0, ima=24.0),))})
+    said = next(one for one in sentences(blocks) if one.startswith("The largest excess"))
+    table = next(one for caption, one in tables(blocks).items() if caption.startswith("Levels"))
+    row = next(row for row in table.rows if row[0].startswith("IMA"))
+    assert said.startswith(f"The largest excess is at IMA: {row[1]} degrees ({row[2]}), {row[4]} degrees beyond")
+    assert row[6] in said
+    assert numbers(row[4])[0] == pytest.approx(numbers(row[1])[0] - 9.0, abs=0.051), "IMA normal below 9: 2009;2:15"
+    beyond = [numbers(one[4])[0] for one in table.rows[:5]]
+    assert max(beyond) == numbers(row[4])[0]
+
+
+def test_unproven_levels_say_so_beside_the_number_and_most_is_not_said(reported, film_of, foot_of):
+    _, _, blocks = reported({"a.dcm": film_of(feet=(foot_of(hva=40.0, ima=10.0),))})
+    table = next(one for caption, one in tables(blocks).items() if caption.startswith("Levels"))
+    for row in table.rows:
+        if row[0].startswith(("DMAA", "Congruency", "PPAA")):
+            assert "unproven" in row[5]
+    assert not [one for one in sentences(blocks) if one.startswith("Most of")]
+    (why,) = [one for one in sentences(blocks) if one.startswith("Whether that is most")]
+    assert {"DMAA", "PPAA"} <= set(re.split(r"[ ,.:]+", why))
+
+
+def test_adduction_that_hides_ima_is_said_with_its_number(reported, film_of):
+    person, ground, _ = reported({"a.dcm": film_of()})
+    found = where_it_sits(person.feet[0], ground.protocol, ground.limits, ground.hand)
+    said = [one for one in where_sentences(found, ground.words) if one.startswith("Metatarsus adductus")]
+    beyond = [one for one in found.levels if one.measure.name.startswith("maa_mc") and one.value > 20.0]
+    assert len(said) == len(beyond)
+    for one, level in zip(said, beyond, strict=True):
+        assert f"{level.value:.1f} degrees" in one
+        assert "Aiyer" in one
+
+
+def test_varus_is_named(reported, film_of, foot_of):
+    _, _, blocks = reported({"a.dcm": film_of(feet=(foot_of(hva=-6.0, ima=8.0),))})
+    assert "The great toe leans the other way: HVA −6.0 degrees (varus)." in sentences(blocks)
+    grades = next(one for caption, one in tables(blocks).items() if caption.startswith("Grade"))
+    assert {row[3] for row in grades.rows if row[1] == "HVA"} == {"varus"}
+
+
+def test_the_trend_is_that_of_the_films(reported, film_of, foot_of):
+    films = {f"{i}.dcm": film_of(taken=f"202{i}-03-01", feet=(foot_of(hva=20.0 + 3.0 * i),)) for i in range(1, 5)}
+    _, _, blocks = reported(films, {name: {"worn": "nothing"} for name in films})
+    said = next(one for one in sentences(blocks) if one.startswith("Trend:"))
+    slope, low, high, used, whole = numbers(said)
+    assert slope == pytest.approx(3.0, abs=0.06)
+    assert low < slope < high
+    assert (used, whole) == (4, 4)
+
+
+def test_steps_are_the_differences_of_the_numbers(reported, film_of, foot_of):
+    films = {
+        "1.dcm": film_of(feet=(foot_of(hva=30.0),)),
+        "2.dcm": film_of(taken="2026-03-01", feet=(foot_of(hva=38.0),)),
+    }
+    _, _, blocks = reported(films)
+    (row,) = tables(blocks)["HVA from film to film (degrees)"].rows
+    assert row[2] == "+8.0"
+    low, high = numbers(row[3])
+    assert low < 8.0 < high
+    assert row[5].startswith("beyond error")
+    assert numbers(row[4])[0] < 8.0
+
+
+def test_grades_are_the_published_ones_and_conflicts_are_named(reported, film_of, foot_of):
+    """HVA 27: mild by Robinson and Limbers (15 to 30), moderate by Pique-Vidal and Vila (21 to 39)."""
+    _, _, blocks = reported({"a.dcm": film_of(feet=(foot_of(hva=27.0, ima=15.0),))})
+    grades = next(one for caption, one in tables(blocks).items() if caption.startswith("Grade"))
+    by = {row[2]: row for row in grades.rows if row[1] == "HVA"}
+    assert by["Pique-Vidal and Vila"][3] == "moderate"
+    assert by["Robinson and Limbers"][3] == "mild"
+    assert numbers(by["Robinson and Limbers"][4])[0] == 30.0
+    assert numbers(by["Robinson and Limbers"][5])[0] == 3.0
+    assert "from memory" in by["Robinson and Limbers"][6]
+    assert any("the schemes give HVA different grades" in one for one in sentences(blocks))
+
+
+def test_nobody_confirmed_is_said_in_large_letters_until_somebody_did(reported, film_of):
+    _, _, blocks = reported({"a.dcm": film_of()})
+    assert [block.text for block in blocks if isinstance(block, Notice)] == ["UNCONFIRMED"]
+
+
+def test_a_confirmed_foot_says_by_whom_and_when(reported, film_of):
+    person, _, blocks = reported({"a.dcm": film_of()}, reads=[(1, {"verdict": "confirm"})])
+    assert not [block for block in blocks if isinstance(block, Notice)]
+    record = next(one for caption, one in tables(blocks).items() if caption.startswith("Last film"))
+    day = language("en").day(person.feet[0].standing.at[:10])
+    assert {row[5] for row in record.rows} == {f"confirmed by AB, {day}"}
+
+
+def test_a_correction_speaks_only_for_what_it_moved(reported, film_of):
+    """The toe was corrected: HVA is a person's, IMA still the model's, and the report stays unconfirmed."""
+    sent = {"verdict": "correct", "points": [PointSent(code="PPd_med", x=330.0, y=260.0, moved=True, visible=True)]}
+    person, _, blocks = reported({"a.dcm": film_of()}, reads=[(1, sent)])
+    record = next(one for caption, one in tables(blocks).items() if caption.startswith("Last film"))
+    source = {row[1].split(" (")[0]: row[5] for row in record.rows}
+    assert source["HVA"].startswith("corrected by AB")
+    assert source["IMA"].startswith("model, in a foot corrected by AB")
+    assert unconfirmed(person.feet[0])
+    assert [block for block in blocks if isinstance(block, Notice)]
+    assert any("this foot was changed since" in one for one in sentences(blocks)), "no stale picture of the run"
+
+
+def test_a_foot_that_cannot_be_measured_gives_no_number_anywhere(reported, film_of, foot_of):
+    sent = {"verdict": "cannot_be_measured", "reason": "cut off"}
+    person, _, blocks = reported({"a.dcm": film_of(feet=(foot_of(hva=33.3),))}, reads=[(1, sent)])
+    assert person.feet[0].unfit
+    told = " ".join([*sentences(blocks), *(" ".join(row) for one in tables(blocks).values() for row in one.rows)])
+    assert "33.3" not in told
+    assert "cut off" in told
+    assert not [block for block in blocks if isinstance(block, Picture)]
+
+
+def test_withheld_numbers_have_no_grade_no_step_and_no_level(reported, film_of, foot_of):
+    films = {
+        "1.dcm": film_of(feet=(foot_of(hva=33.3, withheld={"hva": Withheld.DOUBTFUL_POINTS}),)),
+        "2.dcm": film_of(taken="2026-03-01", feet=(foot_of(hva=44.4, withheld={"hva": Withheld.DOUBTFUL_POINTS}),)),
+    }
+    _, _, blocks = reported(films)
+    told = " ".join([*sentences(blocks), *(" ".join(row) for one in tables(blocks).values() for row in one.rows)])
+    assert not re.search(r"33\.3|44\.4|11\.1", told)
+    assert "HVA" not in {
+        row[1] for caption, one in tables(blocks).items() if caption.startswith("Grade") for row in one.rows
+    }
+
+
+def test_where_table_and_file_disagree_both_are_told(reported, film_of):
+    stated = {"a.dcm": {"taken": "2024-05-06", "loading": "none"}}
+    _, _, blocks = reported({"a.dcm": film_of()}, stated)
+    said = next(one for one in sentences(blocks) if "table of conditions says" in one)
+    assert "6 May 2024" in said
+    assert "1 March 2025" in said
+    assert "the load was none, the file full" in said
+
+
+def test_the_record_is_of_the_last_bare_film(reported, film_of, foot_of):
+    films = {name: film_of(feet=(foot_of(hva=hva),)) for name, hva in (("a.dcm", 20.0), ("b.dcm", 31.0))}
+    person, _, _ = reported(films, {"a.dcm": {"worn": "splint"}, "b.dcm": {"worn": "nothing"}})
+    assert latest_of(person, "R").film.name == "b.dcm"
+    assert latest_of(person, "L") is None
+    assert isfinite(latest_of(person, "R").measure("hva").given[0])
