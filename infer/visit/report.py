@@ -8,6 +8,7 @@ from math import isfinite
 from pathlib import Path
 
 from raysplay.configs.conversation_facts import conversation_facts
+from raysplay.configs.normal_ranges import normal_ranges
 from raysplay.configs.protocol import ReadingProtocol
 from raysplay.configs.reader_error import reader_error
 from raysplay.infer.agreement.document import (
@@ -348,6 +349,8 @@ def _pictures(foot: FootOnFilm, ground: ReportGround) -> Iterator[Block]:
                 source=NORMAL.source,
             )
         )
+        if (shown := foot.measure("hva")) is not None and normal_ranges()["hva"].excess(shown.given[0]) > 0.0:
+            yield Paragraph(words.say("bump"))
     picture, why = overlay_picture(foot, ground.folder, words)
     yield picture if picture is not None else Paragraph(words.say(why))
 
@@ -378,7 +381,7 @@ def _one_timeline(found: Timeline, measure: Measure, ground: ReportGround) -> It
     picture = timeline_picture(
         found, measure.abbreviation, _unit(measure.unit, words), ground.new_films, ground.level, words
     )
-    yield Paragraph(words.say("timeline_measure", measure=_title(measure, words)))
+    yield Heading(_title(measure, words), 3)
     if picture is not None:
         yield picture
     yield from _steps(found.steps, measure, "steps", words)
@@ -429,7 +432,7 @@ def _steps(steps: tuple[Step, ...], measure: Measure, caption: str, words: Langu
         header,
         rows,
         frozenset({2, 4}),
-        (18, 18, 8, 14, 8, 34),
+        (17, 18, 11, 14, 10, 30),
     )
 
 

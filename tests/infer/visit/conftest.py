@@ -37,7 +37,7 @@ KEEPER, COOK = "1111222233334444", "5555666677778888"
 
 @dataclass
 class Foot:
-    """A foot on a film: ``hva`` and ``ima`` in degrees, spread of its points in pixels."""
+    """A foot on a film: ``hva`` and ``ima`` in degrees, spread of its points in pixels; landmarks moved by mm."""
 
     side: str = "R"
     hva: float = 30.0
@@ -46,6 +46,7 @@ class Foot:
     decision: str = "accepted"
     withheld: dict = field(default_factory=dict)
     confidence: dict = field(default_factory=dict)
+    moved: dict = field(default_factory=dict)
 
 
 @dataclass
@@ -87,7 +88,10 @@ def make_run(tmp_path):
             facts = FilmFacts(name, "", ROWS, COLUMNS, spacing.row_mm, spacing.column_mm, 1.0, one.spacing.value, ())
             records = []
             for foot in one.feet:
-                points = on_film(laid(foot.hva, foot.ima), foot.side)
+                placed = laid(foot.hva, foot.ima)
+                for code, shift in foot.moved.items():
+                    placed[landmark_schema().index(code)] += shift
+                points = on_film(placed, foot.side)
                 covariance = np.tile(foot.spread**2 * np.eye(2), (len(points), 1, 1))
                 confidence = np.full(len(points), 0.95)
                 for code, value in foot.confidence.items():

@@ -84,15 +84,26 @@ def test_unproven_levels_say_so_beside_the_number_and_most_is_not_said(reported,
     assert {"DMAA", "PPAA"} <= set(re.split(r"[ ,.:]+", why))
 
 
-def test_adduction_that_hides_ima_is_said_with_its_number(reported, film_of):
-    person, ground, _ = reported({"a.dcm": film_of()})
+@pytest.mark.parametrize(("shift", "count"), [(0.0, 0), (20.0, 2)])
+def test_adduction_that_hides_ima_is_said_with_its_number(reported, film_of, foot_of, shift, count):
+    """Above 20 degrees a foot counts as adducted (Foot Ankle Int 2014;35:1292)."""
+    moved = dict.fromkeys(("TN_med", "C1M1_med"), (0.0, shift))
+    person, ground, _ = reported({"a.dcm": film_of(feet=(foot_of(moved=moved),))})
     found = where_it_sits(person.feet[0], ground.protocol, ground.limits, ground.hand)
     said = [one for one in where_sentences(found, ground.words) if one.startswith("Metatarsus adductus")]
     beyond = [one for one in found.levels if one.measure.name.startswith("maa_mc") and one.value > 20.0]
-    assert len(said) == len(beyond)
+    assert len(said) == len(beyond) == count
     for one, level in zip(said, beyond, strict=True):
         assert f"{level.value:.1f} degrees" in one
+        assert f"{level.value - 20.0:.1f} degrees beyond 0 to 20" in one
         assert "Aiyer" in one
+
+
+@pytest.mark.parametrize(("hva", "said"), [(14.9, False), (15.2, True)])
+def test_the_bump_is_told_only_beyond_the_published_range(reported, film_of, foot_of, hva, said):
+    """HVA normal below 15 (J Foot Ankle Res 2009;2:15): a straight foot has no bump to explain."""
+    _, _, blocks = reported({"a.dcm": film_of(feet=(foot_of(hva=hva),))})
+    assert any(one.startswith("The bump on") for one in sentences(blocks)) is said
 
 
 def test_varus_is_named(reported, film_of, foot_of):
