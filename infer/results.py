@@ -302,6 +302,11 @@ def landmarks_by_code(points: FloatArray, covariance: FloatArray, confidence: Fl
         Square pixels.
     confidence : ndarray, shape (L,)
         0 to 1.
+
+    Returns
+    -------
+    dict of str to Landmark
+        In schema order.
     """
     schema = landmark_schema()
     return {

@@ -47,16 +47,24 @@ def transform_covariance(matrix: FloatArray, covariance: FloatArray) -> FloatArr
 
 
 def similarity(source: FloatArray, target: FloatArray, weight: FloatArray | None = None) -> FloatArray:
-    """Least-squares similarity without reflection that carries ``source`` (K, 2) to ``target`` (K, 2).
+    """Least-squares similarity without reflection that carries one set of points to another.
+
+    Parameters
+    ----------
+    source, target : ndarray, shape (K, 2)
+        x and y, each in the pixels of its own picture, pair by pair.
+    weight : ndarray, shape (K,), optional
+        Of each pair's squared distance, not below zero; all alike by default.
 
     Returns
     -------
     ndarray, shape (3, 3)
+        Maps pixels of the source to pixels of the target.
 
     Raises
     ------
     ValueError
-        If all source points coincide.
+        If all source points that have weight coincide.
     """
     w = np.ones(len(source)) if weight is None else weight
     w = (w / w.sum())[:, None]
@@ -152,9 +160,26 @@ def crop(image: npt.NDArray[np.float32], image_from_crop: FloatArray, size: tupl
 def blocks_under(
     image: npt.NDArray[np.float32], image_from_crop: FloatArray, size: tuple[int, int], factor: int
 ) -> tuple[npt.NDArray[np.float32], tuple[int, int]]:
-    """The whole blocks of ``factor`` pixels that a crop can touch, and the column and row they start at.
+    """The whole blocks of ``factor`` pixels that a crop can touch.
 
     Averaging a whole film for one foot costs more than reading the crop.
+
+    Parameters
+    ----------
+    image : ndarray of float32, shape (rows, columns)
+        A film.
+    image_from_crop : ndarray, shape (3, 3)
+        Maps pixels of the crop to pixels of the film, affine.
+    size : (rows, columns) of the crop
+    factor : int
+        Side of a block in pixels of the film.
+
+    Returns
+    -------
+    window : ndarray of float32
+        Part of the film; one block at least, the last of a row or column cut off where the film ends.
+    start : (int, int)
+        Column and row of the film at which it begins.
     """
     rows, columns = size
     corners = transform_points(

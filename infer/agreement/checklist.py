@@ -20,6 +20,12 @@ FOR_AUTHORS = "for the authors to write"
 
 
 class ChecklistItem(Config):
+    """One item of a published list, in short words of our own.
+
+    ``number`` is the one it has there; ``answer`` names what the program fills in, one of ``ANSWERS``, and is empty
+    where the authors must; ``tag`` is None where that of the list holds.
+    """
+
     number: int
     item: str
     answer: str = ""

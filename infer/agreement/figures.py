@@ -118,6 +118,7 @@ class Comparison:
 
     @property
     def known(self) -> BoolArray:
+        """Which feet have a number in both columns, so that there is a difference; shape (F,)."""
         known: BoolArray = np.isfinite(self.first) & np.isfinite(self.second)
         return known
 

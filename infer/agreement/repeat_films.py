@@ -53,7 +53,26 @@ def new_film_figures(
 ) -> Iterator[tuple[str, str, Estimate]]:
     """Whose, statistic and estimate: the tool, each reader, and any reader, over new films of the same foot.
 
-    ``tool`` (F,), ``readings`` (F, R, S), ``again`` and ``groups`` (F,).
+    Parameters
+    ----------
+    tool : ndarray, shape (F,)
+        In the unit of the measure; ``nan`` where the tool gave no number.
+    readings : ndarray, shape (F, R, S)
+        Of R readers in S sessions; ``nan`` for a missing one.
+    readers : tuple of str, length R
+    again : ndarray of int, shape (F,)
+        Films of one foot share a number, 0.. without gaps; -1 of a foot with one film.
+    groups : ndarray of int, shape (F,)
+        Person of each.
+    level : float
+        Of the intervals, 0..1.
+
+    Yields
+    ------
+    whose, statistic : str
+    estimate : Estimate
+        In the unit of the measure. Nothing at all comes where no foot stands on several films. Figures of all readers
+        are made of each reader's first reading.
     """
     if not (again >= 0).any():
         return

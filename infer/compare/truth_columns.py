@@ -236,7 +236,13 @@ def _to_ignore(table: UserTable, choice: Choice) -> set[str]:
 
 
 def refuse_own_numbers(table: UserTable) -> None:
-    """Refuse what a run or an open review wrote: the model would be compared with itself."""
+    """Refuse what a run or an open review wrote: the model would be compared with itself.
+
+    Raises
+    ------
+    UserTableError
+        If the table has a column ``decision``, and reasons or ends of intervals as well.
+    """
     ends = {"low", "high"} <= table.headings.keys() or {"hva_low", "ima_low"} & table.headings.keys()
     if "decision" in table.headings and ("reasons" in table.headings or ends):
         raise table.error(

@@ -38,6 +38,14 @@ def needed_landmarks(schema: LandmarkSchema, measures: Iterable[Measure]) -> lis
 def usable_landmarks(film: Film, landmarks: FootLandmarks, limits: DecisionLimits) -> npt.NDArray[np.bool_]:
     """Whether a measure may stand on each landmark: on the film and confident enough.
 
+    Parameters
+    ----------
+    film : Film
+    landmarks : FootLandmarks
+        In pixels of that film.
+    limits : DecisionLimits
+        The least confidence that they ask for, of any foot or with a condition that this one seems to have.
+
     Returns
     -------
     ndarray of bool, shape (L,)

@@ -246,9 +246,21 @@ def _inverted(ds: Dataset, remarks: list[Remark]) -> bool:
 def percentile_grey(
     pixels: npt.NDArray[Any], percentiles: tuple[float, float], *, beyond: bool = False
 ) -> npt.NDArray[np.float32]:
-    """Unsigned integers of a picture file, shape (rows, columns), stretched to 0..1 between percentiles.
+    """Unsigned integers of a picture file stretched to 0..1 between percentiles.
 
-    With ``beyond``, values outside the percentiles go on below 0 and above 1.
+    Parameters
+    ----------
+    pixels : ndarray of unsigned int, shape (rows, columns)
+        8 or 16 bits.
+    percentiles : (float, float)
+        Which of the values become 0 and 1, 0..100; least and largest value where the two are one.
+    beyond : bool
+        Values outside the percentiles go on below 0 and above 1 instead of being cut off there, if two or more lie
+        between and so tell the line.
+
+    Returns
+    -------
+    ndarray of float32, shape (rows, columns)
 
     Raises
     ------
@@ -295,7 +307,7 @@ def colour_to_grey(pixels: npt.NDArray[np.uint8], tolerance: float, share: float
 def photograph_to_grey(
     pixels: npt.NDArray[np.uint8], tint: float, tolerance: float, share: float
 ) -> npt.NDArray[np.uint8] | None:
-    """Grey picture of a grey scene photographed in colour, shape (rows, columns, 3), else None.
+    """Grey picture of a grey scene photographed in colour.
 
     A screen or light box gives all its greys one mild tint: each channel follows from the brightness alone, up to noise
     and coloured fringes. A coloured scene has several colours of one brightness; skin has a stronger tint.
@@ -308,6 +320,11 @@ def photograph_to_grey(
     tolerance, share : float
         No more than ``share`` of the pixels may have a channel that differs by more than ``tolerance`` of the full
         range from the usual one of its brightness.
+
+    Returns
+    -------
+    ndarray of uint8, shape (rows, columns), or None
+        Brightness of each pixel; None for a scene in colour.
     """
     step = max(1, int(np.sqrt(pixels.shape[0] * pixels.shape[1] / _SAMPLE_PIXELS)))
     sample = pixels[::step, ::step].reshape(-1, 3).astype(np.float32)

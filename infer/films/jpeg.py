@@ -220,6 +220,22 @@ def left_over(content: bytes, frame: JpegFrame, decode: Decode, pixels: npt.NDAr
     The decoder speaks only of whole bytes that it has not taken in, and it takes in some ahead. But data that matter
     can be told: with one of their bits turned the picture is another one, or none. The last bits of a scan must be
     such, but for the padding, which is ones (T.81, F.1.2.3), with some encoders zeros.
+
+    Parameters
+    ----------
+    content : bytes
+        The stream.
+    frame : JpegFrame
+        Its headers.
+    decode : callable
+        As ``pixels`` were decoded.
+    pixels : ndarray, shape (rows, columns) or (rows, columns, components)
+        What ``decode`` makes of the stream.
+
+    Returns
+    -------
+    bool
+        False, too, of a process that this cannot be told of, such as arithmetic coding.
     """
     if frame.process in (*_HUFFMAN_SEQUENTIAL, LOSSLESS):
         start, end = frame.scans[-1]

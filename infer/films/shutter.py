@@ -11,9 +11,22 @@ _MOST_VERTICES = 1000
 
 
 def outside_shutter(ds: Dataset, rows: int, columns: int) -> tuple[npt.NDArray[np.bool_] | None, tuple[str, ...]]:
-    """Pixels that the shutter hides, shape (rows, columns); None where it hides nothing or is unusable.
+    """Pixels that the shutter hides.
 
-    Edges and vertices are given as rows and columns counted from 1; several shapes hide together.
+    In the header edges and vertices are rows and columns counted from 1; several shapes hide together.
+
+    Parameters
+    ----------
+    ds : Dataset
+    rows, columns : int
+        Of the film.
+
+    Returns
+    -------
+    hidden : ndarray of bool, shape (rows, columns), or None
+        None where it hides nothing, or was ignored since it is unusable or hides everything.
+    remarks : tuple of str
+        What was done, without text of the header.
     """
     value = ds.get("ShutterShape")
     if not value:

@@ -97,6 +97,11 @@ def torn(grey: npt.NDArray[np.uint8], unit_rows: int = BLOCK, level: float = 0.0
         Height of a coded row in pixels.
     level : float
         Grey levels by which the means of blocks differ at least (:class:`raysplay.infer.films.jpeg.JpegFrame`).
+
+    Returns
+    -------
+    bool
+        False, too, of a picture too small to tell: below three coded rows, or ``_FEWEST`` blocks across.
     """
     if grey.shape[0] < 3 * unit_rows or grey.shape[1] < _FEWEST * BLOCK:
         return False

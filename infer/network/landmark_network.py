@@ -104,6 +104,13 @@ class LandmarkNetwork(nn.Module):
 def cell_centres(rows: int, columns: int, device: torch.device) -> tuple[Tensor, Tensor]:
     """Crop coordinates of map columns and rows: a cell covers ``STRIDE`` pixels, whose middle it stands for.
 
+    Parameters
+    ----------
+    rows, columns : int
+        Cells of the map.
+    device : torch.device
+        Where the coordinates are to lie.
+
     Returns
     -------
     x : Tensor, shape (columns,)

@@ -71,7 +71,13 @@ def drawn_axes(measurements: Iterable[Measurement], schema: LandmarkSchema, show
     measurements : iterable of Measurement
     schema : LandmarkSchema
     shown : ndarray, shape (L, 2)
-        Landmarks in pixels of the picture.
+        Landmarks in pixels of the picture; ``nan`` where not placed.
+
+    Returns
+    -------
+    list of DrawnAxis
+        In the order in which the measures need them, in pixels of the picture. The tag is the bone, with the
+        construction behind it where the bone has several axes.
     """
     found: dict[tuple[str, bytes, bytes], tuple[AxisLine, str]] = {}
     for one in measurements:
@@ -98,13 +104,21 @@ def angle_arcs(
 
     Parameters
     ----------
+    measurements : iterable of Measurement
+    schema : LandmarkSchema
     shown : ndarray, shape (L, 2)
-        Landmarks in the picture.
+        Landmarks in pixels of the picture; ``nan`` where not placed.
     axes : sequence of DrawnAxis
+        Of the same measures (:func:`drawn_axes`).
     avoid : ndarray, shape (P, 2)
         Points that an arc should not run over.
     size : (int, int)
         Width and height of the picture.
+
+    Returns
+    -------
+    list of AngleArc
+        In the order of the measures; one that is withheld, or is no angle between two axes, has none.
     """
     arcs: list[AngleArc] = []
     for one in measurements:
@@ -250,7 +264,18 @@ def _crosses(line: FloatArray, curves: FloatArray) -> BoolArray:
 
 
 def segments_cross(a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray) -> BoolArray:
-    """Whether segments a to b and c to d, ends of shape (..., 2), meet: by the sides on which their ends lie."""
+    """Whether segments a to b and c to d meet: by the sides on which their ends lie.
+
+    Parameters
+    ----------
+    a, b, c, d : ndarray, shape (..., 2)
+        The ends, of shapes that broadcast together.
+
+    Returns
+    -------
+    ndarray of bool, shape (...)
+        To touch is to meet; segments of one line count as meeting, however far apart.
+    """
 
     def side(p: FloatArray, q: FloatArray, r: FloatArray) -> FloatArray:
         turned: FloatArray = (q[..., 0] - p[..., 0]) * (r[..., 1] - p[..., 1]) - (q[..., 1] - p[..., 1]) * (

@@ -48,8 +48,15 @@ def axis_lines(measure: Measure, schema: LandmarkSchema, points: FloatArray) -> 
 
     Parameters
     ----------
+    measure : Measure
+    schema : LandmarkSchema
     points : ndarray, shape (L, 2)
         Any affine image of the foot: midpoints stay midpoints.
+
+    Returns
+    -------
+    list of AxisLine
+        In the frame of the points, ``nan`` where one is not placed; empty for a measure without axes.
     """
     at = {code: points[schema.index(code)] for code in measure.landmarks}
     return [

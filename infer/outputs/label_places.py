@@ -143,6 +143,12 @@ class Ground:
         taken : sequence of Box
             Of other labels.
         leaders : sequence of ndarray of shape (2, 2)
+            Of other labels.
+
+        Returns
+        -------
+        Placed
+            In pixels of the picture. Where no place is free, the one that covers least.
         """
         for reach in (_REACH, np.inf):
             boxes = self._candidates(one, reach)
@@ -180,7 +186,7 @@ class Ground:
         return np.concatenate([corner, corner + np.array([one.width, one.height])], axis=1)
 
     def covering(self, boxes: FloatArray, taken: Sequence[Box], leaders: Sequence[FloatArray]) -> FloatArray:
-        """Cost (B,) of what must not be: to lie over lines, points, other labels or their leaders, or off the picture.
+        """Cost of what must not be: to lie over lines, points, other labels or their leaders, or off the picture.
 
         Parameters
         ----------
@@ -189,6 +195,12 @@ class Ground:
         taken : sequence of Box
             Of other labels.
         leaders : sequence of ndarray of shape (2, 2)
+            Of other labels.
+
+        Returns
+        -------
+        ndarray, shape (B,)
+            0 where a box is free, else ``_COVERS`` or more.
         """
         blocks = self._blocks(boxes)
         cost: FloatArray = np.where(blocks > 0.0, _COVERS + blocks, 0.0) + _COVERS * _covers(boxes, taken, leaders)

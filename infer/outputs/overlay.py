@@ -177,8 +177,14 @@ def lay_out(
         In the order in which their labels find a place.
     schema : LandmarkSchema
     doubtful : collection of int
+        Indices of the landmarks to mark as doubtful.
     grey : ndarray of uint8, shape (H, W)
         The picture.
+
+    Returns
+    -------
+    Layout
+        In pixels of the picture.
     """
     height, width = grey.shape
     used = {

@@ -224,7 +224,18 @@ def _doubtful_legend(draw: ImageDraw.ImageDraw, y: float) -> None:
 
 
 def draw_diamond(draw: ImageDraw.ImageDraw, at: FloatArray, radius: float, width: int) -> None:
-    """Mark of a doubtful point at ``at``, shape (2,): a diamond with a cross, told from others without colour."""
+    """Mark of a doubtful point: a diamond with a cross, told from others without colour.
+
+    Parameters
+    ----------
+    draw : ImageDraw
+    at : ndarray, shape (2,)
+        x and y of its middle in pixels of what is drawn on.
+    radius : float
+        From the middle to a corner, in the same pixels.
+    width : int
+        Of its lines; below them lies ground of twice that width.
+    """
     x, y = at
     corners = [(x, y - radius), (x + radius, y), (x, y + radius), (x - radius, y), (x, y - radius)]
     for colour, thick in ((GROUND, width * 2), (DOUBT, width)):

@@ -159,10 +159,19 @@ def read_table(
 def check(path: Path, name: str, fits: pa.ChunkedArray | pa.Array | npt.NDArray[np.bool_]) -> None:
     """Refuse a table whose column does not fit everywhere; an empty cell is told apart by the caller.
 
+    Parameters
+    ----------
+    path : Path
+        Of the table, for the error.
+    name : str
+        Of the column.
+    fits : array of bool, shape (rows,)
+        Whether each cell is what it should be.
+
     Raises
     ------
     RunError
-        If it does not.
+        If one is not; it names table and column, and no cell.
     """
     if not np.all(np.asarray(fits)):
         raise RunError(f"{path}: column {name} {WHAT_MEASURE_WRITES}")

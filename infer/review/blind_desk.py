@@ -42,8 +42,8 @@ class BlindDesk(Desk):
         """Start the decoding process; which film comes first depends on who reads."""
         self.films.begin(int(self.run.film_of[self.study.order(self.study.plan.readers[0])[0].foot]))
 
-    def check_reader(self, reader: str) -> None:
-        """Refuse a reader whom the study does not name."""
+    def _check_reader(self, reader: str) -> None:
+        """Refuse a reader whom the study does not name, by a RefusedError."""
         if reader not in self.study.plan.readers:
             raise RefusedError("the study does not name a reader with these initials")
 
@@ -51,8 +51,13 @@ class BlindDesk(Desk):
         """Refuse a browser that reads for one reader of the study and states the initials of another.
 
         Reads and progress of a reader are no other reader's to see.
+
+        Raises
+        ------
+        RefusedError
+            For that, or if the study names no reader with the initials stated.
         """
-        self.check_reader(other)
+        self._check_reader(other)
         if reader != other and reader in self.study.plan.readers:
             raise RefusedError(
                 f"this browser reads as {reader}, and a study shows a reader their own reads alone. For {other}, open "
@@ -60,9 +65,9 @@ class BlindDesk(Desk):
                 f"to be started without it"
             )
 
-    def item(self, number: int, reader: str) -> StudyItem:
-        """One place in a reader's order."""
-        self.check_reader(reader)
+    def _item(self, number: int, reader: str) -> StudyItem:
+        """One place in a reader's order, from 1; RefusedError or UnknownFootError where there is none."""
+        self._check_reader(reader)
         order = self._order(reader)
         if not 1 <= number <= len(order):
             raise UnknownFootError("there is no such foot")
@@ -70,12 +75,12 @@ class BlindDesk(Desk):
 
     def key(self, number: int, reader: str) -> Key:
         """Reads of a study are kept apart by reader; the item is the place in the reader's order."""
-        self.item(number, reader)
+        self._item(number, reader)
         return Key(number, self.study.identity, reader)
 
     def foot_of(self, number: int, reader: str) -> int:
         """Foot of the run, from 0, at a place in a reader's order; RefusedError where the study does not name them."""
-        return self.item(number, reader).foot
+        return self._item(number, reader).foot
 
     def film_of(self, number: int, reader: str) -> int:
         """Film of the run, from 0: films have the number of their foot, so that a repeat cannot be told."""
@@ -99,7 +104,7 @@ class BlindDesk(Desk):
 
     def feet(self, reader: str, wanted: Filter, offset: int, limit: int) -> answers.BlindFeet:
         """The reader's own order, whatever is wanted: number, side and state alone."""
-        self.check_reader(reader)
+        self._check_reader(reader)
         stands = self._states(reader)
         rows: list[answers.BlindWorklistFoot] = []
         for number, item in enumerate(self._order(reader), start=1):
@@ -113,7 +118,7 @@ class BlindDesk(Desk):
 
     def neighbour(self, number: int, reader: str, wanted: Filter, forward: bool) -> int | None:
         """Number of the next or previous foot in the reader's order; None at the end."""
-        self.item(number, reader)
+        self._item(number, reader)
         found = number + (1 if forward else -1)
         return found if 1 <= found <= len(self._order(reader)) else None
 
@@ -183,7 +188,7 @@ class BlindDesk(Desk):
 
     def progress(self, reader: str) -> answers.BlindProgress:
         """The reader's own reads, open and done."""
-        self.check_reader(reader)
+        self._check_reader(reader)
         total = len(self._order(reader))
         done = sum(state != OPEN for _, state, _ in self._states(reader).values())
         return {"open": total - done, "done": done, "total": total, "by_reader": {reader: done}}

@@ -110,7 +110,13 @@ def feet(
 
 @router.get("/feet/{number}/next", **_AS_IT_IS)
 def neighbour(desk: AtDesk, number: int, viewer: Viewer, wanted: Wanted, direction: Text = "next") -> answers.Neighbour:
-    """The next or previous foot, counted from the foot's place in the order even if it passes the filter no more."""
+    """The next or previous foot, counted from the foot's place in the order even if it passes the filter no more.
+
+    Raises
+    ------
+    RefusedError
+        If the direction is another word.
+    """
     if direction not in ("next", "previous"):
         raise RefusedError("the direction is next or previous")
     return {"id": desk.neighbour(number, viewer, wanted, direction == "next")}
@@ -176,6 +182,6 @@ def progress(desk: AtDesk, viewer: Viewer) -> answers.Progress:
 
 
 @router.api_route("/{rest:path}", methods=["GET", "POST", "PUT", "PATCH", "DELETE"], include_in_schema=False)
-def unknown(rest: str) -> None:
+def _unknown(rest: str) -> None:
     """Whatever else is asked for."""
     raise UnknownFootError("there is nothing here")

@@ -30,7 +30,7 @@ _REFUSALS = ("Refusal", "Overtaken", "InOtherHands")
 
 @dataclass(frozen=True)
 class Call:
-    """A call: the model of its body, and the type of its answer; ``gives`` is None for bytes."""
+    """A call: what it does, the model of its body, and the type of its answer; ``gives`` is None for bytes."""
 
     method: str
     path: str
@@ -69,7 +69,8 @@ def calls() -> tuple[Call, ...]:
             takes = next((one for one in hints.values() if _is_model(one)), None)
             gives = None if hints["return"] is Response else hints["return"]
             (method,) = route.methods or {"GET"}
-            found.append(Call(method, route.path, inspect.getdoc(route.endpoint) or "", takes, gives))
+            says = (inspect.getdoc(route.endpoint) or "").partition("\n\n")[0]
+            found.append(Call(method, route.path, says, takes, gives))
     return tuple(found)
 
 

@@ -73,13 +73,25 @@ class OpenDesk(Desk):
         return Key(number)
 
     def foot_of(self, number: int, reader: str) -> int:
-        """Row of ``feet.csv``, from 0."""
+        """Row of ``feet.csv``, from 0; the page counts feet from 1, alike for all readers.
+
+        Raises
+        ------
+        UnknownFootError
+            If the run has no such foot.
+        """
         if not 1 <= number <= len(self.run):
             raise UnknownFootError("there is no such foot")
         return number - 1
 
     def film_of(self, number: int, reader: str) -> int:
-        """Row of ``films.csv``, from 0."""
+        """Row of ``films.csv``, from 0; the page counts films from 1, alike for all readers.
+
+        Raises
+        ------
+        UnknownFootError
+            If the run has no such film.
+        """
         if not 1 <= number <= self.run.film_count:
             raise UnknownFootError("there is no such film")
         return number - 1
@@ -105,8 +117,8 @@ class OpenDesk(Desk):
         unknown = self.lineage.groundless()
         self.lineage.lay({item: self.ground(item - 1) for item in unknown if 1 <= item <= len(self.run)})
 
-    def check(self, wanted: Filter) -> None:
-        """Refuse a filter that no foot could pass by mistake."""
+    def _check(self, wanted: Filter) -> None:
+        """Refuse, by a RefusedError, a filter that no foot could pass by mistake."""
         if not self.worklist.known_order(wanted.sort):
             raise RefusedError("there is no such order")
         if wanted.state not in ("", *STATES) or wanted.decision not in ("", *DECISIONS):
@@ -121,7 +133,7 @@ class OpenDesk(Desk):
             If there is no such order, state or decision.
         """
         self.check_run()
-        self.check(wanted)
+        self._check(wanted)
         self._catch_up()
         claims = self.store.claims()
         with self._lock:
@@ -153,7 +165,7 @@ class OpenDesk(Desk):
 
     def neighbour(self, number: int, reader: str, wanted: Filter, forward: bool) -> int | None:
         """Number of the next or previous foot that passes, whether or not this one still does; None at the end."""
-        self.check(wanted)
+        self._check(wanted)
         foot = self.foot_of(number, reader)
         self._catch_up()
         with self._lock:
@@ -162,7 +174,7 @@ class OpenDesk(Desk):
 
     def foot(self, number: int, reader: str, wanted: Filter) -> answers.OpenFoot:
         """A foot with all that is known of it; films of the next ones are made ready."""
-        self.check(wanted)
+        self._check(wanted)
         foot = self.foot_of(number, reader)
         self._catch_up()
         standing = self.standing(number, reader)

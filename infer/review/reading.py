@@ -107,7 +107,13 @@ class FootGauge:
         return tuple(under(one.name, construction) for one in self._reported)
 
     def measures(self, construction: str) -> tuple[Measure, ...]:
-        """The run's measures by one of :attr:`constructions`; those that lack it keep their own."""
+        """The run's measures by one of :attr:`constructions`; those that lack it keep their own.
+
+        Raises
+        ------
+        ValueError
+            If it is none of them.
+        """
         if construction not in self.constructions:
             raise ValueError(f"no construction {construction!r}; there are {', '.join(self.constructions)}")
         return self._reported if construction == AS_RUN else self._under(construction)
@@ -133,6 +139,16 @@ class FootGauge:
         side : {'L', 'R'}
         film : FilmFacts
         construction : str
+
+        Returns
+        -------
+        list of Measured
+            In the order of the run; degrees, millimetres or a ratio, as the unit of the measure says.
+
+        Raises
+        ------
+        ValueError
+            If the construction is none of :attr:`constructions`.
         """
         schema, measures = landmark_schema(), self.measures(construction)
         by_hand = placed.moved[:, None, None]

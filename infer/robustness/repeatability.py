@@ -70,9 +70,23 @@ def within_subject_sd(values: npt.ArrayLike) -> float:
 def repeated(
     folder: Path, films: ReadsFilms, feet: FootReader, measures: Sequence[str]
 ) -> tuple[npt.NDArray[np.float64], dict[str, int]]:
-    """Values (N, K, M) of the K readings of every film on which each found one foot to measure, and what became of it.
+    """Values of every film on which each reading found one foot to measure, and of how many films that is so.
 
-    A value that a reading withheld is nan.
+    Parameters
+    ----------
+    folder : Path
+        Of films; all below it are read, once for each of ``CHANGES``.
+    films : ReadsFilms
+    feet : FootReader
+    measures : sequence of str
+        Their names.
+
+    Returns
+    -------
+    values : ndarray, shape (N, K, M)
+        N films, K readings in the order of ``CHANGES``, M measures in their units; ``nan`` where one was withheld.
+    counts : dict of str to int
+        How many files were read, with those that yielded no film, and N; by the words that are printed.
     """
     readings: list[dict[str, FilmRecord]] = []
     candidates = collect([folder]).candidates

@@ -51,7 +51,7 @@ def bias(differences: npt.ArrayLike, groups: npt.ArrayLike | None = None, level:
     Raises
     ------
     ValueError
-        If a difference is not a finite number or ``nan``, or lengths differ.
+        If a difference is not a finite number or ``nan``, lengths differ, or the level does not lie between 0 and 1.
 
     Examples
     --------
@@ -81,8 +81,23 @@ def mean_absolute_error(
 ) -> Estimate:
     """Mean of the sizes of the differences, ``sum(|d|) / n``.
 
-    0.798 standard deviations where differences are normal without bias. Parameters as for ``bias``; the interval is
-    that of the logarithm.
+    0.798 standard deviations where differences are normal without bias.
+
+    Parameters
+    ----------
+    differences, groups, level
+        As for ``bias``.
+
+    Returns
+    -------
+    Estimate
+        In the unit of the differences; the interval is made on the scale of the logarithm. It is ``nan`` below
+        ``FEWEST`` independent films or persons, or where all differences have one size.
+
+    Raises
+    ------
+    ValueError
+        As for ``bias``.
 
     Examples
     --------
@@ -98,7 +113,21 @@ def root_mean_square_error(
 ) -> Estimate:
     """``sqrt(sum(d^2) / n)``; large errors weigh more than in the mean absolute error.
 
-    Parameters as for ``bias``; the interval is that of the logarithm of the mean square, widened for few persons.
+    Parameters
+    ----------
+    differences, groups, level
+        As for ``bias``.
+
+    Returns
+    -------
+    Estimate
+        In the unit of the differences; the interval is made on the scale of the logarithm of the mean square, and
+        widened for few persons. It is ``nan`` as for ``mean_absolute_error``.
+
+    Raises
+    ------
+    ValueError
+        As for ``bias``.
 
     Examples
     --------

@@ -219,10 +219,10 @@ def weights_interval(
         for i in range(0, persons, step):
             left_out = np.arange(i, min(i + step, persons))
             without.append(statistic((person[None, :] != left_out[:, None]).astype(np.float64)))
-    return corrected_quantiles(value, np.concatenate(drawn), np.concatenate(without), level)
+    return _corrected_quantiles(value, np.concatenate(drawn), np.concatenate(without), level)
 
 
-def corrected_quantiles(
+def _corrected_quantiles(
     value: FloatArray, drawn: FloatArray, without: FloatArray, level: float
 ) -> tuple[FloatArray, FloatArray]:
     """Ends of the interval from value (m,), drawn statistics (samples, m) and leave-one-out statistics (persons, m)."""
@@ -339,7 +339,18 @@ def _shift_and_error(total: FloatArray, persons: int) -> tuple[FloatArray, Float
 
 
 def ratio_error(top: npt.ArrayLike, bottom: npt.ArrayLike, person: IntArray) -> float:
-    """Standard error of ``sum(top) / sum(bottom)`` over persons, by linearisation; ``nan`` below two persons.
+    """Standard error of ``sum(top) / sum(bottom)`` over persons, by linearisation, as for :func:`ratio_interval`.
+
+    Parameters
+    ----------
+    top, bottom : array_like, shape (n,)
+    person : ndarray of int, shape (n,)
+        0.. without gaps.
+
+    Returns
+    -------
+    float
+        ``nan`` below two persons, or where the bottom does not sum to more than nought.
 
     Examples
     --------

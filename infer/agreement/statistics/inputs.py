@@ -25,6 +25,19 @@ def checked_level(level: float) -> float:
 def numbers(values: npt.ArrayLike, name: str, dimensions: int = 1) -> FloatArray:
     """An array of numbers of that many dimensions; ``nan`` is a gap.
 
+    Parameters
+    ----------
+    values : array_like
+        None is a gap, too.
+    name : str
+        What the caller calls it, for the error.
+    dimensions : int
+
+    Returns
+    -------
+    ndarray of float
+        Finite or ``nan``.
+
     Raises
     ------
     ValueError

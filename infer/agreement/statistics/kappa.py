@@ -86,7 +86,13 @@ def weighted_kappa(
     Returns
     -------
     Estimate
-        ``nan`` where both use one grade only.
+        -1..1; ``nan`` without a film that has both grades, or where both use one grade only.
+
+    Raises
+    ------
+    ValueError
+        If there are no such weights, a grade is not among the labels, a label stands twice, lengths differ, or the
+        level does not lie between 0 and 1.
 
     Examples
     --------
@@ -161,10 +167,17 @@ def fleiss_kappa(counts: npt.ArrayLike, groups: npt.ArrayLike | None = None, lev
     groups : array_like of int, shape (films,), optional
     level : float
 
+    Returns
+    -------
+    Estimate
+        Up to 1, below 0 where readers agree less than by chance; ``nan`` without films, or where all readers use one
+        grade only. The interval is ``nan`` below ``FEWEST`` films or persons. Near and far grades differ alike.
+
     Raises
     ------
     ValueError
-        If films have unequal numbers of readers, or fewer than two.
+        If a count is no whole number or below zero, films have unequal numbers of readers or fewer than two, lengths
+        differ, or the level does not lie between 0 and 1.
 
     Examples
     --------

@@ -216,6 +216,12 @@ def limits_replicated(
     Limits
         First minus second; ``n`` counts the films read by both.
 
+    Raises
+    ------
+    ValueError
+        If the two have unequal numbers of films, one holds text or an infinite number, groups have another length, or
+        the level does not lie between 0 and 1.
+
     Examples
     --------
     >>> found = limits_replicated([[1.0, 2.0], [4.0, 4.5], [7.0, 6.0]], [[1.5], [3.0], [6.5]])

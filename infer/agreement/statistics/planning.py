@@ -199,7 +199,7 @@ def films_for_intraclass(
     correlation : float
         Expected, 0 up to 1.
     width : float
-        Of the whole interval, 0..1.
+        Of the whole interval, above 0 and below 2.
     readers : int
         Two or more.
     reader_share : float
@@ -211,6 +211,11 @@ def films_for_intraclass(
     -------
     Plan
         ``films_by_simulation`` is 0 where no number of films suffices.
+
+    Raises
+    ------
+    ValueError
+        If one of them is not as above, or the formula asks for more than ``MOST_FILMS``.
 
     Examples
     --------
@@ -281,9 +286,14 @@ def design_effect(films: float, correlation: float) -> float:
     Parameters
     ----------
     films : float
-        Mean number m of films a person.
+        Mean number m of films a person, 1 or more.
     correlation : float
         Between the differences of one person's films, 0..1.
+
+    Raises
+    ------
+    ValueError
+        If one of them is not.
 
     Examples
     --------

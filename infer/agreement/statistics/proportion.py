@@ -54,6 +54,12 @@ def proportion(
     Estimate
         0..1.
 
+    Raises
+    ------
+    ValueError
+        If ``hits`` are not one row of true and false, there is no such kind, lengths differ, or the level does not
+        lie between 0 and 1.
+
     Examples
     --------
     >>> found = proportion([True] * 8 + [False] * 2)

@@ -141,6 +141,12 @@ def standard_error_of_measurement(
         In the unit of the reads. With few readers the interval of ``agreement`` is wide, and rightly: two readers tell
         little of readers in general.
 
+    Raises
+    ------
+    ValueError
+        If there is no such kind, the table is not one of numbers, groups have another length, or the level does not
+        lie between 0 and 1.
+
     Examples
     --------
     >>> found = standard_error_of_measurement([[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6]])

@@ -78,7 +78,8 @@ def error_against_review(
     Raises
     ------
     ValueError
-        If a share lies outside 0..1, the statistic is none, or a bound is missing.
+        If a share lies outside 0..1, the statistic is none, a bound is missing, lengths differ, or the level does not
+        lie between 0 and 1.
 
     Examples
     --------
@@ -167,7 +168,17 @@ def review_needed(
     bound : float
         Largest error that may stay, in the unit of the statistic.
     steps : int
-        Shares tried, evenly from 0.
+        Shares tried, evenly from 0 up to, not including, 1.
+
+    Returns
+    -------
+    ReviewNeeded
+        Both shares are ones that were tried, or ``nan`` with the reason.
+
+    Raises
+    ------
+    ValueError
+        If the bound is no number or below zero, no share is to be tried, or as ``error_against_review`` says.
 
     Examples
     --------
@@ -248,16 +259,22 @@ def interval_coverage(
     Parameters
     ----------
     low, high, truth : array_like, shape (n,)
+        In the unit of the measure; a film with a gap in one of them is left out.
     promised : float
         0..1.
     groups : array_like of int, shape (n,), optional
     level : float
         Of the share's own interval.
 
+    Returns
+    -------
+    Coverage
+        A truth at an end counts as inside. Share and width are ``nan`` where no film is complete.
+
     Raises
     ------
     ValueError
-        If an interval ends before it begins.
+        If an interval ends before it begins, lengths differ, or ``promised`` or the level do not lie between 0 and 1.
 
     Examples
     --------

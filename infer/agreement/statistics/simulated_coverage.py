@@ -89,7 +89,20 @@ class Case:
 
 
 def held(case: Case, runs: int = RUNS, seed: int = SEED) -> FloatArray:
-    """Share of simulated studies whose intervals hold the truth, (statistics,); a missing interval holds nothing."""
+    """Share of simulated studies whose intervals hold the truth; a missing interval holds nothing.
+
+    Parameters
+    ----------
+    case : Case
+    runs : int
+        Studies drawn.
+    seed : int
+
+    Returns
+    -------
+    ndarray, shape (statistics,)
+        0..1, in the order of the case's statistics.
+    """
     rng = np.random.default_rng(seed)
     count = np.zeros(len(case.truth))
     for _ in range(runs):
@@ -110,7 +123,19 @@ def cases() -> Iterator[Case]:
 
 
 def feet(rng: np.random.Generator, persons: int, mean: float = 0.0, sd: float = 1.0) -> FloatArray:
-    """Numbers of two feet a person, half of the variance shared; shape (2 persons,).
+    """Numbers of two feet a person, half of the variance shared.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+    persons : int
+    mean, sd : float
+        Of the numbers of all feet.
+
+    Returns
+    -------
+    ndarray, shape (2 persons,)
+        Both feet of a person stand side by side, as :func:`person` numbers them.
 
     Examples
     --------
