@@ -69,6 +69,13 @@ class Limits:
     upper: Estimate
 
 
+def _deviate(share: float) -> float:
+    """Standard normal deviate within which a share lies, either way."""
+    if not 0.0 < share < 1.0:
+        raise ValueError(f"share must lie between 0 and 1, not {share}")
+    return float(norm.ppf(0.5 + share / 2.0))
+
+
 def limits_of_agreement(
     differences: npt.ArrayLike,
     groups: npt.ArrayLike | None = None,
@@ -113,14 +120,12 @@ def limits_of_agreement(
     (1.96, 9.4)
     """
     checked_level(level)
-    if not 0.0 < share < 1.0:
-        raise ValueError(f"share must lie between 0 and 1, not {share}")
     if method not in BASES:
         raise ValueError(f"method must be one of {', '.join(BASES)}, not {method}")
     (d,), person, _ = complete(groups, differences=differences)
     if person.size and int(person.max()) + 1 < person.size:
         return limits_repeated(d, person, level, share=share)
-    basis, n, z = BASES[method], d.size, float(norm.ppf(0.5 + share / 2.0))
+    basis, n, z = BASES[method], d.size, _deviate(share)
     if n < 2 or all_equal(d):
         return _without_spread(basis, d, level)
     mean, sd = float(d.mean()), float(d.std(ddof=1))
@@ -172,7 +177,7 @@ def limits_repeated(
     """
     checked_level(level)
     (d,), person, _ = complete(subjects, differences=differences)
-    z = float(norm.ppf(0.5 + share / 2.0))
+    z = _deviate(share)
     if d.size < 2 or all_equal(d):
         return _without_spread(VARYING, d, level)
     count = np.bincount(person).astype(np.float64)
@@ -235,7 +240,7 @@ def limits_replicated(
     read = np.isfinite(x).any(axis=1) & np.isfinite(y).any(axis=1)
     person = np.unique(clusters(groups, len(x))[read], return_inverse=True)[1].reshape(-1)
     x, y = x[read], y[read]
-    n, z = len(x), float(norm.ppf(0.5 + share / 2.0))
+    n, z = len(x), _deviate(share)
     if n == 0:
         return _unknown(CONSTANT, NO_FILM, 0, level)
     difference = np.nanmean(x, axis=1) - np.nanmean(y, axis=1)
@@ -329,7 +334,7 @@ def limits_regression(
     """
     checked_level(level)
     (d, a), person, _ = complete(groups, differences=differences, means=means)
-    z, n = float(norm.ppf(0.5 + share / 2.0)), d.size
+    z, n = _deviate(share), d.size
     given = [np.min(a), np.median(a), np.max(a)] if sizes is None and n else ([] if sizes is None else sizes)
     at = numbers(given, "sizes")
     persons = int(person.max()) + 1 if n else 0

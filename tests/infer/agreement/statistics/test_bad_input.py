@@ -215,3 +215,19 @@ def test_sessions_of_one_reader_never_count_as_two_readers():
     repeated = interchangeability(truth, np.repeat(reads[:, :, None], 3, axis=2))
     assert repeated.index.value == pytest.approx(once.index.value)
     assert repeated.reader_reader.value == pytest.approx(once.reader_reader.value)
+
+
+@pytest.mark.parametrize(
+    "limits_with",
+    [
+        lambda share: limits_of_agreement(SOME, share=share),
+        lambda share: limits_repeated(SOME, np.arange(12) // 2, share=share),
+        lambda share: limits_replicated(SOME[:, None], NOISE[:, None], share=share),
+        lambda share: limits_regression(SOME, NOISE, share=share),
+    ],
+)
+@pytest.mark.parametrize("share", [0.0, 1.0, 95, -0.1])
+def test_a_share_that_is_none_is_refused_by_all_limits(limits_with, share):
+    """A share of 95 for 95 % gave limits of nan, which read as if the films were at fault."""
+    with pytest.raises(ValueError, match="share must lie between 0 and 1"):
+        limits_with(share)
