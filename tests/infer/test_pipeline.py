@@ -105,7 +105,7 @@ def test_every_file_has_its_row_whatever_is_in_it(archive, read, place, tmp_path
     assert reasons["c_none.png"].kind is ReasonKind.NO_FOOT_FOUND
     failed = Reason(ReasonKind.INTERNAL_ERROR, "not read: internal error (ZeroDivisionError)")
     assert reasons["d_fails.png"] == failed
-    assert reasons["e_text.txt"].kind is ReasonKind.UNREADABLE
+    assert reasons["e_text.txt"].kind is ReasonKind.OTHER_FILE
     assert reasons["g_empty.dcm"].kind is ReasonKind.UNREADABLE
     assert all(record.decision.outcome is Outcome.REFUSED for record in records if record.decision)
     assert [len(record.feet) for record in records] == [1, 0, 0, 0, 0, 1, 0]

@@ -80,4 +80,6 @@ def test_a_walk_holds_no_list_of_files(tmp_path, monkeypatch) -> None:
         return found
 
     few = peak(tmp_path / "000")
-    assert peak(tmp_path) < few + 3_000_000
+    # The interpreter's own table of interned strings, through which every part of a path goes, is laid out anew in the
+    # meantime: 8 to 16 MB, however many files there are. A list of the paths would take 65 MB.
+    assert peak(tmp_path) < few + 25_000_000

@@ -10,7 +10,7 @@ import pytest
 from raysplay.infer.outputs.axis_lines import bone_of
 from raysplay.infer.outputs.overlay_style import ARC, AXIS, DOUBT
 
-pytest.importorskip("playwright.sync_api", reason="NO PLAYWRIGHT: the review page was not tested")
+expect = pytest.importorskip("playwright.sync_api", reason="NO PLAYWRIGHT: the review page was not tested").expect
 
 STROKES = """
 (selector) => [...document.querySelectorAll(selector)].map((group) => ({
@@ -76,6 +76,7 @@ def test_lines_are_seen_on_any_film(weak, ground):
 def test_the_legend_of_the_print_has_the_same_colours(weak):
     weak.emulate_media(media="print")
     lines = weak.locator(".print-sheet .lines li path")
-    strokes = lines.evaluate_all("all => all.map((one) => getComputedStyle(one).stroke)")
     axes = weak.evaluate(STROKES, ".print-film .axis")
+    expect(lines).to_have_count(len(axes))
+    strokes = lines.evaluate_all("all => all.map((one) => getComputedStyle(one).stroke)")
     assert strokes == [one["line"] for one in axes]
