@@ -76,6 +76,7 @@ def test_lines_are_seen_on_any_film(weak, ground):
 def test_the_legend_of_the_print_has_the_same_colours(weak):
     weak.emulate_media(media="print")
     lines = weak.locator(".print-sheet .lines li path")
+    expect(lines).not_to_have_count(0)
     axes = weak.evaluate(STROKES, ".print-film .axis")
     expect(lines).to_have_count(len(axes))
     strokes = lines.evaluate_all("all => all.map((one) => getComputedStyle(one).stroke)")
