@@ -66,11 +66,12 @@ class FilmsToMeasure:
         from raysplay.infer.films.decode import FilmReader
         from raysplay.infer.films.person import new_key
         from raysplay.infer.pipeline import FilmPipeline
-        from raysplay.infer.selection.select import left_out, select
 
         with FilmReader(self.reading.model_copy(update={"person_key": new_key()})) as films:
             candidates: Iterable[Candidate] = self.candidates
             if self.select:
+                from raysplay.infer.selection.select import left_out, select
+
                 candidates = (left_out(one) for one in select(self.candidates, films, feet))
             yield from FilmPipeline(films, feet, self.limits, landmark_schema(), self.protocol).read(candidates)
 

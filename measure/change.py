@@ -287,9 +287,7 @@ def _occasion(first: Read, second: Read) -> Occasion:
 
 def _error(read: Read, new_film: NewFilmError | None) -> float:
     """Standard deviation of one read on one film."""
-    if new_film is None:
-        return read.sd
-    return max(read.sd, new_film.sd) if new_film.holds_reading else hypot(read.sd, new_film.sd)
+    return read.sd if new_film is None else new_film.with_reading(read.sd)
 
 
 def _refuse_mixed_conditions(reads: Sequence[Read]) -> None:
@@ -337,6 +335,8 @@ def _reasons(
     for read, name in films:
         if not (np.isfinite(read.value) and np.isfinite(read.sd)):
             reasons.append(f"withheld on {name}")
+    if not reasons and (first.after_surgery is None) != (second.after_surgery is None):
+        reasons.append("an operation is stated of one film alone: whether one lies between them is not known")
     return tuple(reasons)
 
 

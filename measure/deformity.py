@@ -69,6 +69,14 @@ class Deformity:
     excess: dict[str, Excess]
     construction: str
 
+    def leading(self, foot: int) -> Leading:
+        """Which level of a foot, by its position, carries most; see :func:`leading_level`."""
+        excess = {
+            name: (float(one.value[foot]), float(one.low[foot]), float(one.high[foot]))
+            for name, one in self.excess.items()
+        }
+        return leading_level(float(self.hva.value[foot]), excess)
+
 
 @dataclass(frozen=True)
 class Leading:
@@ -150,7 +158,7 @@ def where_deformity_sits(
     return Deformity(read["hva"], {name: read[name] for name in names[1:]}, beyond, read["hva"].construction)
 
 
-def leading_level(deformity: Deformity, foot: int) -> Leading:
+def leading_level(hva: float, excess: Mapping[str, tuple[float, float, float]]) -> Leading:
     """Which level carries most of what a foot has beyond normal.
 
     A level leads only where even the least that its interval allows is more than half of all, while every other level
@@ -159,28 +167,26 @@ def leading_level(deformity: Deformity, foot: int) -> Leading:
 
     Parameters
     ----------
-    deformity : Deformity
-    foot : int
-        Position of the foot.
+    hva : float
+        Hallux valgus angle, degrees; ``nan`` where withheld.
+    excess : mapping of str to (float, float, float)
+        Value, low and high of what each level has beyond its normal range, degrees; ``nan`` where withheld.
 
     Examples
     --------
-    >>> def of(value): return np.array([value])
-    >>> hva = MeasureArray(of(32.0), of(1.0), of(30.5), of(33.5), "hva", "deg", "shaft")
-    >>> excess = {"ima": Excess(of(8.0), of(7.0), of(9.0)), "dmaa": Excess(of(3.0), of(1.0), of(5.0))}
-    >>> leading = leading_level(Deformity(hva, {}, excess, "shaft"), 0)
+    >>> leading = leading_level(32.0, {"ima": (8.0, 7.0, 9.0), "dmaa": (3.0, 1.0, 5.0)})
     >>> leading.level, round(leading.share, 2), round(leading.low, 2)
     ('ima', 0.73, 0.58)
     """
-    missing = tuple(name for name in deformity.excess if not np.isfinite(deformity.excess[name].value[foot]))
-    if missing or not deformity.excess or not np.isfinite(deformity.hva.value[foot]):
+    missing = tuple(name for name, (value, _, _) in excess.items() if not np.isfinite(value))
+    if missing or not excess or not np.isfinite(hva):
         return Leading(None, np.nan, np.nan, np.nan, missing)
-    lean = -1.0 if deformity.hva.value[foot] < 0.0 else 1.0
+    lean = -1.0 if hva < 0.0 else 1.0
     least, given, most = {}, {}, {}
-    for name, one in deformity.excess.items():
-        ends = sorted(lean * float(end[foot]) for end in (one.low, one.high))
+    for name, (value, low, high) in excess.items():
+        ends = sorted(lean * end for end in (low, high))
         least[name], most[name] = (max(end, 0.0) for end in ends)
-        given[name] = max(lean * float(one.value[foot]), 0.0)
+        given[name] = max(lean * value, 0.0)
     largest = max(given, key=given.__getitem__)
     if given[largest] == 0.0:
         return Leading(None, np.nan, np.nan, np.nan, ())

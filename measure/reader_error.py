@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import hypot, sqrt
 from statistics import NormalDist
 
 import numpy as np
@@ -67,6 +67,10 @@ class NewFilmError:
     basis: str
     source: str
     evidence: Evidence
+
+    def with_reading(self, sd: float) -> float:
+        """Standard deviation of one read on one film, from that of the read itself, in the measure's unit."""
+        return max(sd, self.sd) if self.holds_reading else hypot(sd, self.sd)
 
     @property
     def cited(self) -> str:

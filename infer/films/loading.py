@@ -22,6 +22,11 @@ class Loading(Enum):
     """Statements that cannot all be true, or one whose sense cannot be told."""
 
 
+def told(loading: str) -> str | None:
+    """The value of a :class:`Loading` that says how a foot was loaded; None for one that says nothing, or for ""."""
+    return None if loading in ("", Loading.UNKNOWN.value, Loading.CONTRADICTORY.value) else loading
+
+
 class Stated(Enum):
     """One statement on loading. Postures stand apart: they say less of the load than words about the load."""
 

@@ -14,7 +14,7 @@ from typing import Literal
 from raysplay.configs.new_film_error import new_film_error
 from raysplay.configs.protocol import ChangeRule
 from raysplay.configs.reader_error import reader_error
-from raysplay.infer.films.loading import Loading
+from raysplay.infer.films.loading import told
 from raysplay.infer.outputs.finished_run import FilmFacts
 from raysplay.infer.review import answers
 from raysplay.infer.review.shown import Shown
@@ -22,7 +22,6 @@ from raysplay.infer.review.worklist import shown_number
 from raysplay.measure.change import Change, Read, compare
 
 _YEAR = 365.25
-_UNTOLD = ("", Loading.UNKNOWN.value, Loading.CONTRADICTORY.value)
 
 
 @dataclass(frozen=True)
@@ -45,21 +44,52 @@ class Visit:
 
     def reads(self) -> dict[str, Read]:
         """Its measures as they are compared; ``nan`` where withheld."""
-        taken = date.fromisoformat(self.film.taken).toordinal() / _YEAR if self.film.taken else None
+        loading = told(self.film.loading)
         return {
-            one.measure.name: Read(
-                one.measure.name,
-                one.measure.unit,
-                one.measure.construction,
-                one.given[0],
-                one.sd,
-                self.side,
-                taken,
-                loading=None if self.film.loading in _UNTOLD else self.film.loading,
-                spacing_kind=self.film.spacing,
-            )
+            one.measure.name: read_of(one, self.side, self.film.taken, self.film.spacing, loading=loading)
             for one in self.shown
         }
+
+
+def read_of(
+    shown: Shown,
+    side: str,
+    taken: str,
+    spacing: str,
+    *,
+    loading: str | None,
+    worn: str | None = None,
+    tilt: float | None = None,
+    after_surgery: bool | None = None,
+) -> Read:
+    """A number as it is compared; ``nan`` where withheld.
+
+    Parameters
+    ----------
+    shown : Shown
+    side : str
+        As the foot is called.
+    taken : str
+        Day of the film, ISO 8601; empty where unknown.
+    spacing : str
+        Kind of the film's pixel spacing.
+    loading, worn, tilt, after_surgery
+        As :class:`~raysplay.measure.change.Read` has them; None where unknown.
+    """
+    return Read(
+        shown.measure.name,
+        shown.measure.unit,
+        shown.measure.construction,
+        shown.given[0],
+        shown.sd,
+        side,
+        date.fromisoformat(taken).toordinal() / _YEAR if taken else None,
+        loading=loading,
+        worn=worn,
+        tilt=tilt,
+        spacing_kind=spacing,
+        after_surgery=after_surgery,
+    )
 
 
 def no_person(film: FilmFacts, names_persons: bool) -> str:

@@ -11,7 +11,7 @@ from functools import partial
 
 import numpy as np
 
-from raysplay.infer.films.loading import Loading
+from raysplay.infer.films.loading import told
 from raysplay.infer.outputs.finished_run import FilmFacts, FootLandmarkTable
 from raysplay.infer.review.foot_answers import proven
 from raysplay.infer.review.open_desk import OpenDesk
@@ -22,8 +22,6 @@ from raysplay.infer.review.standing import NUMBERLESS, Standing
 from raysplay.infer.review.visits import unfit
 from raysplay.infer.visit.conditions import Stated
 from raysplay.measure import Measure
-
-_UNTOLD = ("", Loading.UNKNOWN.value, Loading.CONTRADICTORY.value)
 
 
 @dataclass(frozen=True)
@@ -80,15 +78,14 @@ class FootOnFilm:
     @property
     def loading(self) -> str | None:
         """How the foot was loaded, by the table where it says so; None where unknown."""
-        said = self.stated.loading or self.film.loading
-        return None if said in _UNTOLD else said
+        return told(self.stated.loading or self.film.loading)
 
     @property
     def contradicted(self) -> dict[str, tuple[str, str]]:
         """What the table gives otherwise than the file, table first: ``date``, ``loading``."""
         pairs = {
             "date": (self.stated.taken, self.film.taken),
-            "loading": (self.stated.loading, "" if self.film.loading in _UNTOLD else self.film.loading),
+            "loading": (self.stated.loading, told(self.film.loading) or ""),
         }
         return {name: pair for name, pair in pairs.items() if all(pair) and pair[0] != pair[1]}
 

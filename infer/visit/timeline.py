@@ -9,25 +9,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
 from itertools import combinations
-from math import hypot, isfinite, nan
+from math import isfinite
 
 from raysplay.configs.protocol import ChangeRule
 from raysplay.configs.reader_error import reader_error
 from raysplay.infer.review.shown import Shown
+from raysplay.infer.review.visits import read_of
 from raysplay.infer.visit.conditions import Surgery
 from raysplay.infer.visit.foot_on_film import FootOnFilm
-from raysplay.measure.change import NOTHING_WORN, Change, Read, Trend, Verdict, compare, trend
+from raysplay.measure.change import NOTHING_WORN, Change, Read, Trend, compare, trend
 from raysplay.measure.reader_error import NewFilmError
 
-_YEAR = 365.25
 LEAST_DAYS = 3
 """Days of films that a trend needs: a line through two of them is the step between them told again."""
 _MUCH_SCATTER = 2.0
 """Spread about the line, in units of error, from which a trend is not all that happened (proposed here)."""
-SURGERY_UNSURE = "an operation is stated of one film alone: whether one lies between them is not known"
-"""Why two films are not compared though all else is alike."""
 
 
 @dataclass(frozen=True)
@@ -101,7 +98,7 @@ def timeline(
     """
     shown = {one.foot: one.measure(measure) for one in feet}
     films = tuple(one for one in feet if shown[one.foot] is not None)
-    reads = {one.foot: read_of(one, known) for one in films if (known := shown[one.foot]) is not None}
+    reads = {one.foot: _read(one, known) for one in films if (known := shown[one.foot]) is not None}
     error = new_films.get(measure)
 
     def step(first: FootOnFilm, second: FootOnFilm, whole: bool = False) -> Step:
@@ -115,10 +112,6 @@ def timeline(
             largest_tilt_difference=rule.largest_tilt_difference.value,
             names=("the earlier film", "the later film"),
         )
-        if bool(first.stated.surgery) != bool(second.stated.surgery) and not change.reasons:
-            change = replace(
-                change, verdict=Verdict.NOT_COMPARABLE, reasons=(SURGERY_UNSURE,), difference=nan, low=nan, high=nan
-            )
         return Step(first, second, change, whole)
 
     steps = [step(*pair) for pair in _pairs_in_time(films)]
@@ -130,22 +123,17 @@ def timeline(
     return Timeline(measure, unit, films, ordered, tuple(steps), positional, line, why, on_line)
 
 
-def read_of(one: FootOnFilm, shown: Shown) -> Read:
-    """A number as it is compared; ``nan`` where withheld."""
-    value = shown.given[0]
-    return Read(
-        shown.measure.name,
-        shown.measure.unit,
-        shown.measure.construction,
-        value,
-        shown.sd if isfinite(value) else nan,
+def _read(one: FootOnFilm, shown: Shown) -> Read:
+    stated = one.stated
+    return read_of(
+        shown,
         one.side,
-        date.fromisoformat(one.taken).toordinal() / _YEAR,
+        one.taken,
+        one.film.spacing,
         loading=one.loading,
-        worn=one.stated.worn or None,
-        tilt=one.stated.tilt,
-        spacing_kind=one.film.spacing,
-        after_surgery=one.stated.surgery == Surgery.AFTER.value if one.stated.surgery else None,
+        worn=stated.worn or None,
+        tilt=stated.tilt,
+        after_surgery=stated.surgery == Surgery.AFTER.value if stated.surgery else None,
     )
 
 
@@ -205,13 +193,8 @@ def _trend(
     published = reader_error(measure)
     repeated = error is not None and error.holds_reading
     reader = published.sem if published and not repeated else 0.0
-    with_film = [replace(reads[one.foot], sd=_with_new_film(max(reads[one.foot].sd, reader), error)) for one in alike]
+    known = [(reads[one.foot], max(reads[one.foot].sd, reader)) for one in alike]
+    with_film = [replace(read, sd=sd if error is None else error.with_reading(sd)) for read, sd in known]
     if not all(read.sd > 0.0 for read in with_film):
         return None, "no_error", ()
     return trend(with_film, level=level), "", tuple(alike)
-
-
-def _with_new_film(sd: float, error: NewFilmError | None) -> float:
-    if error is None:
-        return sd
-    return max(sd, error.sd) if error.holds_reading else hypot(sd, error.sd)

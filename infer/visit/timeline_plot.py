@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Mapping
 from datetime import date
-from math import hypot, isfinite
+from math import isfinite
 from statistics import NormalDist
 from typing import Any
 
@@ -61,13 +61,7 @@ def timeline_picture(
             axes.plot(*zip(*line, strict=True), color="0.55", linewidth=0.8, zorder=1)
         for one, read in known:
             x, bare = _number(one.taken), one.stated.worn in ("", NOTHING_WORN)
-            sd = (
-                read.sd
-                if error is None
-                else max(read.sd, error.sd)
-                if error.holds_reading
-                else hypot(read.sd, error.sd)
-            )
+            sd = read.sd if error is None else error.with_reading(read.sd)
             axes.errorbar(x, read.value, quantile * sd, color="0.6", linewidth=4.0, zorder=2)
             axes.errorbar(x, read.value, quantile * read.sd, color="black", linewidth=1.0, capsize=2.5, zorder=3)
             axes.plot(

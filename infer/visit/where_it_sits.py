@@ -21,9 +21,8 @@ from raysplay.infer.review.settings import HandPlaced
 from raysplay.infer.visit.foot_on_film import FootOnFilm
 from raysplay.measure import Measure, under
 from raysplay.measure.axes import CONSTRUCTIONS, SHAFT
-from raysplay.measure.deformity import BESIDE, RAY, Deformity, Excess, Leading, leading_level
+from raysplay.measure.deformity import BESIDE, RAY, Leading, leading_level
 from raysplay.measure.normal_range import NormalRange
-from raysplay.measure.propagate import MeasureArray
 
 ADDUCTION = ("maa_mc4", "maa_mc5")
 """Metatarsus adductus by either joint: where there is some, IMA reads smaller than the first metatarsal has moved."""
@@ -133,7 +132,8 @@ def where_it_sits(foot: FootOnFilm, protocol: ReadingProtocol, limits: DecisionL
         for measure, one in zip(measures, read, strict=True)
     ]
     hva, *along = levels
-    return WhereItSits(foot, hva, tuple(along), leading_level(_deformity(hva, along, construction), 0))
+    weighed = {one.measure.name: (one.excess, one.excess_low, one.excess_high) for one in along if one.weighed}
+    return WhereItSits(foot, hva, tuple(along), leading_level(hva.value, weighed))
 
 
 def _read(
@@ -180,19 +180,3 @@ def _held(foot: FootOnFilm, measure: Measure, read: Measured, limits: DecisionLi
         limits=limits,
     )
     return "" if held is None else f"withheld: {cause_in_words(held.cause)}"
-
-
-def _deformity(hva: Level, levels: list[Level], construction: str) -> Deformity:
-    def array(level: Level) -> MeasureArray:
-        value, low, high = (np.array([v]) for v in (level.value, level.low, level.high))
-        spread = (high - low) / 2.0
-        return MeasureArray(
-            value, spread, low, high, level.measure.name, level.measure.unit, level.measure.construction
-        )
-
-    excess = {
-        one.measure.name: Excess(*(np.array([v]) for v in (one.excess, one.excess_low, one.excess_high)))
-        for one in levels
-        if one.weighed
-    }
-    return Deformity(array(hva), {one.measure.name: array(one) for one in levels}, excess, construction)

@@ -15,7 +15,6 @@ from raysplay.measure.deformity import (
     RAY,
     Deformity,
     Excess,
-    leading_level,
     where_deformity_sits,
 )
 from raysplay.measure.evidence import Evidence
@@ -58,7 +57,7 @@ def test_golden_parts_and_what_they_have_beyond_normal(golden_foot, schema):
 
 def test_a_normal_link_counts_for_nothing(golden_foot, schema):
     """Before, PPAA of 5.0 degrees, which is normal, was called 16 % of the deformity."""
-    leading = leading_level(broken_down(golden_foot, schema, spread=1e-6), 0)
+    leading = broken_down(golden_foot, schema, spread=1e-6).leading(0)
     assert leading.level is None  # 5.0 of 13.3 degrees: 37 % is not most
     assert leading.share == pytest.approx(4.995 / 13.322, abs=1e-3)
 
@@ -89,34 +88,34 @@ def foot_with(hva=32.0, **excess):
 
 class TestLeadingLevel:
     def test_more_than_half_by_the_least_that_the_intervals_allow(self):
-        sure = leading_level(foot_with(ima=(8, 7, 9), dmaa=(3, 1, 5), ppaa=(0, 0, 0)), 0)
+        sure = foot_with(ima=(8, 7, 9), dmaa=(3, 1, 5), ppaa=(0, 0, 0)).leading(0)
         assert (sure.level, sure.low) == ("ima", pytest.approx(7 / 12))
 
     def test_half_by_the_value_alone_is_not_told(self):
-        unsure = leading_level(foot_with(ima=(8, 4, 12), dmaa=(3, 1, 5)), 0)
+        unsure = foot_with(ima=(8, 4, 12), dmaa=(3, 1, 5)).leading(0)
         assert unsure.level is None
         assert unsure.share == pytest.approx(8 / 11)
         assert unsure.low < 0.5 < unsure.high
 
     def test_the_largest_of_many_is_not_most(self):
-        assert leading_level(foot_with(ima=(4, 4, 4), dmaa=(3, 3, 3), ppaa=(3, 3, 3)), 0).level is None
+        assert foot_with(ima=(4, 4, 4), dmaa=(3, 3, 3), ppaa=(3, 3, 3)).leading(0).level is None
 
     def test_what_leans_the_other_way_is_not_counted(self):
-        leading = leading_level(foot_with(ima=(6, 5, 7), mtp1_joint=(-20, -21, -19)), 0)
+        leading = foot_with(ima=(6, 5, 7), mtp1_joint=(-20, -21, -19)).leading(0)
         assert (leading.level, leading.share) == ("ima", 1.0)
 
     def test_in_varus_the_most_negative_leads(self):
-        leading = leading_level(foot_with(hva=-20.0, mtp1_joint=(-15, -16, -14), dmaa=(2, 1, 3)), 0)
+        leading = foot_with(hva=-20.0, mtp1_joint=(-15, -16, -14), dmaa=(2, 1, 3)).leading(0)
         assert leading.level == "mtp1_joint"
 
     def test_nothing_beyond_normal_leads_nowhere(self):
-        nowhere = leading_level(foot_with(hva=10.0, ima=(0, 0, 1), dmaa=(0, 0, 0)), 0)
+        nowhere = foot_with(hva=10.0, ima=(0, 0, 1), dmaa=(0, 0, 0)).leading(0)
         assert nowhere.level is None
         assert np.isnan(nowhere.share)
         assert nowhere.missing == ()
 
     def test_a_missing_level_is_named_and_nothing_is_weighed_without_it(self):
-        told = leading_level(foot_with(ima=(8, 7, 9), ppaa=(np.nan,) * 3), 0)
+        told = foot_with(ima=(8, 7, 9), ppaa=(np.nan,) * 3).leading(0)
         assert told.level is None
         assert told.missing == ("ppaa",)
 
@@ -128,7 +127,7 @@ def test_a_missing_surface_withholds_its_levels(whole_foot, schema):
     assert np.isnan(sits.levels["ppaa"].value[0])
     assert np.isnan(sits.excess["ppaa"].value[0])
     assert np.isfinite(sits.excess["ima"].value[0])
-    assert leading_level(sits, 0).missing == ("mtp1_joint", "ppaa")
+    assert sits.leading(0).missing == ("mtp1_joint", "ppaa")
 
 
 class TestNormalRanges:
