@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from raysplay.measure.axes import NO_AXIS, Direction, Landmarks, second_metatarsal_length
-from raysplay.measure.evidence import Evidence, cite
+from raysplay.measure.evidence import Cited, Evidence
 from raysplay.measure.geometry import FloatArray, ang, distal_normal, lateral_normal, length, nonzero
 
 DEGREE = "deg"
@@ -26,7 +26,7 @@ Gradient = Callable[..., tuple[FloatArray, ...]]
 
 
 @dataclass(frozen=True)
-class Measure:
+class Measure(Cited):
     """One measure of a foot by one construction.
 
     Attributes
@@ -85,11 +85,6 @@ class Measure:
     def landmarks(self) -> tuple[str, ...]:
         """Codes of the landmarks that the measure needs, all of them and no other."""
         return tuple(dict.fromkeys(code for vector in self.vectors for code in vector.landmarks))
-
-    @property
-    def cited(self) -> str:
-        """Source with the words that its evidence asks for."""
-        return cite(self.source, self.evidence)
 
     def of(self, landmarks: Landmarks) -> FloatArray:
         """Value from landmarks (code to ndarray of shape (..., 2)), shape (...).

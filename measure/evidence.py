@@ -26,6 +26,18 @@ _WORDS = {
 }
 
 
+class Cited:
+    """What a source states; those that inherit have ``source`` and ``evidence``."""
+
+    source: str
+    evidence: Evidence
+
+    @property
+    def cited(self) -> str:
+        """Source with the words that its evidence asks for."""
+        return cite(self.source, self.evidence)
+
+
 def cite(source: str, evidence: Evidence) -> str:
     """The source with the words that its evidence asks for.
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from raysplay.measure.evidence import Evidence, cite
+from raysplay.measure.evidence import Cited, Evidence
 from raysplay.measure.geometry import FloatArray
 
 IntArray = npt.NDArray[np.intp]
@@ -87,7 +87,7 @@ class Scale:
 
 
 @dataclass(frozen=True)
-class Scheme:
+class Scheme(Cited):
     """A published set of scales.
 
     Attributes
@@ -104,11 +104,6 @@ class Scheme:
     scales: tuple[Scale, ...]
     source: str
     evidence: Evidence
-
-    @property
-    def cited(self) -> str:
-        """Source with the words that its evidence asks for."""
-        return cite(self.source, self.evidence)
 
     def scale(self, measure: str) -> Scale | None:
         """The scale of a measure, or None if the scheme has none."""

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from raysplay.measure.evidence import Evidence, cite
+from raysplay.measure.evidence import Cited, Evidence
 from raysplay.measure.geometry import FloatArray
 
 
 @dataclass(frozen=True)
-class NormalRange:
+class NormalRange(Cited):
     """Values of a measure that one source calls normal.
 
     Attributes
@@ -39,11 +39,6 @@ class NormalRange:
     def __post_init__(self) -> None:
         if not self.low < self.high:
             raise ValueError(f"{self.measure}: the ends of the normal range must rise")
-
-    @property
-    def cited(self) -> str:
-        """Source with the words that its evidence asks for."""
-        return cite(self.source, self.evidence)
 
     def excess(self, values: npt.ArrayLike) -> FloatArray:
         """How far values lie beyond the nearer end: positive above, negative below, 0 within.

@@ -9,14 +9,14 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from raysplay.measure.evidence import Evidence, cite
+from raysplay.measure.evidence import Cited, Evidence
 
 _MEAN_ABSOLUTE = sqrt(2.0 / np.pi)
 """Mean absolute value of a standard normal variable, 0.7979."""
 
 
 @dataclass(frozen=True)
-class ReaderError:
+class ReaderError(Cited):
     """Published error of one reading of a measure.
 
     Attributes
@@ -37,14 +37,9 @@ class ReaderError:
     source: str
     evidence: Evidence
 
-    @property
-    def cited(self) -> str:
-        """Source with the words that its evidence asks for."""
-        return cite(self.source, self.evidence)
-
 
 @dataclass(frozen=True)
-class NewFilmError:
+class NewFilmError(Cited):
     """What another film of a foot that did not change gives, beside reading error or together with it.
 
     Attributes
@@ -71,11 +66,6 @@ class NewFilmError:
     def with_reading(self, sd: float) -> float:
         """Standard deviation of one read on one film, from that of the read itself, in the measure's unit."""
         return max(sd, self.sd) if self.holds_reading else hypot(sd, self.sd)
-
-    @property
-    def cited(self) -> str:
-        """Source with the words that its evidence asks for."""
-        return cite(self.source, self.evidence)
 
 
 def standard_error_of_measurement(sd: float, icc: float) -> float:

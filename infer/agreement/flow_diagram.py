@@ -5,19 +5,20 @@ Boxes and arrows after the flow diagrams of reporting guidance (STARD 2015; from
 
 from __future__ import annotations
 
-import io
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
-from raysplay.infer.agreement.document import Picture
 from raysplay.infer.agreement.flow import COMPARED, FEET_READ, FILMS_OF_RUN, FILMS_READ, NOBODY_READ, FlowStep
+from raysplay.infer.report.document import Picture
+from raysplay.infer.report.plot import plot
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
-_WIDTH_MM, _DPI = 170.0, 150
+_WIDTH_MM = 170.0
 _LINE_MM, _GAP_MM, _PAD_MM = 3.6, 7.0, 1.6
 _MAIN = 4.0, 84.0
 """Left edge and width of the boxes of what goes on, mm."""
@@ -45,16 +46,10 @@ def flow_diagram(steps: Sequence[FlowStep]) -> Picture:
     steps : sequence of FlowStep
         As :func:`~raysplay.infer.agreement.flow.flow` counts them.
     """
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     boxes = _boxes(steps)
     height = sum(box.height for box in boxes) + _GAP_MM * (len(boxes) - 1) + 2.0
-    style: Any = {"font.size": 7.0, "svg.hashsalt": "raysplay", "svg.fonttype": "path"}
-    with matplotlib.rc_context(style):
-        figure = Figure(figsize=(_WIDTH_MM / 25.4, height / 25.4))
-        FigureCanvasAgg(figure)
+
+    def paint(figure: Figure) -> None:
         axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
         axes.set_xlim(0, _WIDTH_MM)
         axes.set_ylim(0, height)
@@ -63,12 +58,10 @@ def flow_diagram(steps: Sequence[FlowStep]) -> Picture:
         for number, box in enumerate(boxes):
             _draw(axes, box, top, last=number == len(boxes) - 1)
             top -= box.height + _GAP_MM
-        drawing, picture = io.StringIO(), io.BytesIO()
-        figure.savefig(drawing, format="svg", metadata={"Date": None})
-        figure.savefig(picture, format="png", dpi=_DPI)
+
     said = "; ".join(" ".join(box.lines) + (f" (left out: {', '.join(box.out)})" if box.out else "") for box in boxes)
     caption = f"Flow of films, feet and numbers. In words: {said}."
-    return Picture(caption, drawing.getvalue(), picture.getvalue(), _WIDTH_MM, height)
+    return replace(plot(paint, _WIDTH_MM, height, font_size=7.0, layout=None), caption=caption)
 
 
 def _boxes(steps: Sequence[FlowStep]) -> list[_Box]:

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from raysplay.configs.plain_file import read_plain
 from raysplay.infer.outputs.folder_lock import FolderInUseError, FolderLock
-from raysplay.infer.outputs.owner_only import make_file, make_folder, owner_only
-from raysplay.infer.outputs.run_files import PARTIAL
+from raysplay.infer.outputs.owner_only import make_folder, owner_only
+from raysplay.infer.outputs.whole_file import write_whole
 
 ABOUT = "agreement.json"
 """Says what was compared and lists the files that were written; the sign of a whole folder, written last."""
@@ -77,23 +77,14 @@ def write_folder(folder: Path, files: Mapping[str, bytes], about: Mapping[str, o
                 for name in earlier.keys() - files.keys():
                     (folder / name).unlink(missing_ok=True)
                 for name, content in files.items():
-                    _write(folder / name, content)
+                    write_whole(folder / name, content)
                 digests = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
                 text = json.dumps({**about, _FILES: digests}, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-                _write(folder / ABOUT, text.encode("utf-8"))
+                write_whole(folder / ABOUT, text.encode("utf-8"))
     except FolderInUseError as error:
         raise OutputFolderError(str(error)) from None
     except OSError as error:
         raise OutputFolderError(f"{folder}: cannot be written ({error.strerror})") from error
-
-
-def _write(path: Path, content: bytes) -> None:
-    make_folder(path.parent)
-    partial = path.with_name(f"{path.name}{PARTIAL}")
-    partial.unlink(missing_ok=True)
-    make_file(partial)
-    partial.write_bytes(content)
-    os.replace(partial, path)
 
 
 def _written(folder: Path) -> dict[str, str]:

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
-from raysplay.infer.agreement.document import Picture
+from raysplay.infer.report.document import Picture
+from raysplay.infer.report.plot import plot
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 FloatArray = npt.NDArray[np.float64]
 
-_WIDTH_MM, _HEIGHT_MM, _DPI = 170.0, 150.0, 150
+_WIDTH_MM, _HEIGHT_MM = 170.0, 150.0
 _DOTS_AS_PICTURE = 400
 """From so many dots on they are drawn as a picture: as vectors they would make the page slow."""
 
@@ -86,39 +87,22 @@ class MeasurePlots:
 
 def draw(plots: MeasurePlots) -> Picture:
     """Four plots in one drawing: differences, scatter, error by share reviewed, bias by group."""
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
 
-    style: Any = {
-        "font.size": 7.0,
-        "axes.titlesize": 8.0,
-        "axes.spines.top": False,
-        "axes.spines.right": False,
-        "svg.hashsalt": "raysplay",
-        "svg.fonttype": "path",
-        "lines.linewidth": 1.0,
-    }
-    with matplotlib.rc_context(style):
-        figure = Figure(figsize=(_WIDTH_MM / 25.4, _HEIGHT_MM / 25.4), layout="constrained")
-        FigureCanvasAgg(figure)
+    def paint(figure: Figure) -> None:
         axes = figure.subplots(2, 2)
         _differences(axes[0, 0], plots)
         _scatter(axes[0, 1], plots)
         _review(axes[1, 0], plots)
         _groups(axes[1, 1], plots)
-        figure.draw_without_rendering()
-        figure.set_layout_engine("none")  # laid out once for both files
-        drawing, picture = io.StringIO(), io.BytesIO()
-        figure.savefig(drawing, format="svg", dpi=_DPI, metadata={"Date": None})
-        figure.savefig(picture, format="png", dpi=_DPI)
+
     caption = (
         f"{plots.measure}, {plots.first} and {plots.second}, {len(plots.x)} feet. Upper left: difference by mean, with "
         "mean difference and limits of agreement (lines) and their intervals (bands). Upper right: each foot, with the "
         "line of equality and regression lines. Lower left: error that stays as the doubtful share goes to a person. "
         "Lower right: mean difference by group, with intervals."
     )
-    return Picture(caption, drawing.getvalue(), picture.getvalue(), _WIDTH_MM, _HEIGHT_MM)
+    picture = plot(paint, _WIDTH_MM, _HEIGHT_MM, font_size=7.0, style={"axes.titlesize": 8.0})
+    return replace(picture, caption=caption)
 
 
 def _dots(axes: Axes, x: FloatArray, y: FloatArray, plots: MeasurePlots) -> None:

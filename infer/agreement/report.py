@@ -15,12 +15,12 @@ import numpy as np
 from raysplay.configs.grades import scheme
 from raysplay.infer.agreement.checklist import filled, guidelines
 from raysplay.infer.agreement.config import agreement_settings
-from raysplay.infer.agreement.document import Block, Bullets, DataTable, Heading, NewPage, Paragraph, Picture
 from raysplay.infer.agreement.figures import ACCEPTED, ALL, EVERYBODY, LOWER, MEAN, UPPER
 from raysplay.infer.agreement.planned import NOT_ENOUGH
 from raysplay.infer.agreement.result import Agreement, Confusion, Figure, MeasureResult
 from raysplay.infer.agreement.statistics.cluster_bootstrap import SAMPLES, SEED
 from raysplay.infer.agreement.statistics.planning import RUNS
+from raysplay.infer.report.document import Block, Bullets, DataTable, Heading, NewPage, Paragraph, Picture
 from raysplay.measure import by_name
 from raysplay.measure.definition import DEGREE
 

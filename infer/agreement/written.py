@@ -9,20 +9,20 @@ from pathlib import Path
 
 import numpy as np
 
-from raysplay.infer.agreement.csv_bytes import csv_bytes
-from raysplay.infer.agreement.document import Picture
 from raysplay.infer.agreement.feet import StudyReads
 from raysplay.infer.agreement.flow_diagram import flow_diagram
 from raysplay.infer.agreement.output_folder import check_folder, write_folder
-from raysplay.infer.agreement.pdf_file import pdf_file
 from raysplay.infer.agreement.planned import PLAN_COLUMNS
 from raysplay.infer.agreement.plots import MeasurePlots, draw
 from raysplay.infer.agreement.report import TITLE, digest, report_blocks
 from raysplay.infer.agreement.result import FIGURE_COLUMNS, FLOW_COLUMNS, UNUSED_COLUMNS, Agreement, read_rows
-from raysplay.infer.agreement.web_page import web_page
 from raysplay.infer.compare.calibration_file import CALIBRATION, CalibrationError, calibrate_run
 from raysplay.infer.compare.evaluation import Pair, Pairing
 from raysplay.infer.compare.true_foot import TrueFoot
+from raysplay.infer.outputs.csv_bytes import csv_bytes
+from raysplay.infer.report.document import Picture
+from raysplay.infer.report.pdf_file import pdf_file
+from raysplay.infer.report.web_page import web_page
 
 NO_CALIBRATION = "no_calibration.txt"
 """Says why there is none."""

@@ -10,21 +10,15 @@ from pydicom.sr.codedict import codes
 from pydicom.sr.coding import Code
 
 from raysplay.infer.films.defined_terms import BODY_PARTS, coded_view, concept, view_words
-from raysplay.infer.films.header import items, texts
+from raysplay.infer.films.header import DESCRIPTIONS, items, texts
 from raysplay.infer.films.loading import Loading, Stated, settle
 from raysplay.infer.films.loading_words import stated_in
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.measure.sides import LATERALITIES
 
 _TEXTS = (
-    "SeriesDescription",
-    "ProtocolName",
-    "AcquisitionProtocolName",
-    "StudyDescription",
-    "PerformedProcedureStepDescription",
-    "RequestedProcedureDescription",
+    *DESCRIPTIONS,
     "ScheduledProcedureStepDescription",
-    "AcquisitionDeviceProcessingDescription",
     "CommentsOnThePerformedProcedureStep",
     "AcquisitionComments",
     "ImageComments",

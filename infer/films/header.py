@@ -32,6 +32,17 @@ _DECIMAL = frozenset({"DS", "IS"})
 _WHOLE = frozenset({"SL", "SS", "UL", "US", "US or SS"})
 _NAMED = 6
 
+DESCRIPTIONS = (
+    "SeriesDescription",
+    "ProtocolName",
+    "AcquisitionProtocolName",
+    "StudyDescription",
+    "PerformedProcedureStepDescription",
+    "RequestedProcedureDescription",
+    "AcquisitionDeviceProcessingDescription",
+)
+"""Attributes in which people write what an examination shows and how it was taken."""
+
 
 def read_header(content: bytes, bare: bool) -> tuple[Dataset, frozenset[str], tuple[Remark, ...]]:
     """Data set in the bytes of a DICOM file; ``bare`` where it may lack its preamble.

@@ -9,21 +9,11 @@ from functools import lru_cache
 from pydicom.dataset import Dataset
 
 from raysplay.configs.load import Config, load, shipped
-from raysplay.infer.films.header import items, texts
+from raysplay.infer.films.header import DESCRIPTIONS, items, texts
 
 FOOT, DORSOPLANTAR = "foot", "dorsoplantar"
 
-_TEXTS = (
-    "BodyPartExamined",
-    "SeriesDescription",
-    "ProtocolName",
-    "AcquisitionProtocolName",
-    "StudyDescription",
-    "PerformedProcedureStepDescription",
-    "RequestedProcedureDescription",
-    "AcquisitionDeviceProcessingDescription",
-    "ViewPosition",
-)
+_TEXTS = ("BodyPartExamined", *DESCRIPTIONS, "ViewPosition")
 _CODED = ("AnatomicRegionSequence", "ViewCodeSequence", "ProcedureCodeSequence", "RequestedProcedureCodeSequence")
 
 

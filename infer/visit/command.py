@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import csv
-import io
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -47,9 +45,10 @@ def visit(
 ) -> None:
     """Write one report a person: record, where the deformity sits, change over time, grades."""
     from raysplay.configs.load import ConfigError
-    from raysplay.infer.agreement.pdf_file import pdf_file
-    from raysplay.infer.agreement.web_page import web_page
     from raysplay.infer.decide.settings import decision_settings
+    from raysplay.infer.outputs.csv_bytes import csv_bytes
+    from raysplay.infer.report.pdf_file import pdf_file
+    from raysplay.infer.report.web_page import web_page
     from raysplay.infer.review.films import FilmShelf
     from raysplay.infer.review.open_desk import OpenDesk
     from raysplay.infer.review.settings import review_settings
@@ -99,7 +98,9 @@ def visit(
             title = words.say("title", person=one.called)
             files[f"{names[one.called]}.html"] = web_page(title, blocks).encode("utf-8")
             files[f"{names[one.called]}.pdf"] = pdf_file(title, blocks)
-        files[NOT_REPORTED] = _table(left)
+        files[NOT_REPORTED] = csv_bytes(
+            ("film", "foot_index", "why"), ((one.film, one.foot_index, one.why) for one in left)
+        )
         write_reports(out, files, overwrite=overwrite)
     except ReportFolderError as error:
         raise typer.BadParameter(str(error), param_hint="--out") from error
@@ -140,14 +141,3 @@ def _conditions(path: Path | None, run: FinishedRun) -> Conditions:
 
 def _told(left: tuple[LeftOut, ...]) -> list[str]:
     return [f"Not reported: {one.film}: {one.why}" for one in left]
-
-
-def _table(left: tuple[LeftOut, ...]) -> bytes:
-    from raysplay.infer.outputs.names import cell_text
-
-    stream = io.StringIO(newline="")
-    table = csv.writer(stream, lineterminator="\n")
-    table.writerow(("film", "foot_index", "why"))
-    for one in left:
-        table.writerow((one.film, "" if one.foot_index is None else one.foot_index, cell_text(one.why)))
-    return stream.getvalue().encode("utf-8")

@@ -6,9 +6,8 @@ its length. It shows how far bones stand from there, and is no plan of a treatme
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite
 from typing import TYPE_CHECKING
 
@@ -16,19 +15,20 @@ import numpy as np
 
 from raysplay.configs.load import landmark_schema
 from raysplay.configs.protocol import ReadingProtocol
-from raysplay.infer.agreement.document import Picture
 from raysplay.infer.records import FloatArray
+from raysplay.infer.report.document import Picture
+from raysplay.infer.report.plot import plot
 from raysplay.infer.visit.foot_on_film import FootOnFilm
 from raysplay.infer.visit.language import Language
-from raysplay.infer.visit.timeline_plot import STYLE
 from raysplay.measure import to_foot_frame
 from raysplay.measure.axes import CONSTRUCTIONS, SHAFT
 from raysplay.measure.realigned import realigned
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
-_WIDTH_MM, _HEIGHT_MM, _DPI = 150.0, 105.0, 170
+_WIDTH_MM, _HEIGHT_MM = 150.0, 105.0
 _STEPS = 10
 """Places between two points of an outline."""
 _BASE, _HEAD = 1.5, 1.4
@@ -82,8 +82,10 @@ class _Laid:
 def moved_by(foot: FootOnFilm, protocol: ReadingProtocol) -> Moved | None:
     """How far a foot stands from the normal means; None where HVA, IMA or a landmark is withheld."""
     laid = _laid(foot, protocol)
-    if laid is None:
-        return None
+    return None if laid is None else _moved(laid)
+
+
+def _moved(laid: _Laid) -> Moved | None:
     apart = np.linalg.norm(laid.own - laid.normal, axis=1) / laid.unit
     head, edge, tip = (float(apart[landmark_schema().index(code)]) for code in ("M1_head_c", "M1_emin", "DP_tip"))
     if not all(isfinite(v) for v in (head, edge, tip)):
@@ -91,20 +93,16 @@ def moved_by(foot: FootOnFilm, protocol: ReadingProtocol) -> Moved | None:
     return Moved(head, edge, tip, laid.hva - NORMAL.hva, laid.ima - NORMAL.ima, laid.millimetres)
 
 
-def foot_picture(foot: FootOnFilm, protocol: ReadingProtocol, words: Language) -> Picture | None:
-    """The drawing; None where :func:`moved_by` gives nothing."""
+def foot_picture(foot: FootOnFilm, protocol: ReadingProtocol, words: Language) -> tuple[Picture, Moved] | None:
+    """The drawing, and what :func:`moved_by` gives; None where that gives nothing."""
     laid = _laid(foot, protocol)
-    if laid is None or moved_by(foot, protocol) is None:
+    moved = None if laid is None else _moved(laid)
+    if laid is None or moved is None:
         return None
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     mirror = np.array([-1.0 if foot.side == "L" else 1.0, 1.0])
     own, normal = laid.own * mirror, laid.normal * mirror
-    with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(_WIDTH_MM / 25.4, _HEIGHT_MM / 25.4), layout="constrained")
-        FigureCanvasAgg(figure)
+
+    def paint(figure: Figure) -> None:
         left, right = figure.subplots(1, 2, sharex=True, sharey=True)
         _draw(left, own, "black", "0.93", "-")
         _ray(left, normal)
@@ -119,10 +117,9 @@ def foot_picture(foot: FootOnFilm, protocol: ReadingProtocol, words: Language) -
             axes.set_aspect("equal")
             axes.set_axis_off()
         _scale(left, own, laid, words)
-        drawing, picture = io.StringIO(), io.BytesIO()
-        figure.savefig(drawing, format="svg", metadata={"Date": None})
-        figure.savefig(picture, format="png", dpi=_DPI)
-    return Picture(words.say("drawing_caption"), drawing.getvalue(), picture.getvalue(), _WIDTH_MM, _HEIGHT_MM)
+
+    picture = plot(paint, _WIDTH_MM, _HEIGHT_MM, font_size=7.5, dpi=170)
+    return replace(picture, caption=words.say("drawing_caption")), moved
 
 
 def _laid(foot: FootOnFilm, protocol: ReadingProtocol) -> _Laid | None:
@@ -176,9 +173,7 @@ def outlines(points: FloatArray) -> Iterator[tuple[str, FloatArray]]:
         proximal, distal = (p_med + p_lat) / 2.0, (d_med + d_lat) / 2.0
         length = (distal - proximal) / 0.4
         along = length / np.linalg.norm(length)
-        across = np.array([along[1], -along[0]])
-        if across @ (p_lat - p_med) < 0.0:
-            across = -across
+        across = _across(along, p_lat - p_med)
         half = (np.linalg.norm(p_lat - p_med) + np.linalg.norm(d_lat - d_med)) / 4.0
         start = proximal - 0.3 * length if base is None else base
         end = distal + 0.3 * length if tip is None else tip
@@ -209,14 +204,10 @@ def outlines(points: FloatArray) -> Iterator[tuple[str, FloatArray]]:
     half = float(np.linalg.norm(d_lat - d_med)) / 2.0
     along = toe_tip - toe_head
     along = along / np.linalg.norm(along)
-    across = np.array([along[1], -along[0]])
-    if across @ (d_lat - d_med) < 0.0:
-        across = -across
+    across = _across(along, d_lat - d_med)
     shaft_along = (d_med + d_lat - p_med - p_lat) / 2.0
     shaft_along = shaft_along / np.linalg.norm(shaft_along)
-    shaft_across = np.array([shaft_along[1], -shaft_along[0]])
-    if shaft_across @ (d_lat - d_med) < 0.0:
-        shaft_across = -shaft_across
+    shaft_across = _across(shaft_along, d_lat - d_med)
     reach = float(np.linalg.norm(toe_tip - toe_head))
     last = toe_head + 0.55 * reach * along
     shapes = {
@@ -251,6 +242,12 @@ def outlines(points: FloatArray) -> Iterator[tuple[str, FloatArray]]:
     for bone, corners in shapes.items():
         if np.isfinite(corners).all():
             yield bone, _smooth(corners)
+
+
+def _across(along: FloatArray, lateral: FloatArray) -> FloatArray:
+    """Unit vector square to a bone's direction, on the side that ``lateral`` points to."""
+    across = np.array([along[1], -along[0]])
+    return -across if across @ lateral < 0.0 else across
 
 
 def _oval(one: FloatArray, other: FloatArray) -> FloatArray:

@@ -6,9 +6,9 @@ import base64
 import io
 from pathlib import Path
 
-from raysplay.infer.agreement.document import Picture
 from raysplay.infer.outputs.names import overlay_name
 from raysplay.infer.outputs.run_files import OVERLAYS
+from raysplay.infer.report.document import Picture
 from raysplay.infer.visit.foot_on_film import FootOnFilm
 from raysplay.infer.visit.language import Language
 

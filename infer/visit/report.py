@@ -11,7 +11,9 @@ from raysplay.configs.conversation_facts import conversation_facts
 from raysplay.configs.normal_ranges import normal_ranges
 from raysplay.configs.protocol import ReadingProtocol
 from raysplay.configs.reader_error import reader_error
-from raysplay.infer.agreement.document import (
+from raysplay.infer.decide.settings import DecisionLimits
+from raysplay.infer.decide.wording import DECIMALS
+from raysplay.infer.report.document import (
     About,
     Block,
     Bullets,
@@ -21,12 +23,10 @@ from raysplay.infer.agreement.document import (
     Notice,
     Paragraph,
 )
-from raysplay.infer.decide.settings import DecisionLimits
-from raysplay.infer.decide.wording import DECIMALS
 from raysplay.infer.review.settings import HandPlaced
 from raysplay.infer.review.shown import Shown
 from raysplay.infer.visit.conditions import Worn
-from raysplay.infer.visit.foot_drawing import NORMAL, foot_picture, moved_by
+from raysplay.infer.visit.foot_drawing import NORMAL, foot_picture
 from raysplay.infer.visit.foot_on_film import FootOnFilm
 from raysplay.infer.visit.grades import side_by_side
 from raysplay.infer.visit.language import Language
@@ -332,9 +332,8 @@ def _pictures(foot: FootOnFilm, ground: ReportGround) -> Iterator[Block]:
     if drawn is None:
         yield Paragraph(words.say("no_drawing"))
     else:
-        moved = moved_by(foot, ground.protocol)
-        assert moved is not None
-        yield drawn
+        drawing, moved = drawn
+        yield drawing
         unit = words.say("unit_mm") if moved.millimetres else words.say("percent_m2")
         shift = {name: words.number(getattr(moved, name)) for name in ("head", "edge", "tip")}
         yield Paragraph(

@@ -2,30 +2,24 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date
 from math import isfinite
 from statistics import NormalDist
-from typing import Any
+from typing import TYPE_CHECKING
 
-from raysplay.infer.agreement.document import Picture
+from raysplay.infer.report.document import Picture
+from raysplay.infer.report.plot import plot
 from raysplay.infer.visit.language import Language
 from raysplay.infer.visit.timeline import Timeline
 from raysplay.measure.change import NOTHING_WORN
 from raysplay.measure.reader_error import NewFilmError
 
-_WIDTH_MM, _HEIGHT_MM, _DPI = 150.0, 62.0, 150
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
-STYLE: Any = {
-    "font.size": 7.5,
-    "font.family": "DejaVu Sans",
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "svg.hashsalt": "raysplay",
-    "svg.fonttype": "path",
-    "lines.linewidth": 1.0,
-}
+_WIDTH_MM, _HEIGHT_MM = 150.0, 62.0
 
 
 def timeline_picture(
@@ -46,15 +40,10 @@ def timeline_picture(
     known = [(one, read) for one, read in zip(found.films, found.reads, strict=True) if isfinite(read.value)]
     if not known:
         return None
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     quantile = NormalDist().inv_cdf(0.5 + level / 2.0)
     error = new_films.get(found.measure)
-    with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(_WIDTH_MM / 25.4, _HEIGHT_MM / 25.4), layout="constrained")
-        FigureCanvasAgg(figure)
+
+    def paint(figure: Figure) -> None:
         axes = figure.subplots()
         line = [(_number(one.taken), read.value) for one, read in known if one in found.on_line]
         if len(line) > 1:
@@ -80,11 +69,9 @@ def timeline_picture(
         )
         axes.set_ylabel(f"{name} ({unit})")
         axes.margins(x=0.15, y=0.15)
-        drawing, picture = io.StringIO(), io.BytesIO()
-        figure.savefig(drawing, format="svg", metadata={"Date": None})
-        figure.savefig(picture, format="png", dpi=_DPI)
+
     caption = words.say("plot_caption", measure=name, level=words.number(100 * level, 0))
-    return Picture(caption, drawing.getvalue(), picture.getvalue(), _WIDTH_MM, _HEIGHT_MM)
+    return replace(plot(paint, _WIDTH_MM, _HEIGHT_MM, font_size=7.5), caption=caption)
 
 
 def _number(day: str) -> float:

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from raysplay.configs.errors import RaysplayError
 from raysplay.infer.outputs.folder_lock import FolderInUseError, FolderLock
-from raysplay.infer.outputs.owner_only import make_file, make_folder
-from raysplay.infer.outputs.run_files import PARTIAL
+from raysplay.infer.outputs.owner_only import make_folder
+from raysplay.infer.outputs.whole_file import write_whole
 
 
 class ReportFolderError(RaysplayError, ValueError):
@@ -55,11 +55,7 @@ def write_reports(folder: Path, files: Mapping[str, bytes], *, overwrite: bool) 
         with FolderLock(folder):
             check_free(folder, files, overwrite=overwrite)
             for name, content in files.items():
-                partial = folder / f"{name}{PARTIAL}"
-                partial.unlink(missing_ok=True)
-                make_file(partial)
-                partial.write_bytes(content)
-                os.replace(partial, folder / name)
+                write_whole(folder / name, content)
     except FolderInUseError as error:
         raise ReportFolderError(str(error)) from None
     except OSError as error:

@@ -75,7 +75,7 @@ def test_the_picture_is_grey(foot):
 
     from PIL import Image
 
-    picture = foot_picture(*foot(), language("en"))
+    picture, _ = foot_picture(*foot(), language("en"))
     pixels = np.asarray(Image.open(io.BytesIO(picture.png)).convert("RGB"), dtype=int)
     assert (pixels.max(axis=2) == pixels.min(axis=2)).all()
     assert "<svg" in picture.svg

@@ -6,9 +6,9 @@ from math import isfinite
 import pytest
 
 from raysplay.configs.new_film_error import new_film_error
-from raysplay.infer.agreement.document import Bullets, DataTable, Notice, Paragraph, Picture
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.records import Withheld
+from raysplay.infer.report.document import Bullets, DataTable, Notice, Paragraph, Picture
 from raysplay.infer.review.requests import PointSent, ReadSent
 from raysplay.infer.review.settings import review_settings
 from raysplay.infer.visit.conditions import Conditions, Stated

@@ -9,7 +9,7 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
-from raysplay.infer.agreement.document import (
+from raysplay.infer.report.document import (
     About,
     Block,
     Bullets,

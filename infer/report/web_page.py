@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from html import escape
 
-from raysplay.infer.agreement.document import (
+from raysplay.infer.report.document import (
     About,
     Block,
     Bullets,
