@@ -22,7 +22,7 @@ from raysplay.infer.review.read_answers import read_answer
 from raysplay.infer.review.refused import RefusedError, UnknownFootError
 from raysplay.infer.review.requests import MeasureSent, ReadSent
 from raysplay.infer.review.settings import ReviewSettings
-from raysplay.infer.review.standing import NUMBERLESS, Json, Standing
+from raysplay.infer.review.standing import Json, Standing
 from raysplay.infer.review.store import Key, ReadStore, StoreError
 from raysplay.infer.review.visits import Visit, changes, no_person, unfit
 from raysplay.infer.review.worklist import DECISIONS, OPEN, STATES, Change, Filter, Worklist, said_json
@@ -282,7 +282,7 @@ class OpenDesk(Desk):
     def _unfit(self, foot: int, standing: Standing) -> str:
         reasons = [reason.text for reason in self.run.reasons[foot]]
         decision = self.run.decisions[foot].as_py()
-        return unfit(standing.state, decision, reasons, NUMBERLESS, standing.content["reason"])
+        return unfit(standing.state, decision, reasons, standing.content["reason"])
 
     def measure(self, sent: MeasureSent, reader: str) -> answers.OpenMeasuredNow:
         """Also what differs from the foot that is compared with, on the very points that were sent."""

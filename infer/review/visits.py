@@ -6,7 +6,7 @@ side. Which film is the earlier one is told by their days alone.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from typing import Literal
@@ -18,6 +18,7 @@ from raysplay.infer.films.loading import told
 from raysplay.infer.outputs.finished_run import FilmFacts
 from raysplay.infer.review import answers
 from raysplay.infer.review.shown import Shown
+from raysplay.infer.review.standing import NUMBERLESS
 from raysplay.infer.review.worklist import shown_number
 from raysplay.measure.change import Change, Read, compare
 
@@ -167,7 +168,7 @@ def _later(here: Visit, there: Visit) -> Literal["here", "there"] | None:
     return "here" if days[0] > days[1] else "there"
 
 
-def unfit(state: str, decision: str, reasons: Iterable[str], numberless: Mapping[str, str], reason: str) -> str:
+def unfit(state: str, decision: str, reasons: Iterable[str], reason: str) -> str:
     """Why no number of a foot may be compared, in words; empty where they may.
 
     Parameters
@@ -175,13 +176,11 @@ def unfit(state: str, decision: str, reasons: Iterable[str], numberless: Mapping
     state, decision : str
     reasons : iterable of str
         Of the decision.
-    numberless : mapping of state to words
-        States without numbers.
     reason : str
         What the reader who settled it gave as reason.
     """
-    if state in numberless:
-        return f"settled: {numberless[state]}{f' ({reason})' if reason else ''}"
+    if state in NUMBERLESS:
+        return f"settled: {NUMBERLESS[state]}{f' ({reason})' if reason else ''}"
     if decision == "refused" and state != "corrected":
         said = "; ".join(reasons)
         return f"refused by the model{f' ({said})' if said else ''}"

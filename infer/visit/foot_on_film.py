@@ -18,7 +18,7 @@ from raysplay.infer.review.open_desk import OpenDesk
 from raysplay.infer.review.reading import PlacedPoints
 from raysplay.infer.review.reviewed import source
 from raysplay.infer.review.shown import NOTHING, Shown
-from raysplay.infer.review.standing import NUMBERLESS, Standing
+from raysplay.infer.review.standing import Standing
 from raysplay.infer.review.visits import unfit
 from raysplay.infer.visit.conditions import Stated
 from raysplay.measure import Measure
@@ -108,7 +108,7 @@ def foot_on_film(desk: OpenDesk, foot: int, film: FilmFacts, stated: Stated) -> 
     run, standing = desk.run, desk.standing(foot + 1, "")
     reasons = tuple(reason.text for reason in run.reasons[foot])
     decision = run.decisions[foot].as_py()
-    why = unfit(standing.state, decision, reasons, NUMBERLESS, standing.content["reason"])
+    why = unfit(standing.state, decision, reasons, standing.content["reason"])
     shown = tuple(desk.numbers.shown(foot, standing.reading, standing))
     if why:
         shown = tuple(replace(one, numbers=NOTHING, sd=np.nan, why_none=why, held=None, accepted=None) for one in shown)
