@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from raysplay.configs.errors import RaysplayError
     from raysplay.configs.load import ConfigError
+    from raysplay.infer.archive.job import EngineError
     from raysplay.infer.films_to_measure import NoFilmsError
     from raysplay.infer.finished import Run, read_run
     from raysplay.infer.given_points import PointsError, measure_points
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 _FROM = {
     "raysplay.configs.errors": ("RaysplayError",),
     "raysplay.configs.load": ("ConfigError",),
+    "raysplay.infer.archive.job": ("EngineError",),
     "raysplay.infer.finished": ("Run", "read_run"),
     "raysplay.infer.given_points": ("PointsError", "measure_points"),
     "raysplay.infer.films_to_measure": ("NoFilmsError",),
@@ -57,6 +59,7 @@ _HOME = {name: module for module, names in _FROM.items() for name in names}
 
 __all__ = [
     "ConfigError",
+    "EngineError",
     "FilmResult",
     "FootResult",
     "Landmark",

@@ -12,6 +12,12 @@ COMMANDS = (
         "Measure every foot on every film and say which readings a person must look at.",
     ),
     Subcommand(
+        "status",
+        "raysplay.infer.archive.status_command",
+        "status",
+        "Tell how far a run has come: films by decision, rate, time left, the slowest and those that gave no film.",
+    ),
+    Subcommand(
         "measures",
         "raysplay.infer.measures_command",
         "measures",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import shlex
+import signal
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
@@ -42,6 +43,34 @@ def measure(
     ] = False,
     overlays: Annotated[bool, typer.Option("--overlays/--no-overlays", help="Draw a picture of every foot.")] = True,
     threads: Threads = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            "--workers",
+            metavar="N",
+            min=1,
+            max=1024,
+            help="Read films in N processes, each with one thread of its own.",
+        ),
+    ] = None,
+    scheduler: Annotated[
+        str,
+        typer.Option("--scheduler", metavar="ADDRESS", help="Read films on the workers of this Dask scheduler."),
+    ] = "",
+    ledger: Annotated[
+        str,
+        typer.Option(
+            "--ledger", metavar="URL", help="Keep what was read in this PostgreSQL database; a file in DIR if left out."
+        ),
+    ] = "",
+    person_key: Annotated[
+        Path | None,
+        typer.Option("--person-key", metavar="FILE", help="Key for codes of persons, made if missing; never in DIR."),
+    ] = None,
+    rehash: Annotated[
+        bool, typer.Option("--rehash", help="Find changed films by all their bytes, not by size, time and number.")
+    ] = False,
+    retry: Annotated[bool, typer.Option("--retry", help="Read again films that were set aside.")] = False,
     landmark_weights: LandmarkWeights = None,
     protocol: Annotated[
         Path | None, protocol_option("Measures to report and how they are built; protocol.yaml if left out.")
@@ -64,6 +93,8 @@ def measure(
     if select_only:
         from raysplay.infer.selection.command import run_selection
 
+        if workers is not None or scheduler:
+            raise typer.BadParameter("goes through the files in this process alone", param_hint="--select-only")
         run_selection(paths, out, overwrite=overwrite, threads=threads, load=foot_reader)
         return
     run = run_measure(
@@ -74,6 +105,12 @@ def measure(
         keep_reads=keep_reads,
         overlays=overlays,
         select=select,
+        workers=workers,
+        scheduler=scheduler,
+        ledger=ledger,
+        person_key=person_key,
+        rehash=rehash,
+        retry=retry,
         console=Console(stderr=True),
     )
     print_summary(run, Console())
@@ -88,6 +125,12 @@ def run_measure(
     keep_reads: bool = False,
     overlays: bool = True,
     select: bool = False,
+    workers: int | None = None,
+    scheduler: str = "",
+    ledger: str = "",
+    person_key: Path | None = None,
+    rehash: bool = False,
+    retry: bool = False,
     console: Console,
 ) -> MeasuredRun:
     """Measure ``paths`` into ``out`` as :func:`~raysplay.infer.measuring.measure_into` does, with a bar on ``console``.
@@ -105,7 +148,13 @@ def run_measure(
     from raysplay.infer.measuring import ReadsAtStakeError, measure_into
     from raysplay.infer.outputs.run_folder import RunFolderError, RunStoppedError
 
-    with _Bar(console) as bar:
+    if workers is not None and scheduler:
+        raise typer.BadParameter("is for this machine alone; the cluster has its own", param_hint="--workers")
+    if options.threads is not None and (workers is not None or scheduler):
+        raise typer.BadParameter(
+            "each process reads with one thread, so that numbers are the same", param_hint="--threads"
+        )
+    with _Bar(console) as bar, _ended_by_sigterm():
         try:
             return measure_into(
                 paths,
@@ -117,6 +166,12 @@ def run_measure(
                 threads=options.threads,
                 landmark_weights=options.landmark_weights,
                 select=select,
+                workers=workers,
+                scheduler=scheduler,
+                ledger=ledger,
+                person_key=person_key,
+                rehash=rehash,
+                retry=retry,
                 progress=bar.show,
                 notice=bar.say,
                 command=sys.argv,
@@ -131,6 +186,24 @@ def run_measure(
         except RunStoppedError as error:
             bar.say(f"Stopped: {error}")
             raise typer.Exit(error.exit_status) from error
+
+
+@contextlib.contextmanager
+def _ended_by_sigterm() -> Iterator[None]:
+    """Let SIGTERM end a run as Ctrl-C does: what was read is kept and said."""
+
+    def end(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    try:
+        before = signal.signal(signal.SIGTERM, end)
+    except ValueError:  # not the main thread
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def foot_reader(threads: int | None, landmark_weights: Path | str | None = None) -> ReadsFeet:

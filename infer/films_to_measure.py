@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Generator, Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -34,6 +35,8 @@ class FilmsToMeasure:
 
     Attributes
     ----------
+    inputs : tuple of str
+        The paths that were given, whole.
     candidates : list of Candidate
         Files in the order of their names; at least one.
     passed_over : tuple of str
@@ -43,17 +46,15 @@ class FilmsToMeasure:
         Where it stands.
     limits : DecisionLimits
     reading : FilmLimits
-    select : bool
-        Whether only films that may show a dorsoplantar foot are measured; others are refused and say why.
     """
 
+    inputs: tuple[str, ...]
     candidates: list[Candidate]
     passed_over: tuple[str, ...]
     protocol: ReadingProtocol
     protocol_file: Path
     limits: DecisionLimits
     reading: FilmLimits
-    select: bool = False
 
     @property
     def reported(self) -> tuple[Measure, ...]:
@@ -68,12 +69,7 @@ class FilmsToMeasure:
         from raysplay.infer.pipeline import FilmPipeline
 
         with FilmReader(self.reading.model_copy(update={"person_key": new_key()})) as films:
-            candidates: Iterable[Candidate] = self.candidates
-            if self.select:
-                from raysplay.infer.selection.select import left_out, select
-
-                candidates = (left_out(one) for one in select(self.candidates, films, feet))
-            yield from FilmPipeline(films, feet, self.limits, landmark_schema(), self.protocol).read(candidates)
+            yield from FilmPipeline(films, feet, self.limits, landmark_schema(), self.protocol).read(self.candidates)
 
     @property
     def folder(self) -> Path | None:
@@ -84,13 +80,15 @@ class FilmsToMeasure:
         return folders[above - 1] if above <= len(folders) else None
 
 
-def films_to_measure(paths: Paths, protocol: Path | str | None) -> FilmsToMeasure:
+def films_to_measure(paths: Paths, protocol: Path | str | None, *, copies: bool = True) -> FilmsToMeasure:
     """Find the files and read every configuration that measuring them needs.
 
     Parameters
     ----------
     paths, protocol
         As :func:`~raysplay.infer.measuring.measure` takes them.
+    copies : bool
+        As :func:`~raysplay.infer.films.collect.collect` takes it.
 
     Raises
     ------
@@ -107,14 +105,16 @@ def films_to_measure(paths: Paths, protocol: Path | str | None) -> FilmsToMeasur
     by_protocol = user_protocol(protocol)
     given = (paths,) if isinstance(paths, Path | str) else tuple(paths)
     try:
-        collected = collect(given)
+        collected = collect(given, reading, copies=copies)
     except FileNotFoundError as error:
         raise NoFilmsError(str(error)) from error
     passed_over = _passed_over(collected)
     if not collected.candidates:
         beside = f" ({'; '.join(passed_over)})" if passed_over else ""
         raise NoFilmsError(f"there is no file to measure{beside}")
-    return FilmsToMeasure(collected.candidates, passed_over, by_protocol, protocol_file(protocol), limits, reading)
+    inputs = tuple(os.path.abspath(path) for path in given)
+    used = protocol_file(protocol)
+    return FilmsToMeasure(inputs, collected.candidates, passed_over, by_protocol, used, limits, reading)
 
 
 def _passed_over(collected: Collected) -> tuple[str, ...]:

@@ -7,28 +7,28 @@ from __future__ import annotations
 
 import contextlib
 import os
-import time
 from array import array
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from raysplay.configs.load import landmark_schema
+from raysplay.configs.errors import RaysplayError
 from raysplay.configs.proof import proofs
 from raysplay.infer.films_to_measure import FilmsToMeasure, Paths, films_to_measure
+from raysplay.infer.outputs.earlier_run import has_ledger
 from raysplay.infer.outputs.owner_only import open_to_others, owner_only
 from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError, RunStoppedError
 from raysplay.infer.outputs.run_report import RunReport
 from raysplay.infer.progress import Progress, Steps
 from raysplay.infer.reading_options import ReadingOptions
-from raysplay.infer.reads_at_stake import carried_reads, note_reads, reads_at_stake
+from raysplay.infer.reads_at_stake import reads_at_stake
 from raysplay.infer.records import FilmRecord
 from raysplay.infer.results import FilmResult, film_result
 
 if TYPE_CHECKING:
+    from raysplay.infer.archive.job import Engine
     from raysplay.infer.finished import Run
-    from raysplay.infer.outputs.run_writer import RunWriter
     from raysplay.infer.pipeline import ReadsFeet
 
 LoadsNetworks = Callable[[int | None, Path | str | None], "ReadsFeet"]
@@ -158,13 +158,20 @@ def measure_into(
     select: bool = False,
     progress: Callable[[Progress], None] | None = None,
     notice: Callable[[str], None] | None = None,
+    workers: int | None = None,
+    scheduler: str = "",
+    ledger: str = "",
+    person_key: Path | str | None = None,
+    rehash: bool = False,
+    retry: bool = False,
     command: Sequence[str] = ("raysplay.infer.measure_into",),
     load: LoadsNetworks = networks,
 ) -> MeasuredRun:
     """Measure films and write the run, as ``raysplay measure`` does; its folder can be reviewed and exported.
 
-    Until the run is whole its files end in ``.partial``. While it goes on, files that this process makes can be read by
-    their owner alone.
+    What was read of a film is kept at once: the same call goes on where another one stopped, and reads what is new or
+    changed where one was finished (``archive/GUIDE.md``). Until the run is whole its files end in ``.partial``. While
+    it goes on, files that this process makes can be read by their owner alone.
 
     Parameters
     ----------
@@ -177,11 +184,24 @@ def measure_into(
     keep_reads : bool
         With ``overwrite``: carry the reads of the earlier run over to films and feet that are the same.
     select : bool
-        Measure what the selection keeps alone; a file that it leaves out is refused, with the kind ``left_out``.
+        Measure what the selection keeps alone; a file that it leaves out is refused, with the kind ``left_out``. What
+        was measured with a selection and what was measured without do not go into one folder.
     overlays : bool
         Draw a picture of every foot.
     notice : callable, optional
         Told at once what :attr:`MeasuredRun.notices` gathers, and where rows lie if the run is stopped.
+    workers : int, optional
+        Processes that read films, each with networks on one thread; by default this process reads on ``threads``.
+    scheduler : str
+        Address of a Dask scheduler whose workers read the films.
+    ledger : str
+        Address of a PostgreSQL database for what is kept, instead of a file in ``out``.
+    person_key : path, optional
+        File of the key for codes of persons, made if missing; by default one for this run outside of ``out``.
+    rehash : bool
+        Read all bytes to find what is changed, instead of trusting size, time and number of a file.
+    retry : bool
+        Read again films that were set aside.
     command : sequence of str
         What ``run.json`` states as the command line.
 
@@ -190,10 +210,14 @@ def measure_into(
     NoFilmsError, ConfigError, WeightsError
         As :func:`measure` does; nothing was written then.
     RunFolderError
-        If ``out`` cannot take the run; :class:`ReadsAtStakeError` if people have read the run that it holds.
+        If ``out`` cannot take the run, or holds one of other paths, weights, configuration or code;
+        :class:`ReadsAtStakeError` if people have read the run that it holds.
     RunStoppedError
-        If the folder could not be written any more; the message says what is kept.
+        If the folder could not be written any more, or the processes that read are gone; the message says what is kept.
     """
+    from raysplay.infer.archive.archive_run import ArchiveRun, Asked
+    from raysplay.infer.archive.job import EngineError
+
     notices: list[str] = []
 
     def note(text: str) -> None:
@@ -201,118 +225,117 @@ def measure_into(
         if notice is not None:
             notice(text)
 
-    with owner_only():
-        started = time.perf_counter()
-        films = replace(films_to_measure(paths, protocol), select=select)
-        folder = RunFolder(Path(out), overwrite=overwrite)
+    with owner_only(), contextlib.ExitStack() as opened:
+        films = films_to_measure(paths, protocol, copies=False)
+        folder = RunFolder(Path(out), overwrite=overwrite or has_ledger(Path(out)))
         if overwrite and (lost := reads_at_stake(folder.path, keep_reads)):
             raise ReadsAtStakeError(lost)
         steps = Steps(progress, len(films.candidates))
-        feet = _loaded(steps, ReadingOptions(protocol, threads, landmark_weights), load)
+        steps.loading()
+        options = ReadingOptions(protocol, threads, landmark_weights)
+        engine = _engine(films, options, load, overlays, select, workers, scheduler)
+        opened.callback(engine.close)
+        proven = proofs().proven(films.reported, engine.digests)
         if os.path.isdir(folder.path) and open_to_others(folder.path):
             note(
                 f"Note: other users of this machine can see the names of what lies in {folder.path}, and names of "
                 "pictures repeat those of films. The files themselves are for their owner alone."
             )
-        run, holds_reads = _write(films, feet, folder, steps, note, overlays=overlays, started=started, command=command)
-        if holds_reads:
-            note(carried_reads(folder.path))
-    return replace(run, notices=tuple(notices))
-
-
-def _write(
-    films: FilmsToMeasure,
-    feet: ReadsFeet,
-    folder: RunFolder,
-    steps: Steps,
-    note: Callable[[str], None],
-    *,
-    overlays: bool,
-    started: float,
-    command: Sequence[str],
-) -> tuple[MeasuredRun, bool]:
-    """The run, written, and whether its folder holds reads."""
-    proven = proofs().proven(films.reported, feet.digests)
-    values = {measure.name: array("d") for measure in films.reported}
-    writer = _writer(films, folder, steps, overlays)
-    with _left_in_order(writer, folder, steps, note):
-        steps.measuring(0)
-        with contextlib.closing(films.read(feet)) as readings:
-            for reading in readings:
-                writer.write(reading.record, reading.film, reading.doubtful)
-                _keep(reading.record, values)
-                steps.measuring(writer.report.films, film_result(reading.record, films.reported, proven))
-        wall = time.perf_counter() - started
-        # Also those that were saved while this run went on.
-        holds_reads = note_reads(folder.path)
-        steps.writing()
-        writer.finish(
-            command=command,
-            wall_seconds=wall,
-            weights=feet.digests,
-            protocol=films.protocol_file,
-            films=films.folder,
-            machine=_machine(),
+        asked = Asked(
+            films.candidates,
+            films.inputs,
+            films.folder,
+            films.protocol_file,
+            films.reported,
+            films.limits.interval.level,
+            command,
+            overlays=overlays,
+            overwrite=overwrite,
+            keep_reads=keep_reads,
+            rehash=rehash,
+            retry=retry,
+            ledger=ledger,
+            person_key=_path(person_key),
         )
-    return MeasuredRun(folder.path, writer.report, wall, values, proven, films.passed_over), holds_reads
+
+        def measured(done: int, record: FilmRecord | None) -> None:
+            if progress is not None:
+                steps.measuring(done, None if record is None else film_result(record, films.reported, proven))
+
+        try:
+            run = ArchiveRun(asked, folder, engine, measured, steps.writing, note)
+        except RunStoppedError as error:
+            raise _stopped(error, folder, 0, steps.total) from error
+        opened.callback(run.close)
+        try:
+            finished = run.run()
+        except (RunStoppedError, EngineError) as error:
+            raise _stopped(error, folder, run.read_so_far, steps.total) from error
+        except RunFolderError:
+            raise
+        except BaseException:
+            note(
+                f"Stopped. Rows so far lie in {folder.path} under names that end in .partial; the same command goes on "
+                f"from there ({run.read_so_far} of {steps.total} films are measured)."
+            )
+            raise
+    return MeasuredRun(
+        folder.path,
+        finished.report,
+        finished.wall_seconds,
+        finished.values,
+        proven,
+        films.passed_over,
+        tuple(notices),
+    )
 
 
-def _writer(films: FilmsToMeasure, folder: RunFolder, steps: Steps, overlays: bool) -> RunWriter:
-    from raysplay.infer.outputs.run_writer import RunWriter
+def _engine(
+    films: FilmsToMeasure,
+    options: ReadingOptions,
+    load: LoadsNetworks,
+    overlays: bool,
+    select: bool,
+    workers: int | None,
+    scheduler: str,
+) -> Engine:
+    """What reads the films: the networks in this process, or processes that load them by themselves."""
+    from raysplay.infer.archive.job import Reading
 
-    level = films.limits.interval.level
-    try:
-        return RunWriter(folder, landmark_schema(), films.reported, overlays=overlays, level=level)
-    except RunStoppedError as error:
-        raise _stopped(error, folder, 0, steps.total) from error
+    weights = _path(options.landmark_weights)
+    if workers is None and not scheduler:
+        from raysplay.infer.archive.in_process import InProcess
+
+        return InProcess(load(options.threads, weights), films, overlays=overlays, select=select)
+    reading = Reading(films.protocol_file, overlays, weights, select)
+    loader = f"{load.__module__}:{load.__qualname__}"
+    if scheduler:
+        from raysplay.infer.archive.cluster import Cluster
+
+        return Cluster(scheduler, reading, loader)
+    from raysplay.infer.archive.pool import Pool
+
+    assert workers is not None
+    return Pool(reading, workers, loader)
 
 
-@contextlib.contextmanager
-def _left_in_order(writer: RunWriter, folder: RunFolder, steps: Steps, note: Callable[[str], None]) -> Iterator[None]:
-    """Close the tables of a run that does not come to its end, and say what is kept of it."""
-    try:
-        yield
-    except RunStoppedError as error:
-        writer.close()
-        raise _stopped(error, folder, writer.report.films, steps.total) from error
-    except BaseException:
-        writer.close()
-        note(f"Stopped. Rows so far lie in {folder.path} under names that end in .partial.")
-        raise
-
-
-def _stopped(error: RunStoppedError, folder: RunFolder, films: int, of: int) -> RunStoppedError:
+def _stopped(error: RaysplayError, folder: RunFolder, films: int, of: int) -> RunStoppedError:
     """The same with what became of a run that could not be written any further."""
     if folder.replacing:
-        kept = "The folder holds no whole run now; measure again."
+        kept = "The folder holds no whole run now; the same command goes on."
     else:
         kept = (
-            f"{films} of {of} films were measured; their rows lie there under names that end in .partial, the last one "
-            "perhaps cut off. An earlier run in the folder is as it was."
+            f"{films} of {of} films were measured and are kept; once that is mended, the same command goes on. Their "
+            "rows lie there under names that end in .partial, as far as these could be written. An earlier run in the "
+            "folder is as it was."
         )
     return RunStoppedError(f"{error}. {kept}")
-
-
-def _machine() -> dict[str, str | int]:
-    """What the last digits of the networks' numbers depend on."""
-    import platform
-
-    import torch
-
-    return {
-        "threads": torch.get_num_threads(),
-        "cpu_capability": torch.backends.cpu.get_cpu_capability(),
-        "architecture": platform.machine(),
-    }
-
-
-def _keep(record: FilmRecord, values: dict[str, array[float]]) -> None:
-    for foot in record.feet:
-        for one in foot.measurements:
-            if one.value == one.value:
-                values[one.measure].append(one.value)
 
 
 def _loaded(steps: Steps, options: ReadingOptions, load: LoadsNetworks) -> ReadsFeet:
     steps.loading()
     return load(options.threads, options.landmark_weights)
+
+
+def _path(path: Path | str | None) -> Path | None:
+    return None if path is None else Path(path)

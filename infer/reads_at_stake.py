@@ -6,13 +6,15 @@ import contextlib
 from pathlib import Path
 
 
-def reads_at_stake(folder: Path, keep: bool = False) -> str:
+def reads_at_stake(folder: Path, keep: bool = False, *, grows: bool = False) -> str:
     """Why the run of a folder must not be replaced, in a sentence: people have read its films; empty if nobody did.
 
     Parameters
     ----------
     keep : bool
         Whether the reads will be carried over; what cannot be seen or counted is still said.
+    grows : bool
+        Whether the run stays and films are added to it: then reads of the folder's own store are carried over unasked.
     """
     from raysplay.infer.outputs.run_files import STORE
     from raysplay.infer.review.other_stores import stores_noted
@@ -23,7 +25,7 @@ def reads_at_stake(folder: Path, keep: bool = False) -> str:
         return f"{found.problem}. Restore a copy of it or move it away, or choose another folder"
     if keep:
         return ""
-    if found:
+    if found and not grows:
         return (
             f"{folder / STORE}: holds {found.reads} reads of {found.feet} feet of the run that would be replaced. "
             f"{_choices(folder)} pass --keep-reads as well: a read stands where film, side and points are the same, "

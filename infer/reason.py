@@ -35,6 +35,12 @@ class ReasonKind(Enum):
     """The selection before the run left it out."""
     INTERNAL_ERROR = "internal_error"
     """The program itself failed on the file."""
+    PROCESS_DIED = "process_died"
+    """The process that read the file ended, twice."""
+    TIME_LIMIT = "time_limit"
+    """Reading the file took longer than a film may take, twice."""
+    BYTES_LATE = "bytes_late"
+    """The drive did not give the file's bytes in time."""
     NO_FOOT_FOUND = "no_foot_found"
     NO_FOOT = "no_foot"
     """What was found scores too low to be a foot."""
@@ -98,6 +104,9 @@ _NO_FILM = frozenset(
         ReasonKind.CONTAINER,
         ReasonKind.LEFT_OUT,
         ReasonKind.INTERNAL_ERROR,
+        ReasonKind.PROCESS_DIED,
+        ReasonKind.TIME_LIMIT,
+        ReasonKind.BYTES_LATE,
     }
 )
 _WORDS = {
@@ -114,6 +123,9 @@ _WORDS = {
     ReasonKind.CONTAINER: "holds other files",
     ReasonKind.LEFT_OUT: "left out by the selection",
     ReasonKind.INTERNAL_ERROR: "not read",
+    ReasonKind.PROCESS_DIED: "not read, the program ended on it",
+    ReasonKind.TIME_LIMIT: "not read, over the time limit",
+    ReasonKind.BYTES_LATE: "not read, the drive was late",
     ReasonKind.NO_FOOT_FOUND: "no foot found",
     ReasonKind.NO_FOOT: "no foot",
     ReasonKind.FOOT_DOUBTFUL: "foot doubtful",

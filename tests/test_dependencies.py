@@ -23,8 +23,8 @@ def names(requirements):
     return {re.split(r"[\s<>=!~\[;]", one, maxsplit=1)[0].lower() for one in requirements}
 
 
-ASKED_FOR = ("pandas",)
-"""Used where the user has it; where not, one sentence says so (``PandasMissingError``)."""
+ASKED_FOR = ("pandas", "distributed")
+"""Used where the user has it; where not, one sentence says so (``PandasMissingError``, ``EngineError``)."""
 
 
 def outside(path):

@@ -95,7 +95,9 @@ def compare(films: Path, table: Path, options: CompareOptions) -> None:
             )
             print_truth_use(use, console)
             scratch = out or Path(kept.enter_context(tempfile.TemporaryDirectory(prefix="raysplay-")))
-            folder, run = _measured(films, scratch / "run", options)
+            # A run that is thrown away leaves no key behind.
+            key = None if out is not None else scratch / "persons.key"
+            folder, run = _measured(films, scratch / "run", options, key)
     if out is not None and (out / FILES[0]).exists():
         # What an earlier evaluation found belongs to another run or another table.
         for name in (*FILES, CALIBRATION):
@@ -117,7 +119,9 @@ def compare(films: Path, table: Path, options: CompareOptions) -> None:
             _calibrate(matched, run, options.level, out, console)
 
 
-def _measured(films: Path, folder: Path, options: CompareOptions) -> tuple[Path, MeasuredArchive]:
+def _measured(
+    films: Path, folder: Path, options: CompareOptions, person_key: Path | None
+) -> tuple[Path, MeasuredArchive]:
     """A run of the films, made into ``folder``."""
     if lost := holds_reads(folder):
         raise typer.BadParameter(lost, param_hint="--out")
@@ -127,6 +131,7 @@ def _measured(films: Path, folder: Path, options: CompareOptions) -> tuple[Path,
         options.reading,
         overwrite=options.overwrite,
         overlays=options.out is not None,
+        person_key=person_key,
         console=Console(stderr=True),
     )
     return folder, _read(folder)

@@ -21,7 +21,8 @@ class Candidate:
     problem : FilmRejected or None
         Why it need not be decoded (a copy of another file, a broken link), else None.
     size : int or None
-        Bytes of a member of a ZIP archive; None for what the system knows the size of, and for frames.
+        Bytes of a member of a ZIP archive, also where the film is one of its frames; None for what the system knows the
+        size of.
     """
 
     path: Path

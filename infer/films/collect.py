@@ -43,7 +43,7 @@ class Collected:
     runs: list[Path] = field(default_factory=list)
 
 
-def collect(inputs: Iterable[Path | str], limits: FilmLimits | None = None) -> Collected:
+def collect(inputs: Iterable[Path | str], limits: FilmLimits | None = None, *, copies: bool = True) -> Collected:
     """Files below ``inputs`` (files, folders or both), sorted by name.
 
     Links are followed, and every folder is entered once, so that a loop of links ends. Of files with the same bytes,
@@ -55,6 +55,13 @@ def collect(inputs: Iterable[Path | str], limits: FilmLimits | None = None) -> C
 
     What lies within files (members of ZIP archives, frames, files missing from a DICOMDIR) is listed in their place.
 
+    Parameters
+    ----------
+    inputs : iterable of path
+    limits : FilmLimits, optional
+    copies : bool
+        Whether files are opened to mark those with the same bytes.
+
     Raises
     ------
     FileNotFoundError
@@ -65,7 +72,9 @@ def collect(inputs: Iterable[Path | str], limits: FilmLimits | None = None) -> C
     found: dict[Path, Candidate] = {}
     for candidate in listed(inputs, limits, walk):
         found.setdefault(candidate.path, candidate)
-    ordered = _mark_duplicates(sorted(found.values(), key=lambda candidate: candidate.name.split("/")), limits)
+    ordered = sorted(found.values(), key=lambda candidate: candidate.name.split("/"))
+    if copies:
+        ordered = _mark_duplicates(ordered, limits)
     return Collected(ordered, walk.litter, sorted(walk.runs))
 
 

@@ -87,7 +87,8 @@ def _frames(candidate: Candidate, head: bytes, limits: FilmLimits) -> Iterator[C
         yield candidate
         return
     for number in range(1, frames + 1):
-        yield Candidate(frame_path(candidate.path, number), f"{candidate.name}{MARK}/frame-{number}")
+        path, name = frame_path(candidate.path, number), f"{candidate.name}{MARK}/frame-{number}"
+        yield Candidate(path, name, size=candidate.size)
 
 
 def _members(candidate: Candidate, stream: BinaryIO, limits: FilmLimits) -> Iterator[Candidate]:

@@ -43,6 +43,8 @@ class RemarkKind(Enum):
     """A tinted picture was made grey: a film photographed from a screen may be bent, turned or cut."""
     LENGTHS = "lengths"
     """What the film's millimetres are."""
+    GONE = "gone"
+    """The file was no longer there when the archive was last looked through; what was read of it stays."""
 
 
 @dataclass(frozen=True)

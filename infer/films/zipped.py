@@ -7,6 +7,7 @@ members that are stored or deflated are read: other methods may ask for gigabyte
 from __future__ import annotations
 
 import os
+import threading
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -151,7 +152,7 @@ def is_zip(head: bytes) -> bool:
 
 
 def read_member(file: Path, name: str, limits: FilmLimits) -> bytes:
-    """Bytes of a member of the archive in ``file``; the archive stays open for the next one.
+    """Bytes of a member of the archive in ``file``; the archive stays open for the next one. Threads take turns.
 
     Raises
     ------
@@ -160,6 +161,11 @@ def read_member(file: Path, name: str, limits: FilmLimits) -> bytes:
     OSError
         If the file cannot be opened.
     """
+    with _turn:
+        return _read_member(file, name, limits)
+
+
+def _read_member(file: Path, name: str, limits: FilmLimits) -> bytes:
     global _kept
     status = os.stat(file)
     key = (file, status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns, limits)
@@ -182,6 +188,7 @@ def read_member(file: Path, name: str, limits: FilmLimits) -> bytes:
 
 
 _kept: tuple[object, Archive, BinaryIO] | None = None
+_turn = threading.Lock()
 
 
 def _check_directory(stream: BinaryIO, size: int, limits: FilmLimits) -> None:

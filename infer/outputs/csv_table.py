@@ -17,18 +17,27 @@ class CsvTable:
 
     Text is always quoted, so that a semicolon in a file name starts no new cell where a spreadsheet splits at
     semicolons, and goes through :func:`cell_text`, so that none is run; ``None`` and ``nan`` become empty cells.
+
+    Parameters
+    ----------
+    path : Path
+    header : sequence of str
+    at_once : bool
+        Whether every row is handed to the system at once, so that an interrupted run keeps it.
     """
 
-    def __init__(self, path: Path, header: Sequence[str]) -> None:
+    def __init__(self, path: Path, header: Sequence[str], *, at_once: bool = True) -> None:
+        self._at_once = at_once
         self._file = open(path, "w", encoding="utf-8", newline="", opener=_for_its_owner)  # noqa: SIM115
         # The header is data nobody controls but us; plain reads best.
         csv.writer(self._file).writerow(header)
         self._rows = csv.writer(self._file, quoting=csv.QUOTE_NONNUMERIC)
 
     def append(self, cells: Sequence[str | float | int | None]) -> None:
-        """Write one row and hand it to the system, so that an interrupted run keeps it."""
+        """Write one row."""
         self._rows.writerow([_cell(value) for value in cells])
-        self._file.flush()
+        if self._at_once:
+            self._file.flush()
 
     def close(self) -> None:
         """Close the file; a second time does nothing."""

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from raysplay.infer.films.opening import open_regular
 from raysplay.infer.outputs.names import overlay_name
-from raysplay.infer.outputs.run_files import BESIDE, OVERLAYS, PARTIAL, TABLES
+from raysplay.infer.outputs.run_files import BESIDE, LEDGER, LEDGER_ELSEWHERE, LEDGER_MARK, OVERLAYS, PARTIAL, TABLES
 from raysplay.infer.outputs.tables import FEET_ABOUT
 
 _SUMMARY = frozenset({"command", "versions", "digests", "protocol", "counts"})
@@ -24,15 +24,18 @@ _OVERLAY = re.compile(r"(?P<film>.*-[0-9a-f]{8})(?:[0-9a-f]{12})?(?P<foot>-[0-9]
 def written_by_run(folder: Path) -> frozenset[Path]:
     """Files in ``folder`` and its overlays that an earlier run wrote, finished or stopped; empty if there was none.
 
-    A run is known by its summary or by the head of its table of feet. Overlays are those of the feet that its tables
-    list, so that other pictures beside them stay what they are; where the list cannot be read, those named like one.
+    A run is known by its ledger, by its summary or by the head of its table of feet. Overlays are those of the feet
+    that its tables list, so that other pictures beside them stay what they are; where the list cannot be read, those
+    named like one.
     """
     found: set[Path] = set()
+    keeps = has_ledger(folder)
     for end in ("", PARTIAL):
-        if _is_run(folder, end):
+        # A ledger alone is that of a run that goes on, or was stopped.
+        if _is_run(folder, end) or (keeps and end):
             found.update(folder / f"{name}{end}" for name in TABLES)
             found.update(_overlays(folder, end))
-    if found:
+    if found or keeps:
         found.update(folder / name for name in BESIDE)
     return frozenset(found)
 
@@ -47,6 +50,23 @@ def _is_run(folder: Path, end: str) -> bool:
         pass
     head = next(_rows(folder / f"feet.csv{end}"), [])
     return any(tuple(head[: len(known)]) == known for known in _HEADS)
+
+
+def has_ledger(folder: Path) -> bool:
+    """Whether a run in the folder keeps a ledger: an SQLite file that says so in its head, or a note of where it is."""
+    try:
+        with open_regular(folder / LEDGER) as stream:
+            head = stream.read(72)
+        if head[:16] == b"SQLite format 3\0" and head[68:72] == LEDGER_MARK:
+            return True
+    except OSError:
+        pass
+    try:
+        with open_regular(folder / LEDGER_ELSEWHERE) as stream:
+            about = json.loads(stream.read(_LARGEST_SUMMARY))
+        return isinstance(about, dict) and about.keys() == {"address", "run"}
+    except (OSError, ValueError, RecursionError):
+        return False
 
 
 def _overlays(folder: Path, end: str) -> Iterator[Path]:

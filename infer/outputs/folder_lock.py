@@ -120,20 +120,24 @@ class FolderLock:
 
     def _writer(self) -> str:
         until = time.monotonic() + _PATIENCE
-        while (about := self._note()) is None and time.monotonic() < until:
+        while (about := writer_of(self._folder)) is None and time.monotonic() < until:
             time.sleep(0.02)
-        return about or "another process"
+        return f"{about}," if about else "another process"
 
-    def _note(self) -> str | None:
-        """Who writes; None where no note is there yet, or one that a killed program left behind."""
-        try:
-            about = json.loads((self._folder / WRITER).read_text(encoding="utf-8"))
-            process, host, since = int(about["process"]), about["host"], about["since"]
-        except (OSError, ValueError, KeyError, TypeError):
-            return None
-        if host == socket.gethostname() and not _runs(process):
-            return None
-        return f"process {process} on {host}, since {since},"
+
+def writer_of(folder: Path) -> str | None:
+    """Who writes into a folder, by the note that it left; None where there is none, or one of a killed program.
+
+    Nothing is locked. A program on another machine cannot be looked for: its note counts.
+    """
+    try:
+        about = json.loads((folder / WRITER).read_text(encoding="utf-8"))
+        process, host, since = int(about["process"]), about["host"], about["since"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    if host == socket.gethostname() and not _runs(process):
+        return None
+    return f"process {process} on {host}, since {since}"
 
 
 def _runs(process: int) -> bool:

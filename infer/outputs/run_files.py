@@ -30,8 +30,21 @@ STORE = "review.sqlite"
 SELECTION = "selection.csv"
 """What a selection says of every file of an archive."""
 
+LEDGER, LEDGER_ELSEWHERE = "ledger.sqlite", "ledger.json"
+"""What was read of every film (``infer/archive/ledger.py``); where it is kept if not here."""
+
+LEDGER_MARK = b"RYLG"
+"""By which the file of a ledger is known (sqlite.org, "Database File Format", application ID)."""
+
+LEDGER_FILES = (
+    *(f"{LEDGER}{end}" for end in ("", "-wal", "-shm", "-journal")),
+    LEDGER_ELSEWHERE,
+    f"{LEDGER_ELSEWHERE}.new",
+)
+
 BESIDE = (
     SELECTION,
+    *LEDGER_FILES,
     *(f"{STORE}{end}" for end in ("", "-wal", "-shm", "-journal")),
     STORES,
     LOCK,

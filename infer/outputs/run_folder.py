@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -71,8 +71,13 @@ class RunFolder:
         except OSError as error:
             raise RunFolderError(f"{path}: cannot be written ({error.strerror})") from error
 
-    def begin(self) -> None:
+    def begin(self, *, goes_on: bool = False) -> None:
         """Make the folder if missing, take it, and clear away what a stopped run left in it.
+
+        Parameters
+        ----------
+        goes_on : bool
+            Whether what a stopped run left is needed: then nothing is cleared away.
 
         Raises
         ------
@@ -85,9 +90,8 @@ class RunFolder:
             lock.take()
             self._lock = lock
             self._check_earlier()  # one may have ended in the meantime
-            for name in TABLES:
-                self.partial(name).unlink(missing_ok=True)
-            _clear(self.partial(OVERLAYS), self.partial(OVERLAYS).glob("*.png"))
+            if not goes_on:
+                self.clear()
         except FolderInUseError as error:
             raise RunFolderError(str(error)) from None
         except OSError as error:
@@ -96,6 +100,28 @@ class RunFolder:
         except BaseException:
             self.release()
             raise
+
+    def clear(self) -> None:
+        """Remove what a stopped run left.
+
+        Raises
+        ------
+        OSError
+            If a file cannot be removed.
+        """
+        for name in TABLES:
+            self.partial(name).unlink(missing_ok=True)
+        _clear(self.partial(OVERLAYS), self.partial(OVERLAYS).glob("*.png"))
+
+    def clear_pictures(self, keep: Collection[str]) -> None:
+        """Remove pictures so far but those of these names.
+
+        Raises
+        ------
+        OSError
+            If a file cannot be removed.
+        """
+        _clear(self.partial(OVERLAYS), [one for one in self.partial(OVERLAYS).glob("*.png") if one.name not in keep])
 
     def partial(self, name: str) -> Path:
         """Path under which the table ``name`` grows."""
@@ -107,8 +133,13 @@ class RunFolder:
         unfinished.mkdir(exist_ok=True)
         return unfinished / name
 
-    def commit(self) -> None:
+    def commit(self, keep: Collection[str] = ()) -> None:
         """Replace an earlier run by this one; ``run.json``, the sign of a complete run, comes last.
+
+        Parameters
+        ----------
+        keep : collection of str
+            Names of pictures of the earlier run that stay.
 
         Raises
         ------
@@ -121,7 +152,7 @@ class RunFolder:
         self.replacing = True
         (self.path / ABOUT).unlink(missing_ok=True)
         final, unfinished = self.path / OVERLAYS, self.partial(OVERLAYS)
-        _clear(final, [path for path in earlier if path.parent == final])
+        _clear(final, [path for path in earlier if path.parent == final and path.name not in keep])
         if unfinished.is_dir():
             final.mkdir(exist_ok=True)
             for picture in sorted(unfinished.glob("*.png")):

@@ -78,6 +78,24 @@ class RunReport:
         for stage, spent in seconds.items():
             self.seconds[stage] = self.seconds.get(stage, 0.0) + spent
 
+    @classmethod
+    def of_counts(cls, counts: Mapping[str, Any]) -> RunReport:
+        """The report of a run by the ``counts`` of its ``run.json``.
+
+        Raises
+        ------
+        KeyError, ValueError
+            If they are none of this version.
+        """
+        return cls(
+            counts["films"],
+            counts["feet"],
+            counts["films_without_foot"],
+            Counter(counts["rows_by_decision"]),
+            Counter({ReasonKind(kind): rows for kind, rows in counts["rows_by_reason"].items()}),
+            Counter(counts["withheld"]),
+        )
+
     def films_per_minute(self, wall_seconds: float) -> float:
         """Films counted so far over a time in seconds; 0 for no time."""
         return 60.0 * self.films / wall_seconds if wall_seconds > 0 else 0.0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import time
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
@@ -11,25 +10,13 @@ from raysplay.configs.load import digest
 from raysplay.configs.proof import proofs
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.film import Film
-from raysplay.infer.outputs.csv_table import CsvTable
-from raysplay.infer.outputs.landmarks_table import LandmarksTable
 from raysplay.infer.outputs.names import overlay_name
 from raysplay.infer.outputs.run_files import ABOUT, CHECKED, OVERLAYS, WORKBOOK
 from raysplay.infer.outputs.run_folder import RunFolder, writing
 from raysplay.infer.outputs.run_report import RunReport, write_json
-from raysplay.infer.outputs.tables import (
-    CROPS_HEADER,
-    FILMS_HEADER,
-    MEASUREMENTS_HEADER,
-    crops_rows,
-    feet_header,
-    feet_rows,
-    films_row,
-    measurements_rows,
-)
+from raysplay.infer.outputs.table_set import TableSet
 from raysplay.infer.outputs.workbook import write_workbook
 from raysplay.infer.records import FilmRecord
-from raysplay.infer.settings import reading_settings
 from raysplay.measure import Measure
 from raysplay.measure.schema import LandmarkSchema
 
@@ -49,6 +36,9 @@ class RunWriter:
         Whether to draw a picture of every foot.
     level : float or None
         Of the intervals, for the pictures; None for that of the shipped ``decision.yaml``.
+    begun : bool
+        Whether the folder was taken before (``RunFolder.begin``), by who lets it go again, and the films come from what
+        is kept elsewhere.
 
     Raises
     ------
@@ -66,27 +56,25 @@ class RunWriter:
         *,
         overlays: bool = True,
         level: float | None = None,
+        begun: bool = False,
     ) -> None:
         self._folder = folder
         self._reported = tuple(reported)
         self._schema = schema
         self._overlays = overlays
         self._level = decision_settings().interval.level if level is None else level
-        self._crop_size = reading_settings().crop_size
         self.report = RunReport()
-        self._tables: list[CsvTable | LandmarksTable] = []
-        folder.begin()
+        self._begun = begun
+        if not begun:
+            folder.begin()
         try:
             with writing(folder.path):
-                self._feet = self._csv("feet.csv", feet_header(self._reported))
-                self._measurements = self._csv("measurements.csv", MEASUREMENTS_HEADER)
-                self._films = self._csv("films.csv", FILMS_HEADER)
-                self._crops = self._csv("crops.csv", CROPS_HEADER)
-                self._landmarks = LandmarksTable(folder.partial("landmarks.parquet"), schema)
-                self._tables.append(self._landmarks)
+                self._tables = TableSet(folder.partial, schema, self._reported, at_once=not begun)
         except BaseException:
-            self.close()
+            if not begun:
+                folder.release()
             raise
+        self._feet = self._tables.feet
 
     def write(self, record: FilmRecord, film: Film | None, doubtful: Sequence[Collection[int]] = ()) -> None:
         """Append one film.
@@ -102,17 +90,29 @@ class RunWriter:
         started = time.perf_counter()
         overlays = [] if film is None or not self._overlays else self._draw(record, film, doubtful)
         drawn = time.perf_counter()
+        self.append(record, film, overlays, {"overlay": drawn - started})
+
+    def append(
+        self,
+        record: FilmRecord,
+        film: Film | None,
+        pictures: Sequence[str] = (),
+        seconds: Mapping[str, float] | None = None,
+    ) -> None:
+        """Append one film whose pictures are there already.
+
+        Parameters
+        ----------
+        pictures : sequence of str
+            Their paths in the folder.
+        seconds : mapping, optional
+            Spent on stages that the record does not tell.
+        """
+        began = time.perf_counter()
         with writing(self._folder.path):
-            for row in feet_rows(record, self._reported, overlays):
-                self._feet.append(row)
-            for row in measurements_rows(record, overlays):
-                self._measurements.append(row)
-            self._films.append(films_row(record, film))
-            for row in crops_rows(record, self._crop_size):
-                self._crops.append(row)
-            self._landmarks.append(record)
+            self._tables.append(record, film, pictures)
         self.report.add(record)
-        self.report.add_seconds({"overlay": drawn - started, "tables": time.perf_counter() - drawn})
+        self.report.add_seconds({**(seconds or {}), "tables": time.perf_counter() - began})
 
     def _draw(self, record: FilmRecord, film: Film, doubtful: Sequence[Collection[int]]) -> list[str]:
         """Save a picture of every foot; their paths in the folder."""
@@ -138,6 +138,7 @@ class RunWriter:
         protocol: Path,
         films: Path | None = None,
         machine: Mapping[str, str | int] | None = None,
+        keep: Collection[str] = (),
     ) -> Path:
         """Close the tables, write ``feet.xlsx`` and ``run.json``, and give every file its name; returns the folder.
 
@@ -147,13 +148,14 @@ class RunWriter:
             Folder that the names of the films are relative to.
         machine : mapping, optional
             As :meth:`RunReport.as_json` takes it.
+        keep : collection of str
+            Names of pictures of the run before that are pictures of this one, too.
         """
         folder = self._folder
         proven = sorted(proofs().proven(self._reported, weights))
         try:
             with writing(folder.path):
-                for table in self._tables:
-                    table.close()
+                self._tables.close()
                 write_workbook(
                     folder.partial(WORKBOOK), folder.partial("feet.csv"), self._reported, proven, self._level
                 )
@@ -169,20 +171,13 @@ class RunWriter:
                     machine=machine,
                 )
                 write_json(folder.partial(ABOUT), content)
-                folder.commit()
+                folder.commit(keep)
         finally:
             self.close()
         return folder.path
 
     def close(self) -> None:
-        """Close the tables, leaving the names that they have, and let others write into the folder."""
-        for table in self._tables:
-            # What cannot be written is lost already; the other tables must not be.
-            with contextlib.suppress(OSError):
-                table.close()
-        self._folder.release()
-
-    def _csv(self, name: str, header: Sequence[str]) -> CsvTable:
-        table = CsvTable(self._folder.partial(name), header)
-        self._tables.append(table)
-        return table
+        """Close the tables, leaving the names that they have, and let others write into the folder that was taken."""
+        self._tables.abandon()
+        if not self._begun:
+            self._folder.release()

@@ -54,7 +54,6 @@ FILMS_HEADER = (
     "feet",
     "remarks",
     "remark_kinds",
-    "seconds",
     "sha256",
     "rows",
     "columns",
@@ -216,13 +215,14 @@ def _picture(overlays: Sequence[str], index: int) -> str:
 
 
 def films_row(record: FilmRecord, film: Film | None) -> Row:
-    """The film's own line: feet found, caveats of the file, seconds spent on it, and what the film was.
+    """The film's own line: feet found, caveats of the file, and what the film was.
+
+    No time stands in it: the same films give the same bytes. What a film took is in the ledger (``raysplay status``).
 
     Digest, size and spacing are those of the pixels that the landmarks lie on; empty where there were none, and so are
     person and day.
     """
-    seconds = sum((record.seconds or {}).values())
-    row: Row = [record.film, len(record.feet), *said(record.remarks), round(seconds, 3)]
+    row: Row = [record.film, len(record.feet), *said(record.remarks)]
     if film is None:
         return [*row, *[None] * (len(FILMS_HEADER) - len(row))]
     spacing = film.spacing

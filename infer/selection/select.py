@@ -77,6 +77,11 @@ def _choice(
         return refused(said)
 
 
+def kept_or_refused(candidates: Iterable[Candidate], films: ReadsFilms, feet: FindsFeet) -> Iterator[Candidate]:
+    """The same candidates as a run takes them after a selection, see :func:`left_out`."""
+    return (left_out(one) for one in select(candidates, films, feet))
+
+
 _LEFT_OUT = frozenset({Kind.LATERAL, Kind.OBLIQUE, Kind.OTHER_VIEW, Kind.OTHER_PART, Kind.NO_FOOT})
 """What only a selection leaves out; the reason of all else comes from reading it."""
 

@@ -21,6 +21,12 @@ FOUR = protocol().model_copy(update={"reported": ("hva", "ima", "hia", "ima45")}
 DP = {"dp": 0.97, "oblique": 0.02, "lateral": 0.005, "other": 0.005}
 
 
+@pytest.fixture(autouse=True)
+def own_state(tmp_path_factory, monkeypatch):
+    """Keys for codes of persons do not go to the home of whoever runs the tests."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.getbasetemp() / "state"))
+
+
 @pytest.fixture(scope="session")
 def schema():
     return landmark_schema()

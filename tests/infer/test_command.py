@@ -24,6 +24,7 @@ from raysplay.infer import command
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.decide.wording import DECIMALS
 from raysplay.infer.outputs import overlay
+from raysplay.infer.outputs.run_files import TABLES
 from raysplay.infer.outputs.tables import FEET_ABOUT, FEET_NOTES, read_reasons
 from raysplay.infer.reason import ReasonKind
 from raysplay.measure import MEASURES, measure_values
@@ -424,7 +425,11 @@ def test_the_folder_of_the_films_may_take_the_tables(films):
         assert result.exit_code == 0, result.output
         assert [row["film"] for row in feet(films)] == ["./=b.png", "a.png", "broken.dcm", "none.png"]
         assert len(list((films / "overlays").iterdir())) == 2
-    assert call("measure", films, "--out", films).exit_code == 2
+    stands = {path: path.read_bytes() for path in films.iterdir() if path.name in TABLES}
+    result = call("measure", films, "--out", films)
+    assert result.exit_code == 0, result.output
+    assert "4 known, 0 new, 0 changed, 0 gone" in result.output
+    assert {path: path.read_bytes() for path in stands} == stands
     assert {path: path.read_bytes() for path in before} == before
 
 
@@ -563,7 +568,7 @@ def test_a_disk_with_no_room_left_ends_in_a_sentence(films, tmp_path, limit, pic
     assert code == 1, error
     said = " ".join(text.split())
     assert "cannot be written any more (File too large)" in said
-    assert "of 4 films were measured; their rows lie there under names that end in .partial" in said
+    assert "of 4 films were measured and are kept; once that is mended, the same command goes on" in said
     assert "Traceback" not in text
     assert not (out / "run.json").exists()
     assert call("measure", films / "a.png", "--out", out).exit_code == 0

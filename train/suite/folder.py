@@ -13,7 +13,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from raysplay.configs.errors import RaysplayError
-from raysplay.infer.outputs.run_files import LOCK, PARTIAL, TABLES, WRITER
+from raysplay.infer.outputs.run_files import LEDGER_FILES, LOCK, PARTIAL, TABLES, WRITER
 from raysplay.infer.outputs.run_report import write_json
 from raysplay.synthetic_data.archive import FILMS, LANDMARKS, TRUTH
 
@@ -75,7 +75,7 @@ def _written_films(out: Path, there: Iterable[Path], overwrite: bool) -> tuple[s
             f"{out / REPORT[0]}: does not say which films a suite wrote here, so that nothing is removed; choose "
             "another folder"
         ) from None
-    runs = (f"{folder}/{name}" for folder in (RUN, REAL_RUN) for name in (*TABLES, *_LOCKS))
+    runs = (f"{folder}/{name}" for folder in (RUN, REAL_RUN) for name in (*TABLES, *LEDGER_FILES, *_LOCKS))
     own = {TRUTH, LANDMARKS, *REPORT, *PLOTS, *films, *runs}
     own |= {name + PARTIAL for name in own}
     for path in there:

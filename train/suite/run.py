@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.metadata
+import tempfile
 import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -118,18 +119,21 @@ def run_suite(out: Path, options: SuiteOptions) -> SuiteFigures:
     for foot in read_truth(truth):
         known[foot.film.split("/")[0]].append(foot)
     started = time.perf_counter()
-    measure = partial(
-        run_measure,
-        options=options.reading,
-        overlays=False,
-        console=Console(stderr=True),
-    )
-    measure([out / FILMS], out / RUN)
-    seconds["measuring"] = time.perf_counter() - started
     real_read: tuple[RealFigures, ...] = ()
-    if plan.kinds:
-        measure(plan.kinds, out / REAL_RUN)
-        real_read = real_figures(read_run(out / REAL_RUN), plan.kinds)
+    # No film is added to these runs later: the key for codes of persons goes with it.
+    with tempfile.TemporaryDirectory(prefix="raysplay-") as keys:
+        measure = partial(
+            run_measure,
+            options=options.reading,
+            overlays=False,
+            person_key=Path(keys, "persons.key"),
+            console=Console(stderr=True),
+        )
+        measure([out / FILMS], out / RUN)
+        seconds["measuring"] = time.perf_counter() - started
+        if plan.kinds:
+            measure(plan.kinds, out / REAL_RUN)
+            real_read = real_figures(read_run(out / REAL_RUN), plan.kinds)
 
     started = time.perf_counter()
     run = read_run(out / RUN)

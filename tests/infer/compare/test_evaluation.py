@@ -503,7 +503,7 @@ def test_nothing_of_an_earlier_evaluation_stays_beside_a_new_one(run, compared, 
     assert content["run"] == str(run)
 
 
-def test_an_evaluation_that_was_stopped_can_be_replaced(films, tmp_path, monkeypatch):
+def test_an_evaluation_that_was_stopped_goes_on_with_what_was_measured(films, tmp_path, monkeypatch):
     table, out = tmp_path / "reads.csv", tmp_path / "out"
     table.write_text("film,foot,hva\nf0,R,9\n", encoding="utf-8")
 
@@ -515,11 +515,17 @@ def test_an_evaluation_that_was_stopped_can_be_replaced(films, tmp_path, monkeyp
         assert call("evaluate", films, table, "--out", out).exit_code != 0
     assert (out / "run" / "run.json").exists()
     assert not (out / "evaluation.json").exists()
+    measured = (out / "run" / "run.json").read_bytes()
+    result = call("evaluate", films, table, "--out", out)
+    assert result.exit_code == 0, result.output
+    assert "0 new, 0 changed, 0 gone" in result.output
+    assert (out / "run" / "run.json").read_bytes() == measured
+    assert (out / "evaluation.json").exists()
+    # Once it stands, only who says so replaces it.
     refused = call("evaluate", films, table, "--out", out)
     assert (refused.exit_code, "--overwrite" in refused.output) == (2, True)
     result = call("evaluate", films, table, "--out", out, "--overwrite")
     assert result.exit_code == 0, result.output
-    assert (out / "evaluation.json").exists()
 
 
 def test_the_report_is_whole_though_nobody_reads_the_screen(measured_films, run, tmp_path, monkeypatch):

@@ -425,6 +425,7 @@ def test_files_without_a_film_are_refused_by_kind():
         *(copy.kind, other.kind, cut.kind, ReasonKind.OUT_OF_MEMORY, ReasonKind.INTERNAL_ERROR),
         *(ReasonKind.OTHER_FILE, ReasonKind.OTHER_OBJECT, ReasonKind.CONTAINER, ReasonKind.LEFT_OUT),
         *(ReasonKind.NO_DECODER, ReasonKind.ENCRYPTED, ReasonKind.MISSING, ReasonKind.CHANGED),
+        *(ReasonKind.PROCESS_DIED, ReasonKind.TIME_LIMIT, ReasonKind.BYTES_LATE),
     }
     (text,) = not_read(FilmRejected("a text file", ReasonKind.OTHER_FILE)).reasons
     assert (text.kind, text.text) == (ReasonKind.OTHER_FILE, "not a film: a text file")

@@ -265,7 +265,6 @@ def test_films_csv_keeps_remarks_and_what_the_film_was(write, film, film_record)
         "feet": "1",
         "remarks": "loading unknown; no window stated",
         "remark_kinds": "loading_unknown; window_guessed",
-        "seconds": "0.75",
         "sha256": "ab" * 32,
         "rows": "1000",
         "columns": "900",
@@ -278,7 +277,7 @@ def test_films_csv_keeps_remarks_and_what_the_film_was(write, film, film_record)
         "loading": "unknown",
     }
     (row,) = rows_of(write(film_record(feet=()), out="unread") / "films.csv")
-    assert list(row.values())[5:] == [""] * 10
+    assert list(row.values())[4:] == [""] * 10
 
 
 def test_crops_csv_has_the_corners_of_every_foot(write, film_record, foot_record):

@@ -145,6 +145,11 @@ def test_command_alone(archive, known, tmp_path, monkeypatch) -> None:
     assert [path.name for path in (tmp_path / "out").iterdir() if path.suffix] == ["selection.csv"]
     done = CliRunner().invoke(app, ["measure", str(archive / "gone"), "--out", str(tmp_path / "o"), "--select-only"])
     assert done.exit_code == 2
+    asked = ["measure", str(archive), "--out", str(tmp_path / "o"), "--select-only", "--workers", "2"]
+    done = CliRunner().invoke(app, asked)
+    assert done.exit_code == 2
+    assert "--select-only" in done.output
+    assert not (tmp_path / "o").exists()
 
 
 def test_a_run_of_what_was_selected_accounts_for_all(archive, known, tmp_path) -> None:

@@ -26,6 +26,7 @@ def suite(tmp_path):
     out = tmp_path / "suite"
     make_room(out, FILMS, overwrite=False)
     put(out, FILMS[0], "truth.csv", "truth_landmarks.csv", "run/feet.csv.partial", "run/landmarks.parquet.partial")
+    put(out, "run/ledger.sqlite", "run/ledger.sqlite-wal", "run/ledger.sqlite-shm")
     return out
 
 

@@ -1,0 +1,74 @@
+"""The tables of a run as they follow from its ledger: in a fixed order, whatever the order of reading was."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from raysplay.infer.archive.ledger import KeptFilm, Ledger, LedgerError
+from raysplay.infer.archive.stored_film import restored
+from raysplay.infer.decide.decision import not_read
+from raysplay.infer.films.film import Film, FilmRejected
+from raysplay.infer.films.remark import Remark, RemarkKind
+from raysplay.infer.outputs.run_files import CHECKED, OVERLAYS, SCRATCH
+from raysplay.infer.outputs.run_folder import RunFolder
+from raysplay.infer.outputs.table_set import TableSet
+from raysplay.infer.reason import ReasonKind
+from raysplay.infer.records import FilmRecord
+from raysplay.measure import Measure
+from raysplay.measure.schema import LandmarkSchema
+
+GONE = Remark(RemarkKind.GONE, "the file was no longer there when the archive was last looked through")
+
+
+def kept_films(ledger: Ledger) -> Iterator[tuple[FilmRecord, Film | None, list[str]]]:
+    """Every film of the tables with the paths of its pictures, in order.
+
+    Raises
+    ------
+    LedgerError
+        If a result in it is damaged.
+    """
+    for kept in ledger.kept():
+        if kept.content is None:
+            copied = FilmRejected(f"same file as {kept.original}", ReasonKind.DUPLICATE)
+            yield FilmRecord(kept.name, (), not_read(copied)), None, []
+            continue
+        record, film = _restored(ledger, kept)
+        if kept.gone:
+            record = replace(record, remarks=(*record.remarks, GONE))
+        yield record, film, [f"{OVERLAYS}/{name}" for name in kept.pictures]
+
+
+def write_so_far(ledger: Ledger, folder: RunFolder, schema: LandmarkSchema, reported: Sequence[Measure]) -> None:
+    """Write the tables so far, each whole, under the names of an unfinished run.
+
+    Raises
+    ------
+    OSError
+        If they cannot be written; those that were there stay.
+    """
+    with tempfile.TemporaryDirectory(prefix=SCRATCH, dir=folder.path) as scratch:
+        tables = TableSet(lambda name: Path(scratch, name), schema, reported, at_once=False)
+        try:
+            for record, film, pictures in kept_films(ledger):
+                tables.append(record, film, pictures)
+            tables.close()
+        except BaseException:
+            tables.abandon()
+            raise
+        for name in CHECKED:
+            os.replace(Path(scratch, name), folder.partial(name))
+
+
+def _restored(ledger: Ledger, kept: KeptFilm) -> tuple[FilmRecord, Film | None]:
+    assert kept.content is not None
+    try:
+        return restored(kept.name, kept.content)
+    except ValueError as error:
+        raise LedgerError(
+            f"{ledger.name}: is damaged: the result of a film cannot be made out. Measure again with --overwrite"
+        ) from error

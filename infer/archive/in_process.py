@@ -1,0 +1,77 @@
+"""Reads films in this process: one network on all its threads, the next film decoded meanwhile."""
+
+from __future__ import annotations
+
+import contextlib
+import platform
+from collections import deque
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from raysplay.configs.load import landmark_schema
+from raysplay.infer.archive.film_identity import Stamp, stamp
+from raysplay.infer.archive.job import Answer, Job
+from raysplay.infer.archive.reader_key import reader_key
+from raysplay.infer.archive.reading import answer
+from raysplay.infer.films.collect import Candidate
+from raysplay.infer.pipeline import FilmPipeline, ReadsFeet
+
+if TYPE_CHECKING:
+    from raysplay.infer.films_to_measure import FilmsToMeasure
+
+
+class InProcess:
+    """An engine (:class:`~raysplay.infer.archive.job.Engine`) around networks that are loaded.
+
+    Parameters
+    ----------
+    feet : ReadsFeet
+    films : FilmsToMeasure
+        By what they are measured; which ones are told by jobs.
+    overlays : bool
+    select : bool
+        Whether films are left out that the selection does not keep.
+    """
+
+    def __init__(self, feet: ReadsFeet, films: FilmsToMeasure, *, overlays: bool, select: bool) -> None:
+        self._feet, self._protocol, self._limits, self._films = feet, films.protocol, films.limits, films.reading
+        self._level = films.limits.interval.level if overlays else None
+        self._select = select
+        self.digests = dict(feet.digests)
+        self.key = reader_key(self.digests, films.protocol_file, select=select)
+        self.machine = machine()
+
+    def read(self, jobs: Iterator[Job], person_key: str) -> Iterator[tuple[Job, Answer]]:
+        """Every file, in order."""
+        # It brings the decoders with it; a wrong call should not have to wait for that.
+        from raysplay.infer.films.decode import FilmReader
+        from raysplay.infer.selection.select import kept_or_refused
+
+        waiting: deque[tuple[Job, Stamp | None]] = deque()
+
+        def candidates() -> Iterator[Candidate]:
+            for job in jobs:
+                waiting.append((job, stamp(job.path)))
+                yield Candidate(job.path, job.name)
+
+        with FilmReader(self._films.model_copy(update={"person_key": person_key})) as films:
+            pipeline = FilmPipeline(films, self._feet, self._limits, landmark_schema(), self._protocol)
+            asked = kept_or_refused(candidates(), films, self._feet) if self._select else candidates()
+            with contextlib.closing(pipeline.read(asked)) as readings:  # type: ignore[type-var]
+                for reading in readings:
+                    job, before = waiting.popleft()
+                    yield job, answer(reading, job.path, before, level=self._level)
+
+    def close(self) -> None:
+        """Nothing to end."""
+
+
+def machine() -> dict[str, str | int]:
+    """What the last digits of the networks' numbers depend on."""
+    import torch
+
+    return {
+        "threads": torch.get_num_threads(),
+        "cpu_capability": torch.backends.cpu.get_cpu_capability(),
+        "architecture": platform.machine(),
+    }

@@ -1,0 +1,129 @@
+"""The reading process of a pool or a cluster: takes paths on its standard input and answers with results.
+
+Started by :class:`raysplay.infer.archive.reader_process.ReaderProcess` only. It loads the networks once and keeps to
+one thread, so that a film's numbers do not depend on how many processes read. Requests are lines of JSON; an answer is
+a line of JSON once the bytes of the file have come, one with a length, and the answer itself. It ends when its input
+does.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import json
+import logging
+import os
+import signal
+import sys
+import time
+import warnings
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from raysplay.configs.errors import RaysplayError
+from raysplay.configs.load import landmark_schema
+from raysplay.infer.archive.film_identity import content_digest, stamp
+from raysplay.infer.archive.job import Answer, Reading
+from raysplay.infer.archive.reading import answer
+from raysplay.infer.reason import ReasonKind
+
+ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+
+
+def main() -> None:
+    """Serve until the input ends. Argument: ``module:function`` that loads the networks, as ``measuring.networks``."""
+    requests = os.fdopen(os.dup(0), "rb")
+    replies = os.fdopen(os.dup(1), "wb")
+    quiet = os.open(os.devnull, os.O_RDWR)
+    for stream in (0, 1):  # libraries print; nothing of theirs may reach the answers
+        os.dup2(quiet, stream)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides
+    warnings.simplefilter("ignore")
+    logging.disable(logging.CRITICAL)
+    try:
+        films = _Films(sys.argv[1], Reading.of_json(json.loads(requests.readline())))
+    except RaysplayError as error:
+        _say(replies, {"failed": str(error)})
+        return
+    except Exception as error:
+        _say(replies, {"failed": f"the reading process failed ({type(error).__name__})"})
+        return
+    _say(replies, films.about())
+    os.dup2(quiet, 2)
+    with contextlib.closing(films):
+        for line in requests:
+            request = json.loads(line)
+            path = Path(request["path"])
+            started = time.perf_counter()
+            before = stamp(path)
+            digest = content_digest(path)
+            _say(replies, {"bytes": digest})
+            made = films.read(path, request["name"], request["person_key"], started, before)
+            if digest and made.digest and digest != made.digest:
+                made = made.unmarked(ReasonKind.CHANGED)
+            content = made.to_bytes()
+            _say(replies, {"answer": len(content)}, content)
+
+
+class _Films:
+    """Networks, decoder and pipeline of this process."""
+
+    def __init__(self, loader: str, reading: Reading) -> None:
+        from raysplay.infer.decide.settings import decision_settings
+        from raysplay.infer.user_protocol import user_protocol
+
+        module, function = loader.split(":")
+        self._reading, self._limits = reading, decision_settings()
+        self._protocol = user_protocol(reading.protocol)
+        self._feet = getattr(importlib.import_module(module), function)(1, reading.landmark_weights)
+        self._level = self._limits.interval.level if reading.overlays else None
+        self._opened = contextlib.ExitStack()
+        self._person_key = ""
+        self._pipeline: Any = None
+        self._reader: Any = None
+
+    def about(self) -> dict[str, Any]:
+        from raysplay.infer.archive.in_process import machine
+        from raysplay.infer.archive.reader_key import reader_key
+
+        digests = dict(self._feet.digests)
+        key = reader_key(digests, self._reading.protocol, select=self._reading.select)
+        return {"digests": digests, "key": key, "machine": machine()}
+
+    def read(self, path: Path, name: str, person_key: str, started: float, before: Any) -> Answer:
+        from raysplay.infer.films.collect import Candidate
+        from raysplay.infer.selection.select import kept_or_refused
+
+        pipeline = self._ready(person_key)
+        candidates: Iterable[Candidate] = [Candidate(path, name)]
+        if self._reading.select:
+            candidates = kept_or_refused(candidates, self._reader, self._feet)
+        (reading,) = pipeline.read(candidates)
+        return answer(reading, path, before, level=self._level, seconds=time.perf_counter() - started)
+
+    def close(self) -> None:
+        self._opened.close()
+
+    def _ready(self, person_key: str) -> Any:
+        from raysplay.infer.films.decode import FilmReader
+        from raysplay.infer.films.settings import film_settings
+        from raysplay.infer.pipeline import FilmPipeline
+
+        if self._pipeline is None or person_key != self._person_key:
+            self._opened.close()
+            limits = film_settings().model_copy(update={"person_key": person_key})
+            self._reader = self._opened.enter_context(FilmReader(limits))
+            self._pipeline = FilmPipeline(self._reader, self._feet, self._limits, landmark_schema(), self._protocol)
+            self._person_key = person_key
+        return self._pipeline
+
+
+def _say(replies: BinaryIO, about: dict[str, Any], content: bytes = b"") -> None:
+    replies.write(json.dumps(about).encode("ascii") + b"\n")
+    replies.write(content)
+    replies.flush()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,233 @@
+"""What goes wrong beside the films ends in a sentence, loses nothing, and the same command goes on."""
+
+import csv
+import datetime
+import errno
+import os
+import sqlite3
+import sys
+from pathlib import Path
+
+import pytest
+import sqlalchemy.exc
+
+from raysplay.infer import RunFolderError, RunStoppedError, measure_into
+from raysplay.infer.archive import archive_run
+from raysplay.infer.archive.ledger import Ledger, LedgerError
+from raysplay.infer.archive.status import status
+from raysplay.infer.outputs.run_folder import RunFolder
+
+from .conftest import tables
+
+if sys.platform != "win32":
+    import resource
+
+
+def rows(folder, name="feet.csv"):
+    with (folder / name).open(encoding="utf-8", newline="") as stream:
+        return {row["film"]: row for row in csv.DictReader(stream)}
+
+
+@pytest.mark.parametrize("code", [errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO])
+def test_a_folder_that_can_be_written_no_more(run, tmp_path, monkeypatch, code):
+    """Full disk, quota, mounted read-only meanwhile, failing drive: errno(3); at the fifth picture."""
+    drawn = []
+    true_overlay = RunFolder.overlay
+
+    def overlay(self, name):
+        drawn.append(name)
+        if len(drawn) == 5:
+            raise OSError(code, os.strerror(code))
+        return true_overlay(self, name)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(RunFolder, "overlay", overlay)
+        with pytest.raises(RunStoppedError) as stopped:
+            run(overlays=True)
+    words = str(stopped.value)
+    assert f"cannot be written any more ({os.strerror(code)}). " in words
+    assert "4 of 13 films were measured and are kept; once that is mended, the same command goes on" in words
+    again = run(overlays=True)
+    assert "4 known, 9 new, 0 changed, 0 gone." in again.notices
+    run("at_once", overlays=True)
+    assert tables(tmp_path / "out") == tables(tmp_path / "at_once")
+
+
+@pytest.mark.parametrize(
+    ("code", "said"),
+    [
+        (sqlite3.SQLITE_FULL, "no space is left on the disk"),
+        (sqlite3.SQLITE_READONLY, "it may not be written"),
+        (sqlite3.SQLITE_IOERR, "the disk reports an error"),
+    ],
+)
+def test_a_ledger_that_can_be_written_no_more(run, tmp_path, monkeypatch, code, said):
+    """Primary result codes of sqlite.org."""
+    keep, kept = Ledger.keep, []
+
+    def refusing(self, *arguments, **options):
+        kept.append(arguments)
+        if len(kept) == 7:
+            refused = sqlite3.OperationalError("of the database's own")
+            refused.sqlite_errorcode = code
+            raise sqlalchemy.exc.OperationalError("INSERT", {"name": "HARBOUR"}, refused)
+        keep(self, *arguments, **options)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Ledger, "keep", refusing)
+        with pytest.raises(RunStoppedError, match=rf"cannot be written any more \({said}\)") as stopped:
+            run()
+    assert "HARBOUR" not in str(stopped.value)
+    assert "INSERT" not in str(stopped.value)
+    again = run()
+    assert "6 known, 7 new, 0 changed, 0 gone." in again.notices
+    run("at_once")
+    assert tables(tmp_path / "out") == tables(tmp_path / "at_once")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits of POSIX")
+def test_a_limit_of_the_size_of_files_is_met_as_a_full_disk_is(run, known_foot, films, tmp_path):
+    """setrlimit(2), RLIMIT_FSIZE: EFBIG instead of ENOSPC; the ledger outgrows it."""
+    known_foot.write_films(films, [f"more/{i:03}.png" for i in range(60)], start=1000)
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (120_000, before[1]))
+    try:
+        with pytest.raises(RunStoppedError, match=r"cannot be written any more \(File too large\)"):
+            run()
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    kept = sum(status(tmp_path / "out").counts.values())
+    assert 0 < kept < 73
+    again = run()
+    assert f"{kept} known, {73 - kept} new, 0 changed, 0 gone." in again.notices
+    run("at_once")
+    assert tables(tmp_path / "out") == tables(tmp_path / "at_once")
+
+
+def test_a_film_that_vanishes_after_it_was_listed_has_its_row(run, films, tmp_path):
+    def vanish(step):
+        if step.stage == "measuring" and step.done == 1:
+            (films / "1" / "11.png").unlink()
+
+    run(progress=vanish)
+    row = rows(tmp_path / "out")["1/11.png"]
+    assert (row["decision"], row["reason_kinds"]) == ("refused", "missing")
+    assert len(rows(tmp_path / "out")) == 13
+    # Nothing was read of it, so that nothing of it stays.
+    again = run()
+    assert "12 known, 0 new, 0 changed, 0 gone." in again.notices
+    assert "1/11.png" not in rows(tmp_path / "out")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such names")
+def test_odd_names_stay_one_line_and_run_nothing(run, films, known_foot, tmp_path):
+    """OWASP, "CSV Injection"; a line break in a name must not make a row, nor a line of the status."""
+    odd = ["=cmd.png", "+1.png", "@x.png", "line\nbreak.png", "tab\there.png", 'a;b,c".png', os.fsdecode(b"\xff.png")]
+    for number, name in enumerate(odd):
+        known_foot.write_film(films / "odd" / name, 500 + number)
+        (films / "odd" / f"kills{name}").write_bytes((films / "odd" / name).read_bytes() + b"\0")
+    run(workers=1)
+    found = rows(tmp_path / "out")
+    assert len(found) == 13 + 2 * len(odd)
+    for name in found:
+        assert name.isprintable()
+        assert name[0] not in "=+-@"
+    assert sum(row["reason_kinds"] == "process_died" for row in found.values()) == len(odd)
+    lines = list(status(tmp_path / "out").lines())
+    assert all(line.isprintable() for line in lines)
+    assert sum("the program ended on it" in line for line in lines) == len(odd)
+    again = run(workers=1)
+    assert f"{13 + 2 * len(odd)} known, 0 new, 0 changed, 0 gone." in again.notices
+
+
+def test_a_clock_that_jumps_changes_no_rate(run, films, tmp_path, monkeypatch):
+    """Set back by a day in the middle: rates and time left are by a clock that nobody sets."""
+
+    class Jumping(datetime.datetime):
+        calls = 0
+
+        @classmethod
+        def now(cls, tz=None):
+            cls.calls += 1
+            return datetime.datetime.now(tz) - datetime.timedelta(days=cls.calls % 2)
+
+    monkeypatch.setattr("raysplay.infer.archive.ledger.datetime", Jumping)
+    monkeypatch.setattr(archive_run, "_BEAT_SECONDS", 0.0)
+    run()
+    assert Jumping.calls > 10
+    (session,) = status(tmp_path / "out").sessions
+    assert 0.0 < session.seconds < 3600.0
+    assert session.films == 13
+    assert 0.0 < status(tmp_path / "out").films_a_second < 1000.0
+
+
+def test_tables_so_far_are_whole_while_a_run_goes_on(run, known_foot, films, tmp_path, monkeypatch):
+    settings = archive_run.engine_settings().model_copy(
+        update={"first_tables_seconds": 1e-6, "tables_seconds": 1e-6, "tables_share": 1.0}
+    )
+    monkeypatch.setattr(archive_run, "engine_settings", lambda: settings)
+    seen = []
+
+    def look(step):
+        path = tmp_path / "out" / "feet.csv.partial"
+        if step.stage == "measuring" and path.exists():
+            content = path.read_text(encoding="utf-8")
+            assert content.endswith("\n")
+            seen.append(len(content.splitlines()) - 1)
+            state = status(tmp_path / "out")
+            assert not state.finished
+            assert next(state.lines()).startswith(f"Under way: process {os.getpid()} on ")
+
+    run(progress=look)
+    assert len(seen) > 5
+    assert seen == sorted(seen)
+    assert not list((tmp_path / "out").glob("*.partial"))
+    lines = list(status(tmp_path / "out").lines())
+    assert lines[0].startswith("Finished: ")
+    assert "13 films kept, by the worst of their feet: " in lines[1]
+
+
+def test_a_second_run_into_a_folder_waits_for_nobody_and_changes_nothing(run, films, known_foot, tmp_path):
+    tried = []
+
+    def second(step):
+        if step.stage == "measuring" and step.done == 3:
+            with pytest.raises(RunFolderError, match=f"process {os.getpid()} on .* is writing into it"):
+                measure_into(films, tmp_path / "out", load=known_foot.known, overlays=False, overwrite=True)
+            tried.append(step.done)
+
+    run(progress=second)
+    assert tried == [3]
+    assert len(rows(tmp_path / "out")) == 13
+
+
+def test_where_there_is_no_run_status_says_so(tmp_path):
+    with pytest.raises(LedgerError, match="there is no ledger of a run"):
+        status(tmp_path)
+    assert not list(Path(tmp_path).iterdir())
+
+
+SERVER = os.environ.get("RAYSPLAY_TEST_STORE", "")
+
+
+@pytest.mark.skipif(not SERVER.startswith("postgresql"), reason="RAYSPLAY_TEST_STORE names no PostgreSQL database")
+def test_a_ledger_on_a_server_gives_the_same_bytes(run, films, known_foot, tmp_path):
+    def tired(step):
+        if step.done == 5:
+            raise InterruptedError
+
+    with pytest.raises(InterruptedError):
+        run("server", ledger=SERVER, progress=tired)
+    again = run("server", ledger=SERVER)
+    assert "5 known, 8 new, 0 changed, 0 gone." in again.notices
+    run("other", paths=films / "0", ledger=SERVER)  # one database holds several
+    run("here")
+    assert tables(tmp_path / "server") == tables(tmp_path / "here")
+    assert not (tmp_path / "server" / "ledger.sqlite").exists()
+    assert "password" not in (tmp_path / "server" / "ledger.json").read_text()
+    idle = run("server", ledger=SERVER)
+    assert "13 known, 0 new, 0 changed, 0 gone." in idle.notices
+    assert status(tmp_path / "server", SERVER).finished
+    anew = run("server", ledger=SERVER, overwrite=True)
+    assert anew.notices == ()
+    assert tables(tmp_path / "server") == tables(tmp_path / "here")
