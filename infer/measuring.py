@@ -262,20 +262,21 @@ def measure_into(
             if progress is not None:
                 steps.measuring(done, None if record is None else film_result(record, films.reported, proven))
 
+        again = "the same command without --overwrite" if overwrite else "the same command"
         try:
             run = ArchiveRun(asked, folder, engine, measured, steps.writing, note)
         except RunStoppedError as error:
-            raise _stopped(error, folder, 0, steps.total) from error
+            raise _stopped(error, folder, 0, steps.total, again) from error
         opened.callback(run.close)
         try:
             finished = run.run()
         except (RunStoppedError, EngineError) as error:
-            raise _stopped(error, folder, run.read_so_far, steps.total) from error
+            raise _stopped(error, folder, run.read_so_far, steps.total, again) from error
         except RunFolderError:
             raise
         except BaseException:
             note(
-                f"Stopped. Rows so far lie in {folder.path} under names that end in .partial; the same command goes on "
+                f"Stopped. Rows so far lie in {folder.path} under names that end in .partial; {again} goes on "
                 f"from there ({run.read_so_far} of {steps.total} films are measured)."
             )
             raise
@@ -319,13 +320,13 @@ def _engine(
     return Pool(reading, workers, loader)
 
 
-def _stopped(error: RaysplayError, folder: RunFolder, films: int, of: int) -> RunStoppedError:
+def _stopped(error: RaysplayError, folder: RunFolder, films: int, of: int, again: str) -> RunStoppedError:
     """The same with what became of a run that could not be written any further."""
     if folder.replacing:
-        kept = "The folder holds no whole run now; the same command goes on."
+        kept = f"The folder holds no whole run now; {again} goes on."
     else:
         kept = (
-            f"{films} of {of} films were measured and are kept; once that is mended, the same command goes on. Their "
+            f"{films} of {of} films were measured and are kept; once that is mended, {again} goes on. Their "
             "rows lie there under names that end in .partial, as far as these could be written. An earlier run in the "
             "folder is as it was."
         )

@@ -18,10 +18,9 @@ import sqlalchemy.exc
 
 from raysplay.configs.load import digest, landmark_schema
 from raysplay.configs.proof import proofs
-from raysplay.infer.archive.derived_tables import kept_films, write_so_far
-from raysplay.infer.archive.film_identity import content_digest, stamp
+from raysplay.infer.archive.derived_tables import kept_films, opened, write_so_far
 from raysplay.infer.archive.job import Answer, Engine, Job, name_at, place_of
-from raysplay.infer.archive.ledger import Ledger, LedgerError
+from raysplay.infer.archive.ledger import Ledger, LedgerError, why
 from raysplay.infer.archive.person_key import mark, person_key, usual_place
 from raysplay.infer.archive.plan import Plan, add_copies, drawn_for, planned
 from raysplay.infer.archive.reader_key import differences
@@ -31,21 +30,22 @@ from raysplay.infer.archive.stored_film import restored, stored
 from raysplay.infer.decide.decision import not_read
 from raysplay.infer.films.collect import Candidate
 from raysplay.infer.films.film import FilmRejected
+from raysplay.infer.films.film_identity import content_digest, stamp
 from raysplay.infer.films.place import place_of as film_place
 from raysplay.infer.films.place import split_frame
 from raysplay.infer.outputs.names import film_name
-from raysplay.infer.outputs.run_files import ABOUT, CHECKED, OVERLAYS, SCRATCH, TABLES
+from raysplay.infer.outputs.run_files import ABOUT, CHECKED, LEDGER, OVERLAYS, SCRATCH, TABLES
 from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError, RunStoppedError, writing
 from raysplay.infer.outputs.run_report import RunReport
 from raysplay.infer.outputs.table_digests import changed_table
 from raysplay.infer.reads_at_stake import carried_reads, note_reads, reads_at_stake
 from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import FilmRecord
-from raysplay.infer.review.store_trouble import in_words
 from raysplay.measure import Measure
 
 _BEAT_SECONDS = 1.0
-_RECENT_SECONDS = 60.0
+_RECENT_SECONDS = 300.0
+"""Over which the rate is told; long enough for the tables so far, meanwhile written, to weigh as they do."""
 _READ_AGAIN = (ReasonKind.CHANGED, ReasonKind.BYTES_LATE)
 """Troubles of a film that is read once more when all others are done."""
 
@@ -138,7 +138,7 @@ class ArchiveRun:
         folder.begin(goes_on=goes_on)
         self._opened.callback(folder.release)
         try:
-            with writing(folder.path), _in_words(folder.path):
+            with writing(folder.path), _in_words(folder.path, str(folder.path / LEDGER)):
                 for left in folder.path.glob(f"{SCRATCH}*"):  # of a run that was killed
                     shutil.rmtree(left, ignore_errors=True)
                 if asked.overwrite:
@@ -149,10 +149,10 @@ class ArchiveRun:
                 self._key = self._person_key()
                 self._plan = self._planned()
         except LedgerError as error:
-            why = _refused(folder.path)
+            refused = _refused(folder.path)
             self.close()
-            if why:
-                raise RunStoppedError(f"{folder.path}: cannot be written any more ({why})") from error
+            if refused:
+                raise RunStoppedError(f"{folder.path}: cannot be written any more ({refused})") from error
             raise RunFolderError(str(error)) from error
         except BaseException:
             self.close()
@@ -173,7 +173,7 @@ class ArchiveRun:
                 self._refuse_lost_reads()
             if self._goes_on:
                 self._note(f"{plan.sentence()}.")
-            with _in_words(self._folder.path):
+            with _in_words(self._folder.path, self._ledger.name):
                 self._settle(plan)
                 self._done = plan.known
                 self._measured(self._done, None)
@@ -282,6 +282,8 @@ class ArchiveRun:
     def _read(self, files: Sequence[Candidate], session: int) -> None:
         self._recent = deque([(0.0, 0)])
         self._read_now = 0
+        self._last_came = self._started
+        self._folders = [path for path in self._asked.inputs if os.path.isdir(path)]
         self._next_beat = self._started
         self._next_tables = self._started + self._settings.first_tables_seconds
         sizes = _sizes(self._asked.candidates)
@@ -306,6 +308,7 @@ class ArchiveRun:
         reading = self._engine.read(self._jobs(files, session), self._key)
         with contextlib.closing(reading) as answers:  # type: ignore[type-var]
             for job, answer in answers:
+                self._look_at_drive(answer)
                 if answer.trouble in _READ_AGAIN:
                     if not last:
                         self._again.append(Candidate(job.path, job.name, size=job.size))
@@ -313,6 +316,18 @@ class ArchiveRun:
                     assert answer.trouble is not None
                     answer = troubled(film_name(job.name), answer.trouble, "", None, answer.seconds)
                 self._keep(job, answer, session)
+
+    def _look_at_drive(self, answer: Answer) -> None:
+        """Stop where the films are no longer there, or none comes any more: else every one of them would be refused."""
+        now, first = time.monotonic(), self._asked.inputs[0]
+        if answer.trouble is ReasonKind.BYTES_LATE:
+            if (late := now - self._last_came) > self._settings.stall_seconds:
+                raise RunStoppedError(f"{first}: the drive has given the bytes of no film for {late:.0f} seconds")
+            return
+        self._last_came = now
+        for folder in self._folders if not answer.digest else ():
+            if not os.path.exists(folder):
+                raise RunStoppedError(f"{folder}: is no longer there")
 
     def _jobs(self, files: Sequence[Candidate], session: int) -> Iterator[Job]:
         """Files that must be read; what can be told without is kept on the way."""
@@ -345,7 +360,7 @@ class ArchiveRun:
         if kept is None or self._asked.retry:
             return False
         pictures, content = kept
-        record, film = restored(name, content)
+        record, film = opened(self._ledger, name, content)
         if self._asked.overlays and film is not None and record.feet:
             there = all(self._picture(picture) for picture in pictures)
             if not (drawn_for(name, pictures) and len(pictures) == len(record.feet) and there):
@@ -382,7 +397,7 @@ class ArchiveRun:
     def _said_before(self, place: bytes, record: FilmRecord) -> bool:
         """Whether the same was said of a file that gives no result, so that no table changes."""
         before = self._ledger.said_of(place)
-        return before is not None and restored(record.film, before)[0].decision == record.decision
+        return before is not None and opened(self._ledger, record.film, before)[0].decision == record.decision
 
     def _told(self, record: FilmRecord, session: int, *, changed: bool) -> None:
         self._kept_any |= changed
@@ -478,7 +493,7 @@ class ArchiveRun:
 
 
 @contextlib.contextmanager
-def _in_words(folder: Path) -> Iterator[None]:
+def _in_words(folder: Path, ledger: str) -> Iterator[None]:
     """Turn what a database says of a full disk or a lost server into one sentence.
 
     Raises
@@ -488,8 +503,9 @@ def _in_words(folder: Path) -> Iterator[None]:
     try:
         yield
     except sqlalchemy.exc.SQLAlchemyError as error:
-        why = _refused(folder) or in_words(getattr(error, "orig", None))
-        raise RunStoppedError(f"{folder}: cannot be written any more ({why})") from error
+        if refused := _refused(folder):
+            raise RunStoppedError(f"{folder}: cannot be written any more ({refused})") from error
+        raise RunStoppedError(f"{ledger}: cannot be written any more ({why(error)})") from error
 
 
 def _refused(folder: Path) -> str:

@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from raysplay.configs.load import landmark_schema
-from raysplay.infer.archive.film_identity import Stamp, stamp
 from raysplay.infer.archive.job import Answer, Job
 from raysplay.infer.archive.reader_key import reader_key
 from raysplay.infer.archive.reading import answer
 from raysplay.infer.films.collect import Candidate
+from raysplay.infer.films.film_identity import Stamp, stamp
 from raysplay.infer.pipeline import FilmPipeline, ReadsFeet
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from raysplay.configs.errors import RaysplayError
-from raysplay.infer.archive.film_identity import Stamp
+from raysplay.infer.films.film_identity import Stamp
 from raysplay.infer.reason import ReasonKind
 
 

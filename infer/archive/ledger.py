@@ -27,10 +27,10 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 
 from raysplay.configs.errors import RaysplayError
 from raysplay.infer.archive import ledger_tables as tables
-from raysplay.infer.archive.film_identity import Stamp
+from raysplay.infer.films.film_identity import Stamp
 from raysplay.infer.outputs.earlier_run import has_ledger
 from raysplay.infer.outputs.run_files import LEDGER, LEDGER_ELSEWHERE, LEDGER_FILES, LEDGER_MARK
-from raysplay.infer.review.store_trouble import in_words
+from raysplay.infer.review.store_trouble import in_words, primary_code
 
 _BUSY_SECONDS = 30.0
 _ROWS_AT_ONCE = 1000
@@ -68,6 +68,8 @@ class KeptFilm:
     original: str
     gone: bool
     pictures: tuple[str, ...]
+    unknown: bool = False
+    """Whether its bytes were not to be had."""
 
 
 @dataclass(frozen=True)
@@ -122,7 +124,7 @@ class Ledger:
             self._set_up(looking, fresh=not noted_run)
         except SQLAlchemyError as error:
             self.close()
-            raise LedgerError(f"{self.name}: cannot be used as a ledger ({_cause(error)})") from error
+            raise LedgerError(f"{self.name}: cannot be used as a ledger ({why(error)})") from error
         except BaseException:
             self.close()
             raise
@@ -143,7 +145,9 @@ class Ledger:
         OSError
             If a file cannot be removed.
         """
-        noted, run = _noted(folder)
+        noted, run = "", ""
+        with suppress(LedgerError):  # a note that cannot be read leads nowhere
+            noted, run = _noted(folder)
         if noted:
             engine = _served(_same_server(address, noted))
             try:
@@ -152,7 +156,10 @@ class Ledger:
                     for table in tables.metadata.sorted_tables:
                         connection.execute(sa.delete(table).where(table.c.run == run))
             except SQLAlchemyError as error:
-                raise LedgerError(f"{noted}: the earlier ledger cannot be removed ({_cause(error)})") from error
+                raise LedgerError(
+                    f"{noted}: the earlier ledger cannot be removed ({why(error)}); choose another folder, or let "
+                    "that server answer"
+                ) from error
             finally:
                 engine.dispose()
         for name in LEDGER_FILES:
@@ -222,6 +229,7 @@ class Ledger:
                 films.c.name,
                 films.c.gone,
                 films.c.copy_of,
+                films.c.digest,
                 sa.func.coalesce(films.c.content, results.c.content).label("content"),
                 results.c.pictures,
                 original.c.name.label("original"),
@@ -236,7 +244,8 @@ class Ledger:
             if content is None and not copied:
                 raise LedgerError(f"{self.name}: is damaged: a film has no result. Measure again with --overwrite")
             pictures = () if copied else _lines(row.pictures)
-            yield KeptFilm(bytes(row.place), row.name, content, row.original or "", bool(row.gone), pictures)
+            unknown = not copied and not row.digest
+            yield KeptFilm(bytes(row.place), row.name, content, row.original or "", bool(row.gone), pictures, unknown)
 
     def sizes(self) -> set[int]:
         """Sizes of the files whose results are kept."""
@@ -427,6 +436,15 @@ class Ledger:
             )
             return int(count), [(name, kind) for name, kind in found]
 
+    def unknown(self, but: Sequence[str]) -> int:
+        """Files whose bytes were not to be had, but those of these kinds of reason."""
+        films = tables.films.c
+        chosen = films.run == self.run, films.digest == "", films.copy_of.is_(None), films.kinds.not_in(list(but))
+        with self._engine.connect() as connection:
+            return int(
+                connection.execute(sa.select(sa.func.count()).select_from(tables.films).where(*chosen)).scalar_one()
+            )
+
     def _set_up(self, looking: bool, *, fresh: bool) -> None:
         if not looking:
             with self._writing() as connection:
@@ -505,11 +523,13 @@ def _upserting(table: sa.Table, dialect: str) -> sa.Insert:
 def _embedded(path: Path, looking: bool) -> sa.Engine:
     if looking and not path.exists():
         raise LedgerError(f"{path}: there is no ledger; is this the folder of a run?")
+    if looking and not path.stat().st_size:
+        raise LedgerError(f"{path}: is empty: the run ended before it had read a film. The same command begins it anew")
     if path.exists() and path.stat().st_size and not has_ledger(path.parent):
         raise LedgerError(f"{path}: is no ledger of Raysplay, or damaged; it was left as it is")
 
     def connect() -> sqlite3.Connection:
-        mode = "ro" if looking else "rwc"
+        mode = "rwc" if not looking else "ro&immutable=1" if _at_rest(path) else "ro"
         opened = sqlite3.connect(
             f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=_BUSY_SECONDS, check_same_thread=False
         )
@@ -525,6 +545,16 @@ def _embedded(path: Path, looking: bool) -> sa.Engine:
     if not looking:
         event.listen(engine, "begin", _begin_at_once)
     return engine
+
+
+def _at_rest(path: Path) -> bool:
+    """Whether a ledger has a log by its head and none beside it, so that nobody writes into it.
+
+    Then it can be looked at where nothing may be written, and nothing is left beside it (sqlite.org, "Write-Ahead
+    Logging", read-only databases; "Database File Format", bytes 18 and 19).
+    """
+    with path.open("rb") as stream:
+        return stream.read(20)[18:] == b"\2\2" and not path.with_name(f"{path.name}-wal").exists()
 
 
 def _begin_at_once(connection: sa.Connection) -> None:
@@ -571,6 +601,17 @@ def _lines(text: str | None) -> tuple[str, ...]:
     return tuple(text.split("\n")) if text else ()
 
 
-def _cause(error: SQLAlchemyError) -> str:
-    """Why the database refuses, without statement and parameters."""
-    return in_words(error.orig if isinstance(error, DBAPIError) and error.orig is not None else error)
+_REMEDIES = {
+    **dict.fromkeys((sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED), "end that program"),
+    **dict.fromkeys(
+        (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB),
+        "put a sound copy in its place, or measure all films again with --overwrite",
+    ),
+}
+
+
+def why(error: SQLAlchemyError) -> str:
+    """Why the database refuses and what helps, without statement and parameters."""
+    cause = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
+    remedy = _REMEDIES.get(primary_code(cause))
+    return f"{in_words(cause)}: {remedy}" if remedy else in_words(cause)

@@ -32,7 +32,8 @@ films = sa.Table(
     sa.Column("content", sa.LargeBinary),
     sa.Column("outcome", sa.Text, nullable=False),
     sa.Column("kinds", sa.Text, nullable=False),
-    sa.Index("ledger_films_by_content", "run", "digest"),
+    # With the place: else SQLite goes through all films in their order to find the first one with some bytes.
+    sa.Index("ledger_films_by_content", "run", "digest", "place"),
 )
 """A file: where it stands in the order of the tables, stamp, digest of its bytes (empty where they could not be read;
 then ``content`` says why), the place of the file that it is a copy of. ``outcome`` and ``kinds`` are for counting."""
@@ -66,4 +67,4 @@ sessions = sa.Table(
     sa.Column("stage", sa.Text, nullable=False),
 )
 """One call of the command each. ``began`` and ``last`` are for people; all that is computed is of ``seconds``, by a
-clock that nobody sets. ``total``: films to read; ``recent_``: over the last minute or so."""
+clock that nobody sets. ``total``: films to read; ``recent_``: over the last five minutes."""

@@ -6,24 +6,26 @@ from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
-from raysplay.infer.archive.film_identity import Stamp, content_digest, forget_bytes, stamp
 from raysplay.infer.archive.job import place_of
 from raysplay.infer.archive.ledger import Known
 from raysplay.infer.films.collect import Candidate
+from raysplay.infer.films.film_identity import Stamp, content_digest, forget_bytes, stamp
 from raysplay.infer.outputs.names import overlay_name
 from raysplay.infer.reason import ReasonKind
 
 _AT_ONCE = 4
 """Files hashed at the same time; a share answers several."""
 
-TRIED_AGAIN = frozenset(
-    kind.value
-    for kind in (
+RETRIED = frozenset(
+    (
         *(ReasonKind.PROCESS_DIED, ReasonKind.TIME_LIMIT, ReasonKind.INTERNAL_ERROR),
         *(ReasonKind.OUT_OF_MEMORY, ReasonKind.NO_DECODER),
     )
 )
 """Kinds of reason of films that ``--retry`` reads again."""
+SETTLED = frozenset((ReasonKind.CONTAINER, ReasonKind.OTHER_FILE, ReasonKind.ENCRYPTED, ReasonKind.DUPLICATE))
+"""Kinds of what the listing refuses as it is: that no digest is known of it does not mean that it is tried again."""
+_RETRIED = frozenset(kind.value for kind in RETRIED)
 
 
 @dataclass
@@ -34,8 +36,9 @@ class Plan:
     ----------
     read : list of Candidate
         Files to read, in order.
-    known, new, changed, gone, again : int
-        Files by what is known of them; ``again``: they gave no result before, or a picture of them is missing.
+    known, new, changed, gone, again, settled : int
+        Files by what is known of them; ``again``: they gave no result before, or a picture of them is missing;
+        ``settled``: among those to read, but refused as they are listed, as before.
     gone_now, back : list of bytes
         Places of files that vanished, and of those that are there again.
     nothing : list of bytes
@@ -52,6 +55,7 @@ class Plan:
     changed: int = 0
     gone: int = 0
     again: int = 0
+    settled: int = 0
     gone_now: list[bytes] = field(default_factory=list)
     back: list[bytes] = field(default_factory=list)
     nothing: list[bytes] = field(default_factory=list)
@@ -70,7 +74,7 @@ class Plan:
 
     def sentence(self) -> str:
         """``1,204 known, 12 new, 1 changed, 3 gone``."""
-        said = f"{self.known:,} known, {self.new:,} new, {self.changed:,} changed, {self.gone:,} gone"
+        said = f"{self.known + self.settled:,} known, {self.new:,} new, {self.changed:,} changed, {self.gone:,} gone"
         return f"{said}, {self.again:,} to be tried again" if self.again else said
 
 
@@ -103,7 +107,10 @@ def planned(
         elif one is None:
             plan.new += 1
             plan.read.append(candidate)
-        elif not one.digest or (retry and one.kinds & TRIED_AGAIN):
+        elif candidate.problem is not None and candidate.problem.kind in SETTLED and not one.digest:
+            plan.settled += 1
+            plan.read.append(candidate)
+        elif not one.digest or (retry and one.kinds & _RETRIED):
             plan.again += 1
             plan.read.append(candidate)
         else:

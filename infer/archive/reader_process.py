@@ -11,10 +11,10 @@ import threading
 import time
 from typing import Any
 
-from raysplay.infer.archive.film_identity import Stamp, stamp
 from raysplay.infer.archive.job import Answer, EngineError, Job, Reading
 from raysplay.infer.archive.reading import troubled
 from raysplay.infer.archive.settings import EngineSettings, engine_settings
+from raysplay.infer.films.film_identity import Stamp, stamp
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.reason import ReasonKind
 

@@ -23,9 +23,9 @@ from typing import Any, BinaryIO
 
 from raysplay.configs.errors import RaysplayError
 from raysplay.configs.load import landmark_schema
-from raysplay.infer.archive.film_identity import content_digest, stamp
 from raysplay.infer.archive.job import Answer, Reading
 from raysplay.infer.archive.reading import answer
+from raysplay.infer.films.film_identity import content_digest, stamp
 from raysplay.infer.reason import ReasonKind
 
 ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")

@@ -9,9 +9,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from raysplay.configs.load import landmark_schema
-from raysplay.infer.archive.film_identity import Stamp, content_digest, stamp
 from raysplay.infer.archive.job import Answer
 from raysplay.infer.archive.stored_film import stored
+from raysplay.infer.films.film_identity import Stamp, content_digest, stamp
 from raysplay.infer.outputs.names import overlay_name
 from raysplay.infer.pipeline import FilmReading
 from raysplay.infer.reason import Reason, ReasonKind
@@ -25,8 +25,8 @@ TROUBLES = {
     ReasonKind.BYTES_LATE: "not read: the drive did not give its bytes in time, twice",
     ReasonKind.CHANGED: "not read: the file was changed while it was read, twice",
 }
-"""What is said of a film that has no result of its own; it is tried again when the command is called again with
-``--retry``, the last two always."""
+"""What is said of a film that has no result of its own; what becomes of it is added in
+:mod:`raysplay.infer.archive.derived_tables`."""
 
 
 def answer(

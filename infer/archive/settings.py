@@ -18,6 +18,7 @@ class EngineSettings(Config):
     start_seconds: Seconds
     bytes_seconds: Seconds
     film_seconds: Seconds
+    stall_seconds: Seconds
     lookahead: int = Field(ge=1, le=16)
     first_tables_seconds: Seconds
     tables_seconds: Seconds

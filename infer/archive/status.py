@@ -8,7 +8,8 @@ from pathlib import Path
 
 import sqlalchemy.exc
 
-from raysplay.infer.archive.ledger import Ledger, LedgerError, Session
+from raysplay.infer.archive.ledger import Ledger, LedgerError, Session, why
+from raysplay.infer.archive.plan import SETTLED
 from raysplay.infer.outputs.folder_lock import writer_of
 from raysplay.infer.reason import ReasonKind
 
@@ -29,7 +30,8 @@ class Status:
         Calls of the command, the first one first; without those that found nothing to read.
     counts : dict
         Films by worst outcome.
-    gone, failed : int
+    gone, failed, again : int
+        ``again``: files that the next call tries again, since their bytes were not to be had.
     failures : tuple of (str, str)
         The first files that gave no film, with kinds of reasons.
     slowest : tuple of (str, float)
@@ -47,10 +49,11 @@ class Status:
     failures: tuple[tuple[str, str], ...]
     slowest: tuple[tuple[str, float], ...]
     finished: bool
+    again: int = 0
 
     @property
     def films_a_second(self) -> float:
-        """Over the last minute or so of the last call; 0 where it read nothing."""
+        """Over the last five minutes of the last call; 0 where it read nothing."""
         if not self.sessions:
             return 0.0
         last = self.sessions[-1]
@@ -71,6 +74,8 @@ class Status:
         parts = ", ".join(f"{self.counts.get(name, 0):,} {name}" for name in ("accepted", "review", "refused"))
         gone = f"; {self.gone:,} of them gone since" if self.gone else ""
         yield f"{whole:,} films kept, by the worst of their feet: {parts}{gone}."
+        if self.again:
+            yield f"Bytes not to be had: {self.again:,}; the same command tries them again."
         if self.slowest:
             yield "Slowest:"
             yield from (f"  {seconds:8.1f} s  {name}" for name, seconds in self.slowest)
@@ -132,9 +137,10 @@ def status(folder: Path, address: str = "") -> Status:
             tuple(failures),
             tuple(ledger.slowest(_LISTED)),
             bool(ledger.about.get("written")) and not writer and _all_done(ledger.sessions()),
+            ledger.unknown(but=[kind.value for kind in SETTLED]),
         )
     except sqlalchemy.exc.SQLAlchemyError as error:
-        raise LedgerError(f"{ledger.name}: cannot be read now") from error
+        raise LedgerError(f"{ledger.name}: cannot be read now ({why(error)})") from error
     finally:
         ledger.close()
 

@@ -11,16 +11,15 @@ from pathlib import Path
 
 from raysplay.infer.films.candidate import Candidate as Candidate
 from raysplay.infer.films.film import FilmRejected
+from raysplay.infer.films.film_identity import content_digest, stamp
 from raysplay.infer.films.inside import films_inside
 from raysplay.infer.films.opening import open_regular
-from raysplay.infer.films.place import place_of
+from raysplay.infer.films.place import place_of, split_frame
 from raysplay.infer.films.settings import FilmLimits, film_settings
 from raysplay.infer.films.walk import Walk, common_root, name_below
-from raysplay.infer.films.zipped import read_member
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.reason import ReasonKind
 
-_CHUNK = 1 << 20
 _EDGE = 1 << 16
 
 
@@ -74,7 +73,7 @@ def collect(inputs: Iterable[Path | str], limits: FilmLimits | None = None, *, c
         found.setdefault(candidate.path, candidate)
     ordered = sorted(found.values(), key=lambda candidate: candidate.name.split("/"))
     if copies:
-        ordered = _mark_duplicates(ordered, limits)
+        ordered = _mark_duplicates(ordered)
     return Collected(ordered, walk.litter, sorted(walk.runs))
 
 
@@ -115,61 +114,49 @@ def listed(inputs: Iterable[Path | str], limits: FilmLimits, walk: Walk | None =
                     yield found
 
 
-def _mark_duplicates(candidates: list[Candidate], limits: FilmLimits) -> list[Candidate]:
+def _mark_duplicates(candidates: list[Candidate]) -> list[Candidate]:
     """Give every later file with the same bytes its problem; only files of one size are hashed."""
     by_size: dict[int, list[int]] = defaultdict(list)
     for i, candidate in enumerate(candidates):
         if candidate.problem is None:
-            try:
-                by_size[candidate.size if candidate.size is not None else candidate.path.stat().st_size].append(i)
-            except OSError:
-                continue  # reading it will say why
+            marks = stamp(candidate.path)
+            if marks is not None:  # else reading it will say why
+                by_size[candidate.size if candidate.size is not None else marks.size].append(i)
     marked = list(candidates)
     for size, same_size in by_size.items():
-        if size == 0 or len(same_size) == 1:  # empty files are refused as empty, not as copies
+        # Empty files are refused as empty, not as copies; frames of one object are none of one another.
+        if size == 0 or len({_holder(candidates[i]) for i in same_size}) == 1:
             continue
+        # What lies within a file must be read whole to be compared at all.
+        whole = any(place_of(candidates[i].path).inside for i in same_size)
         by_edges: dict[str, list[int]] = defaultdict(list)
         for i in same_size:
-            by_edges[_edges_digest(candidates[i], size, limits)].append(i)
+            path = candidates[i].path
+            by_edges[content_digest(path) if whole else _edges_digest(path, size)].append(i)
         for edges, suspects in by_edges.items():
             if not edges or len(suspects) == 1:
                 continue
             first: dict[str, int] = {}
             for i in suspects:
-                digest = _digest(candidates[i], limits)
+                digest = content_digest(candidates[i].path)
                 if digest and first.setdefault(digest, i) != i:
                     said = f"same file as {film_name(candidates[first[digest]].name)}"
                     marked[i] = replace(candidates[i], problem=FilmRejected(said, ReasonKind.DUPLICATE))
     return marked
 
 
-def _edges_digest(candidate: Candidate, size: int, limits: FilmLimits) -> str:
+def _holder(candidate: Candidate) -> tuple[Path, str]:
+    """The file, or the member of an archive, that holds a film."""
+    place = place_of(candidate.path)
+    return place.file, split_frame(place.inside)[0] if candidate.size is None else place.inside
+
+
+def _edges_digest(path: Path, size: int) -> str:
     """Digest of both ends of a file: films of one device share their size but not their header."""
     try:
-        if candidate.size is not None:
-            content = _member(candidate, limits)
-            return hashlib.sha256(content[:_EDGE] + content[max(size - _EDGE, 0) :][:_EDGE]).hexdigest()
-        with open_regular(candidate.path) as stream:
+        with open_regular(path) as stream:
             head = stream.read(_EDGE)
             stream.seek(max(size - _EDGE, 0))
             return hashlib.sha256(head + stream.read(_EDGE)).hexdigest()
-    except (OSError, FilmRejected):
+    except OSError:
         return ""
-
-
-def _digest(candidate: Candidate, limits: FilmLimits) -> str:
-    try:
-        if candidate.size is not None:
-            return hashlib.sha256(_member(candidate, limits)).hexdigest()
-        with open_regular(candidate.path) as stream:
-            digest = hashlib.sha256()
-            while chunk := stream.read(_CHUNK):
-                digest.update(chunk)
-            return digest.hexdigest()
-    except (OSError, FilmRejected):
-        return ""
-
-
-def _member(candidate: Candidate, limits: FilmLimits) -> bytes:
-    place = place_of(candidate.path)
-    return read_member(place.file, place.inside, limits)

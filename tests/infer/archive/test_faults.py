@@ -5,7 +5,9 @@ import datetime
 import errno
 import os
 import sqlite3
+import subprocess
 import sys
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -13,9 +15,12 @@ import sqlalchemy.exc
 
 from raysplay.infer import RunFolderError, RunStoppedError, measure_into
 from raysplay.infer.archive import archive_run
+from raysplay.infer.archive.in_process import InProcess
 from raysplay.infer.archive.ledger import Ledger, LedgerError
+from raysplay.infer.archive.reading import troubled
 from raysplay.infer.archive.status import status
 from raysplay.infer.outputs.run_folder import RunFolder
+from raysplay.infer.reason import ReasonKind
 
 from .conftest import tables
 
@@ -205,6 +210,185 @@ def test_where_there_is_no_run_status_says_so(tmp_path):
     with pytest.raises(LedgerError, match="there is no ledger of a run"):
         status(tmp_path)
     assert not list(Path(tmp_path).iterdir())
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A file system of its own (tmpfs(5)), and a way to mount it with other options; takes the rights of root."""
+    place = tmp_path / "disk"
+    place.mkdir()
+
+    def mount(options):
+        return subprocess.run(["mount", "-t", "tmpfs", "-o", options, "tmpfs", place], capture_output=True).returncode
+
+    if sys.platform != "linux" or mount("size=256k"):
+        pytest.skip("no file system may be mounted here")
+    yield place, lambda options: subprocess.run(["mount", "-o", f"remount,{options}", place], check=True)
+    subprocess.run(["umount", "--lazy", place], check=True)
+
+
+def test_a_disk_that_is_full_and_one_that_is_mounted_read_only(run, known_foot, films, tmp_path, small_disk):
+    disk, mounted = small_disk
+    known_foot.write_films(films, [f"more/{i:03}.png" for i in range(60)], start=1000)
+    for _ in range(2):  # the second one finds it full from the start
+        with pytest.raises(RunStoppedError, match=r"cannot be written any more \(No space left on device\)"):
+            run(disk / "out")
+    kept = sum(status(disk / "out").counts.values())
+    assert 0 < kept < 73
+    mounted("size=16m")
+    assert f"{kept} known, {73 - kept} new, 0 changed, 0 gone." in run(disk / "out").notices
+    run("at_once")
+    assert tables(disk / "out") == tables(tmp_path / "at_once")
+    mounted("ro")
+    assert status(disk / "out").finished
+    with pytest.raises(RunFolderError, match="is no folder that may be written"):
+        run(disk / "out")
+
+
+def test_looking_leaves_nothing_behind(run, tmp_path):
+    run()
+    before = {path: path.stat().st_mtime_ns for path in (tmp_path / "out").iterdir()}
+    assert status(tmp_path / "out").finished
+    assert {path: path.stat().st_mtime_ns for path in (tmp_path / "out").iterdir()} == before
+
+
+def test_a_ledger_that_another_program_holds(run, tmp_path, monkeypatch):
+    """As a browser of databases does; it is named, and nothing was read in vain."""
+    run()
+    monkeypatch.setattr("raysplay.infer.archive.ledger._BUSY_SECONDS", 0.1)
+    path = tmp_path / "out" / "ledger.sqlite"
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    try:
+        with pytest.raises(RunStoppedError, match=r"ledger\.sqlite: .*another program holds it: end that program"):
+            run()
+        assert status(tmp_path / "out").finished
+    finally:
+        other.close()
+    assert run().notices == ("13 known, 0 new, 0 changed, 0 gone.",)
+
+
+def test_a_ledger_with_damaged_pages_ends_in_one_sentence(run, known_foot, films, tmp_path):
+    """sqlite.org, "Database File Format": pages of 4096 bytes, the first of which holds the head."""
+    run()
+    path = tmp_path / "out" / "ledger.sqlite"
+    content = bytearray(path.read_bytes())
+    content[4096:] = b"\xa5" * (len(content) - 4096)
+    path.write_bytes(content)
+    known_foot.write_film(films / "new.png", 900)
+    with pytest.raises((RunFolderError, RunStoppedError), match=r"ledger\.sqlite: .*damaged.*--overwrite"):
+        run()
+    with pytest.raises(LedgerError, match=r"ledger\.sqlite: .*damaged.*--overwrite"):
+        status(tmp_path / "out")
+    assert run(overwrite=True).report.films == 14
+
+
+def test_a_damaged_result_ends_in_one_sentence(run, known_foot, films, tmp_path):
+    """The bytes of one film, which a file of another name has as well."""
+    run()
+    with sqlite3.connect(tmp_path / "out" / "ledger.sqlite") as opened:
+        opened.execute("UPDATE ledger_results SET content = x'00'")
+    opened.close()
+    (films / "0" / "00.png").rename(films / "0" / "renamed.png")
+    with pytest.raises(RunStoppedError, match=r"ledger\.sqlite: is damaged.*--overwrite"):
+        run()
+
+
+def test_a_note_of_the_ledger_that_cannot_be_read_does_not_stand_in_the_way_of_overwrite(run, tmp_path):
+    run()
+    (tmp_path / "out" / "ledger.sqlite").unlink()
+    (tmp_path / "out" / "ledger.json").write_text("{")
+    with pytest.raises(RunFolderError, match="--overwrite"):
+        run()
+    assert run(overwrite=True).report.films == 13
+    assert run().notices == ("13 known, 0 new, 0 changed, 0 gone.",)
+
+
+def test_an_empty_ledger_is_that_of_a_run_that_read_nothing(run, tmp_path):
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "ledger.sqlite").touch()
+    with pytest.raises(LedgerError, match="ended before it had read a film"):
+        status(tmp_path / "out")
+    assert run().report.films == 13
+
+
+def test_rows_without_a_film_say_what_becomes_of_them(run, films, known_foot, tmp_path):
+    """Bytes that were not to be had are tried again, what ended its process only when asked, other files never."""
+    (films / "lost.png").symlink_to(films / "nowhere.png")
+    known_foot.write_film(films / "kills.png", 300)
+    with zipfile.ZipFile(films / "empty.zip", "w"):
+        pass
+    run(workers=1)
+    said = {name: row["reasons"] for name, row in rows(tmp_path / "out").items()}
+    assert said["lost.png"].endswith("a link that leads nowhere (the same command tries it again)")
+    assert said["kills.png"].endswith("(read again only with --retry)")
+    assert [name for name, words in said.items() if "again" in words] == ["kills.png", "lost.png"]
+    state = status(tmp_path / "out")
+    assert state.again == 1
+    assert "Bytes not to be had: 1; the same command tries them again." in list(state.lines())
+    again = run(workers=1)
+    assert again.notices == ("15 known, 0 new, 0 changed, 0 gone, 1 to be tried again.",)
+
+
+def test_films_that_are_no_longer_there_stop_the_run_and_are_not_refused(run, films, tmp_path):
+    """A network drive that goes away: the rest of the archive must not become rows that say refused."""
+
+    def unmount(step):
+        if step.stage == "measuring" and step.done == 5 and films.exists():
+            films.rename(tmp_path / "elsewhere")
+
+    with pytest.raises(
+        RunStoppedError, match=r"films: is no longer there\. \d+ of 13 films were measured and are kept"
+    ):
+        run(progress=unmount)
+    assert set(status(tmp_path / "out").counts) <= {"accepted", "review"}
+    (tmp_path / "elsewhere").rename(films)
+    run()
+    run("at_once")
+    assert tables(tmp_path / "out") == tables(tmp_path / "at_once")
+
+
+@pytest.mark.parametrize("limit", [1e-9, 3600.0])
+def test_a_drive_that_gives_nothing_any_more_stops_the_run(run, films, tmp_path, monkeypatch, limit):
+    """For longer than the limit; a shorter stall costs the films that it met a second try, and none of them."""
+    settings = archive_run.engine_settings().model_copy(update={"stall_seconds": limit})
+    monkeypatch.setattr(archive_run, "engine_settings", lambda: settings)
+    read, late = InProcess.read, []
+
+    def stalled(self, jobs, person_key):
+        for job, answer in read(self, jobs, person_key):
+            if job.name.startswith("1/") and job.name not in late:
+                late.append(job.name)
+                answer = troubled(job.name, ReasonKind.BYTES_LATE, "", None, 60.0)
+            yield job, answer
+
+    with monkeypatch.context() as patched:
+        patched.setattr(InProcess, "read", stalled)
+        if limit < 1.0:
+            with pytest.raises(RunStoppedError, match="films: the drive has given the bytes of no film for"):
+                run()
+            assert set(status(tmp_path / "out").counts) <= {"accepted", "review"}
+        else:
+            run()
+            assert len(late) == 6
+    run()
+    run("at_once")
+    assert tables(tmp_path / "out") == tables(tmp_path / "at_once")
+
+
+def test_a_run_that_overwrites_goes_on_without_that_option(run, films, tmp_path):
+    """With it, it would begin anew; what it is called is said."""
+    run()
+    said = []
+
+    def tired(step):
+        if step.stage == "measuring" and step.done == 5:
+            raise InterruptedError
+
+    with pytest.raises(InterruptedError):
+        run(overwrite=True, progress=tired, notice=said.append)
+    assert "the same command without --overwrite goes on" in said[-1]
+    assert "5 known, 8 new, 0 changed, 0 gone." in run().notices
 
 
 SERVER = os.environ.get("RAYSPLAY_TEST_STORE", "")

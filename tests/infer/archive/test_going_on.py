@@ -5,11 +5,14 @@ import json
 import os
 import shutil
 import sqlite3
+from contextlib import closing
 
 import pytest
 
 from raysplay.infer import RunFolderError, measure_into, read_run
 from raysplay.infer.archive import reader_key
+from raysplay.infer.archive.ledger import Ledger
+from raysplay.infer.films.film_identity import Stamp
 from raysplay.infer.outputs.run_files import LEDGER, TABLES
 
 from .conftest import tables
@@ -311,3 +314,27 @@ def test_run_json_holds_the_counts_of_the_tables(counted, films, tmp_path):
     for name, count in about["counts"]["rows_by_decision"].items():
         assert count == sum(row["decision"] == name for row in feet)
     assert about["counts"]["rows_by_reason"]["duplicate"] == 1
+
+
+def test_work_for_one_film_does_not_grow_with_the_archive(tmp_path):
+    """Films of one device have one size, so that each is looked for by its bytes; SQLite's own count of its steps."""
+    steps = {}
+    with closing(Ledger(tmp_path)) as ledger:
+        for number in range(2000):
+            ledger.keep(b"%06d" % number, str(number), Stamp(9, 9, number), f"{number:064}", b"", "accepted", ())
+            if number not in (100, 1999):
+                continue
+            unseen = f"{number}".rjust(64, "f")
+            with closing(ledger._engine.raw_connection()) as held:
+                counted = []
+                held.driver_connection.set_progress_handler(lambda counted=counted: counted.append(1), 1)
+            assert ledger.original(unseen, b"new") is None
+            assert ledger.original(f"{number:064}", b"new") == b"%06d" % number
+            assert ledger.result_of(unseen) is None
+            ledger.said_of(b"new")
+            ledger.keep(b"new", "new", Stamp(9, 9, 0), unseen, b"", "accepted", ())
+            with closing(ledger._engine.raw_connection()) as held:
+                held.driver_connection.set_progress_handler(None, 1)
+            steps[number] = len(counted)
+            ledger.drop([b"new"])
+    assert 0 < steps[1999] < 1.5 * steps[100]

@@ -10,10 +10,10 @@ import pytest
 from raysplay.configs.load import shipped
 from raysplay.infer import WeightsError, measure_into
 from raysplay.infer.archive import reader_process
-from raysplay.infer.archive.film_identity import Stamp
 from raysplay.infer.archive.job import Answer, EngineError, Job, Reading, name_at, place_of
 from raysplay.infer.archive.pool import Pool
 from raysplay.infer.archive.settings import engine_settings
+from raysplay.infer.films.film_identity import Stamp
 from raysplay.infer.reason import ReasonKind
 
 from .conftest import tables
@@ -99,7 +99,7 @@ def test_a_drive_that_stalls_is_not_waited_for(tmp_path, films, known_foot, monk
     hook = tmp_path / "hook"
     hook.mkdir()
     (hook / "stalled_foot.py").write_text(
-        "import known_foot, raysplay.infer.archive.film_identity as one\n"
+        "import known_foot, raysplay.infer.films.film_identity as one\n"
         "one.open_regular = lambda path: path.open('rb')\n"
         "known = known_foot.known\n"
     )

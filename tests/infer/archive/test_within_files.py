@@ -13,8 +13,8 @@ from pydicom.data import get_testdata_file
 from pydicom.uid import MultiFrameGrayscaleWordSecondaryCaptureImageStorage
 
 from raysplay.infer import RunFolderError, measure_into
-from raysplay.infer.archive.film_identity import content_digest, stamp
 from raysplay.infer.films.collect import collect
+from raysplay.infer.films.film_identity import content_digest, stamp
 from raysplay.infer.films.read import film_digest
 from raysplay.infer.films.settings import film_settings
 from raysplay.infer.outputs.run_files import TABLES

@@ -241,6 +241,23 @@ class TestFrames:
             read_film(frame_path(tmp_path / "cine.dcm", 4), limits)
         assert refused.value.kind is ReasonKind.MISSING
 
+    def test_frames_of_a_copy_are_duplicates(self, tmp_path, limits, cine) -> None:
+        """In a folder and in a ZIP archive; frames of one object are none of one another, nor of one that differs."""
+        ds, _ = cine(2)
+        ds.save_as(tmp_path / "a.dcm", enforce_file_format=True)
+        content = (tmp_path / "a.dcm").read_bytes()
+        (tmp_path / "b.dcm").write_bytes(content)
+        (tmp_path / "other.dcm").write_bytes(content[:-1] + bytes([content[-1] ^ 1]))
+        _zip(tmp_path / "c.zip", {"cine.dcm": content})
+        assert _fates(tmp_path, limits) == {
+            **{f"{name}!/frame-{i}": "film" for name in ("a.dcm", "other.dcm") for i in (1, 2)},
+            **{
+                f"{name}!/frame-{i}": f"duplicate: same file as a.dcm!/frame-{i}"
+                for name in ("b.dcm", "c.zip!/cine.dcm")
+                for i in (1, 2)
+            },
+        }
+
     def test_within_an_archive(self, tmp_path, limits, cine) -> None:
         ds, _ = cine(2)
         stream = io.BytesIO()
