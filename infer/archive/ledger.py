@@ -34,6 +34,8 @@ from raysplay.infer.review.store_trouble import in_words, primary_code
 
 _BUSY_SECONDS = 30.0
 _ROWS_AT_ONCE = 1000
+_SECRETS = ("password", "sslpassword", "passfile", "sslkey")
+"""Of an address (postgresql.org, "Parameter Key Words" of libpq); the last two say where secrets lie."""
 _RUN_HERE = "here"
 """The one run of an SQLite ledger."""
 
@@ -114,7 +116,7 @@ class Ledger:
         if self.address:
             self.run = noted_run or secrets.token_hex(16)
             self._engine = _served(self.address)
-            self.name = sa.engine.make_url(self.address).render_as_string(hide_password=True)
+            self.name = _without_password(self.address)
             if noted_address and address and _without_password(address) != noted_address:
                 raise LedgerError(f"{folder}: its ledger is kept at {noted_address}, not at {self.name}")
         else:
@@ -567,11 +569,21 @@ def _served(address: str) -> sa.Engine:
         url = sa.engine.make_url(address)
         if url.get_backend_name() != "postgresql":
             raise LedgerError("the ledger's address must be that of a PostgreSQL database: postgresql+psycopg://...")
-        return sa.create_engine(url, pool_pre_ping=True)
+        engine = sa.create_engine(url, pool_pre_ping=True)
     except (ArgumentError, NoSuchModuleError, ImportError, ValueError) as error:
         raise LedgerError(
             "the ledger's address cannot be used: it is not whole, or no driver for it is there (the extra postgresql)"
         ) from error
+    event.listen(engine, "connect", _commit_without_waiting)
+    return engine
+
+
+def _commit_without_waiting(connection: Any, _: Any) -> None:
+    """As in the file: after a failure of the server's power the last films may have to be read again, and no table is
+    damaged (postgresql.org, "Asynchronous Commit")."""
+    with connection.cursor() as cursor:
+        cursor.execute("SET synchronous_commit TO off")
+    connection.commit()
 
 
 def _noted(folder: Path) -> tuple[str, str]:
@@ -586,8 +598,10 @@ def _noted(folder: Path) -> tuple[str, str]:
 
 
 def _without_password(address: str) -> str:
+    """The address with nothing secret in it; ``URL.set(password=None)`` would leave the password where it is."""
     url = sa.engine.make_url(address)
-    return url.set(password=None).render_as_string(hide_password=False)
+    bare = sa.URL.create(url.drivername, url.username, None, url.host, url.port, url.database, url.query)
+    return bare.difference_update_query(_SECRETS).render_as_string(hide_password=False)
 
 
 def _same_server(address: str, noted: str) -> str:
