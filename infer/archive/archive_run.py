@@ -20,7 +20,7 @@ from raysplay.configs.load import digest, landmark_schema
 from raysplay.configs.proof import proofs
 from raysplay.infer.archive.derived_tables import kept_films, opened, write_so_far
 from raysplay.infer.archive.job import Answer, Engine, Job, name_at, place_of
-from raysplay.infer.archive.ledger import Ledger, LedgerError, why
+from raysplay.infer.archive.ledger import Ledger, LedgerError, why, without_password
 from raysplay.infer.archive.person_key import mark, person_key, usual_place
 from raysplay.infer.archive.plan import Plan, add_copies, drawn_for, planned
 from raysplay.infer.archive.reader_key import differences
@@ -476,7 +476,7 @@ class ArchiveRun:
             with writing(folder.path):
                 folder.clear_pictures(keep=drawn)
             writer.finish(
-                command=asked.command,
+                command=command_to_tell(asked.command, asked.ledger),
                 wall_seconds=wall,
                 weights=self._engine.digests,
                 protocol=asked.protocol_file,
@@ -490,6 +490,11 @@ class ArchiveRun:
         if carry:
             self._note(carried_reads(folder.path))
         return Finished(writer.report, wall, values)
+
+
+def command_to_tell(command: Sequence[str], ledger: str) -> list[str]:
+    """A command line without the password in the address of its ledger."""
+    return [word.replace(ledger, without_password(ledger)) if ledger else word for word in command]
 
 
 @contextlib.contextmanager

@@ -116,8 +116,8 @@ class Ledger:
         if self.address:
             self.run = noted_run or secrets.token_hex(16)
             self._engine = _served(self.address)
-            self.name = _without_password(self.address)
-            if noted_address and address and _without_password(address) != noted_address:
+            self.name = without_password(self.address)
+            if noted_address and address and without_password(address) != noted_address:
                 raise LedgerError(f"{folder}: its ledger is kept at {noted_address}, not at {self.name}")
         else:
             self.name = str(self._file)
@@ -462,7 +462,7 @@ class Ledger:
         if self.address and fresh and not looking:
             note = self._folder / f"{LEDGER_ELSEWHERE}.new"
             note.write_text(
-                json.dumps({"address": _without_password(self.address), "run": self.run}) + "\n", encoding="utf-8"
+                json.dumps({"address": without_password(self.address), "run": self.run}) + "\n", encoding="utf-8"
             )
             note.replace(self._folder / LEDGER_ELSEWHERE)
 
@@ -597,8 +597,15 @@ def _noted(folder: Path) -> tuple[str, str]:
         raise LedgerError(f"{folder / LEDGER_ELSEWHERE}: cannot be read; restore it, or pass --overwrite") from error
 
 
-def _without_password(address: str) -> str:
-    """The address with nothing secret in it; ``URL.set(password=None)`` would leave the password where it is."""
+def without_password(address: str) -> str:
+    """An address with nothing secret in it.
+
+    Raises
+    ------
+    ArgumentError
+        If it is none.
+    """
+    # URL.set(password=None) would leave the password where it is.
     url = sa.engine.make_url(address)
     bare = sa.URL.create(url.drivername, url.username, None, url.host, url.port, url.database, url.query)
     return bare.difference_update_query(_SECRETS).render_as_string(hide_password=False)
@@ -606,7 +613,7 @@ def _without_password(address: str) -> str:
 
 def _same_server(address: str, noted: str) -> str:
     with suppress(ArgumentError):
-        if address and _without_password(address) == noted:
+        if address and without_password(address) == noted:
             return address
     return noted
 

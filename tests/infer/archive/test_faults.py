@@ -18,7 +18,7 @@ from sqlalchemy.engine import make_url
 from raysplay.infer import RunFolderError, RunStoppedError, measure_into
 from raysplay.infer.archive import archive_run
 from raysplay.infer.archive.in_process import InProcess
-from raysplay.infer.archive.ledger import Ledger, LedgerError, _without_password
+from raysplay.infer.archive.ledger import Ledger, LedgerError, without_password
 from raysplay.infer.archive.reading import troubled
 from raysplay.infer.archive.status import status
 from raysplay.infer.outputs.run_folder import RunFolder
@@ -402,7 +402,12 @@ def test_a_run_that_overwrites_goes_on_without_that_option(run, films, tmp_path)
 )
 def test_a_password_is_never_noted_or_said(address):
     """Parts of an address: RFC 3986, 3.2.1; keywords of libpq, postgresql.org."""
-    assert _without_password(address) == "postgresql+psycopg://harbour@db.example:5432/ledger?sslmode=require"
+    bare = "postgresql+psycopg://harbour@db.example:5432/ledger?sslmode=require"
+    assert without_password(address) == bare
+    for words in (["--ledger", address], [f"--ledger={address}"]):
+        told = archive_run.command_to_tell(["raysplay", "measure", *words], address)
+        assert "SECRET" not in " ".join(told)
+        assert bare in told[-1]
 
 
 SERVER = os.environ.get("RAYSPLAY_TEST_STORE", "")
@@ -416,7 +421,7 @@ def test_a_ledger_on_a_server_gives_the_same_bytes(run, films, known_foot, tmp_p
 
     with pytest.raises(InterruptedError):
         run("server", ledger=SERVER, progress=tired)
-    again = run("server", ledger=SERVER)
+    again = run("server", ledger=SERVER, command=["raysplay", "measure", "films", "--ledger", SERVER])
     assert "5 known, 8 new, 0 changed, 0 gone." in again.notices
     run("other", paths=films / "0", ledger=SERVER)  # one database holds several
     run("here")
@@ -424,6 +429,9 @@ def test_a_ledger_on_a_server_gives_the_same_bytes(run, films, known_foot, tmp_p
     assert not (tmp_path / "server" / "ledger.sqlite").exists()
     noted = json.loads((tmp_path / "server" / "ledger.json").read_text())["address"]
     assert make_url(noted).password is None
+    if password := make_url(SERVER).password:
+        for path in (tmp_path / "server").iterdir():
+            assert str(password).encode() not in path.read_bytes()
     idle = run("server", ledger=SERVER)
     assert "13 known, 0 new, 0 changed, 0 gone." in idle.notices
     assert status(tmp_path / "server", SERVER).finished
