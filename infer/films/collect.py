@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
@@ -21,6 +22,8 @@ from raysplay.infer.outputs.names import film_name
 from raysplay.infer.reason import ReasonKind
 
 _EDGE = 1 << 16
+_SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+:/")
+"""RFC 3986, 3.1, and one slash: paths have no two that follow one another. A drive has one letter."""
 
 
 @dataclass(frozen=True)
@@ -99,7 +102,7 @@ def listed(inputs: Iterable[Path | str], limits: FilmLimits, walk: Walk | None =
     given = [Path(os.path.abspath(path)) for path in inputs]
     for path in given:
         if not os.path.lexists(path):
-            raise FileNotFoundError(f"{path}: no such file or folder")
+            raise FileNotFoundError(not_there(path))
     root = common_root(given)
     ordered = sorted(set(given), key=lambda path: (not path.is_dir(), path.parts))  # folders first: they may hold files
     folders = [path for path in ordered if path.is_dir()]
@@ -112,6 +115,15 @@ def listed(inputs: Iterable[Path | str], limits: FilmLimits, walk: Walk | None =
             for found in films_inside(candidate, limits, follow_directory=file == path):
                 if found.path == file or found.path not in given:  # else it comes by itself
                     yield found
+
+
+def not_there(path: Path) -> str:
+    """What is said of a path that leads nowhere; of an address, what to do instead."""
+    given = os.path.relpath(path)
+    if _SCHEME.match(given):
+        address = given.replace(":/", "://", 1)
+        return f"{address}: films are not read from addresses; mount the store as a folder, and name that"
+    return f"{path}: no such file or folder"
 
 
 def _mark_duplicates(candidates: list[Candidate]) -> list[Candidate]:

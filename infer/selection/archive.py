@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from raysplay.infer.films.candidate import Candidate
-from raysplay.infer.films.collect import listed
+from raysplay.infer.films.collect import listed, not_there
 from raysplay.infer.films.settings import FilmLimits, film_settings
 from raysplay.infer.films.stated_terms import stated_terms_settings
 from raysplay.infer.films.walk import Walk
@@ -88,7 +88,7 @@ def select_into(
     given = [Path(os.path.abspath(path)) for path in paths]
     for path in given:
         if not os.path.lexists(path):
-            raise FileNotFoundError(f"{path}: no such file or folder")
+            raise FileNotFoundError(not_there(path))
     if table.exists() and not overwrite:
         raise RunFolderError(f"{table} is there already: add --overwrite to replace it, or choose another folder")
     walk, found = Walk(), Holdings(table)

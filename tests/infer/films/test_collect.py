@@ -24,6 +24,15 @@ def _fill(root: Path, names: list[str]) -> None:
         (root / name).write_bytes(name.encode())
 
 
+@pytest.mark.parametrize("address", ["s3://films/1990", "https://skerry.example/a.dcm", "file:///films"])
+def test_an_address_is_told_from_a_missing_file(address) -> None:
+    """RFC 3986. Paths have lost a slash by the time that they come."""
+    with pytest.raises(FileNotFoundError, match="films are not read from addresses; mount the store as a folder"):
+        collect([Path(address)])
+    with pytest.raises(FileNotFoundError, match="no such file or folder"):
+        collect([Path("films:1990")])
+
+
 class TestOrderAndNames:
     def test_tree_is_listed_in_order_relative_to_the_input(self, tmp_path: Path) -> None:
         _fill(tmp_path, ["b/2.dcm", "b/10.png", "a.txt", "c/d/e", "a/z"])
