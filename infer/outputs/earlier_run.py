@@ -21,12 +21,12 @@ _OVERLAY = re.compile(r"(?P<film>.*-[0-9a-f]{8})(?:[0-9a-f]{12})?(?P<foot>-[0-9]
 """Overlays of this version and of earlier ones, whose names had a shorter digest."""
 
 
-def written_by_run(folder: Path) -> frozenset[Path]:
+def written_by_run(folder: Path, *, pictures: bool = True) -> frozenset[Path]:
     """Files in ``folder`` and its overlays that an earlier run wrote, finished or stopped; empty if there was none.
 
     A run is known by its ledger, by its summary or by the head of its table of feet. Overlays are those of the feet
     that its tables list, so that other pictures beside them stay what they are; where the list cannot be read, those
-    named like one.
+    named like one. Without ``pictures`` they are not listed, which takes long where they are many.
     """
     found: set[Path] = set()
     keeps = has_ledger(folder)
@@ -34,7 +34,7 @@ def written_by_run(folder: Path) -> frozenset[Path]:
         # A ledger alone is that of a run that goes on, or was stopped.
         if _is_run(folder, end) or (keeps and end):
             found.update(folder / f"{name}{end}" for name in TABLES)
-            found.update(_overlays(folder, end))
+            found.update(_overlays(folder, end) if pictures else ())
     if found or keeps:
         found.update(folder / name for name in BESIDE)
     return frozenset(found)

@@ -169,7 +169,7 @@ class RunFolder:
 
     def _check_earlier(self) -> None:
         taken = [name for name in (*TABLES, OVERLAYS) if os.path.lexists(self.path / name)]
-        written = written_by_run(self.path) if taken else frozenset()
+        written = written_by_run(self.path, pictures=False) if taken else frozenset()
         foreign = [name for name in taken if self.path / name not in written and (name != OVERLAYS or not written)]
         if foreign:
             raise RunFolderError(f"{self.path}: holds {foreign[0]}, which no run wrote; choose another folder")

@@ -13,7 +13,9 @@ from raysplay.infer import RunFolderError, measure_into, read_run
 from raysplay.infer.archive import reader_key
 from raysplay.infer.archive.ledger import Ledger
 from raysplay.infer.films.film_identity import Stamp
+from raysplay.infer.outputs import earlier_run
 from raysplay.infer.outputs.run_files import LEDGER, TABLES
+from raysplay.infer.outputs.run_folder import RunFolder
 
 from .conftest import tables
 
@@ -338,3 +340,16 @@ def test_work_for_one_film_does_not_grow_with_the_archive(tmp_path):
             steps[number] = len(counted)
             ledger.drop([b"new"])
     assert 0 < steps[1999] < 1.5 * steps[100]
+
+
+def test_taking_a_folder_does_not_list_its_pictures(counted, tmp_path, monkeypatch):
+    """There may be hundreds of thousands, and what matters is whether a run wrote the tables."""
+    counted()
+
+    def listed(folder, end):
+        raise AssertionError("listed")
+
+    monkeypatch.setattr(earlier_run, "_overlays", listed)
+    RunFolder(tmp_path / "out", overwrite=True)
+    with pytest.raises(RunFolderError, match="holds an earlier run"):
+        RunFolder(tmp_path / "out")
