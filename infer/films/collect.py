@@ -110,8 +110,7 @@ def listed(inputs: Iterable[Path | str], limits: FilmLimits, walk: Walk | None =
         if path not in folders and any(folder in path.parents for folder in folders):
             continue
         for file, problem in walk.below(path):
-            refused = None if problem is None else FilmRejected(problem)
-            candidate = Candidate(file, name_below(file, root), refused)
+            candidate = Candidate(file, name_below(file, root), problem)
             for found in films_inside(candidate, limits, follow_directory=file == path):
                 if found.path == file or found.path not in given:  # else it comes by itself
                     yield found

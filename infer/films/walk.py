@@ -7,11 +7,13 @@ import stat
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
+from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.films.in_order import in_order
 from raysplay.infer.films.opening import open_regular, special
 from raysplay.infer.films.sniff import HEAD_BYTES, sniff
 from raysplay.infer.outputs.earlier_run import written_by_run
 from raysplay.infer.outputs.run_files import OVERLAYS, PARTIAL, SCRATCH
+from raysplay.infer.reason import ReasonKind
 
 # What systems and file servers leave in folders; common practice, no source. In small letters.
 _LITTER = frozenset((".ds_store", ".localized", "desktop.ini", "thumbs.db", "ehthumbs.db"))
@@ -25,7 +27,7 @@ _LITTER_FOLDERS = frozenset(
 _APPLE_DOUBLE = b"\x00\x05\x16\x07"
 """First bytes of the files that macOS puts beside others, named ``._`` and their name (RFC 1740, from memory)."""
 
-Listed = tuple[Path, str | None]
+Listed = tuple[Path, FilmRejected | None]
 """A file, and its problem if it has one that shows without opening it."""
 
 
@@ -74,7 +76,7 @@ class Walk:
                 names = in_order(entry.name for entry in entries)
                 first = next(names, None)
         except OSError as error:
-            yield folder, f"a folder that cannot be read ({error.strerror})"
+            yield folder, FilmRejected(f"a folder that cannot be read ({error.strerror})")
             return
         written |= written_by_run(folder)
         while first is not None:
@@ -86,7 +88,7 @@ class Walk:
             mode = path.stat().st_mode
         except OSError as error:
             lost = path.is_symlink()
-            yield path, "a link that leads nowhere" if lost else f"cannot be read ({error.strerror})"
+            yield path, FilmRejected("a link that leads nowhere" if lost else f"cannot be read ({error.strerror})")
             return
         if path in written:
             self.runs.add(path.parent.parent if path.suffix == ".png" else path.parent)
@@ -98,7 +100,7 @@ class Walk:
         elif stat.S_ISREG(mode) and _is_litter(path):
             self.litter += 1
         else:
-            yield path, special(mode)
+            yield path, _special(mode)
 
 
 def common_root(given: Iterable[Path]) -> Path | None:
@@ -132,12 +134,17 @@ def holds_no_film(name: str, head: bytes) -> bool:
 
 def _single(path: Path) -> Listed:
     try:
-        problem = special(path.stat().st_mode)
+        problem = _special(path.stat().st_mode)
     except OSError:
-        problem = "a link that leads nowhere"
+        problem = FilmRejected("a link that leads nowhere")
     if problem is None and path in _of_run_around(path.parent):
-        problem = "written by an earlier run, not a film"
+        problem = FilmRejected("written by an earlier run", ReasonKind.OTHER_FILE)
     return path, problem
+
+
+def _special(mode: int) -> FilmRejected | None:
+    words = special(mode)
+    return None if words is None else FilmRejected(words, ReasonKind.OTHER_FILE)
 
 
 def _of_run_around(folder: Path) -> frozenset[Path]:

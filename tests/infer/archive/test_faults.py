@@ -314,12 +314,14 @@ def test_an_empty_ledger_is_that_of_a_run_that_read_nothing(run, tmp_path):
     assert run().report.films == 13
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="named pipes")
 def test_rows_without_a_film_say_what_becomes_of_them(run, films, known_foot, tmp_path):
     """Bytes that were not to be had are tried again, what ended its process only when asked, other files never."""
     (films / "lost.png").symlink_to(films / "nowhere.png")
     known_foot.write_film(films / "kills.png", 300)
     with zipfile.ZipFile(films / "empty.zip", "w"):
         pass
+    os.mkfifo(films / "pipe.png")
     run(workers=1)
     said = {name: row["reasons"] for name, row in rows(tmp_path / "out").items()}
     assert said["lost.png"].endswith("a link that leads nowhere (the same command tries it again)")
@@ -327,9 +329,10 @@ def test_rows_without_a_film_say_what_becomes_of_them(run, films, known_foot, tm
     assert [name for name, words in said.items() if "again" in words] == ["kills.png", "lost.png"]
     state = status(tmp_path / "out")
     assert state.again == 1
+    assert rows(tmp_path / "out")["pipe.png"]["reason_kinds"] == "other_file"
     assert "Bytes not to be had: 1; the same command tries them again." in list(state.lines())
     again = run(workers=1)
-    assert again.notices == ("15 known, 0 new, 0 changed, 0 gone, 1 to be tried again.",)
+    assert again.notices == ("16 known, 0 new, 0 changed, 0 gone, 1 to be tried again.",)
 
 
 def test_films_that_are_no_longer_there_stop_the_run_and_are_not_refused(run, films, tmp_path):
