@@ -9,7 +9,7 @@ PIP = $(BIN)/python -m pip install --quiet --no-build-isolation
 QUIETLY = >$(LOG) 2>&1 || { cat $(LOG); exit 1; }
 # The strict editable mode links file by file, which the type checker can follow; new files need a new link.
 EDITABLE := --config-settings editable_mode=strict
-SOURCES := $(shell find configs measure infer synthetic_data train -name '*.py' -o -name '*.yaml' -o -name '*.safetensors' -o -name '*.js' -o -name '*.css' -o -name '*.html' -o -name '*.svg')
+SOURCES := $(shell find configs measure infer synthetic_data train -name '*.py' -o -name '*.yaml' -o -name '*.safetensors' -o -name '*.onnx' -o -name '*.json' -o -name '*.js' -o -name '*.css' -o -name '*.html' -o -name '*.svg')
 ARCHIVE := demo/archive
 RESULT := demo/result
 

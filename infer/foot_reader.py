@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-import torch
-import torch.nn.functional as F  # noqa: N812
-from torch.nn.utils import convert_conv2d_weight_memory_format
+from scipy.ndimage import maximum_filter
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.conditions import CONDITIONS
 from raysplay.configs.views import VIEWS
 from raysplay.infer.films.film import Film
-from raysplay.infer.network.landmark_network import LandmarkNetwork
-from raysplay.infer.network.locator_network import STRIDE, UNIT, LocatorNetwork
-from raysplay.infer.network.weights import digest, load_weights
+from raysplay.infer.network.graphs import LANDMARKS, LOCATOR, MAP
+from raysplay.infer.network.loaded import load_network
+from raysplay.infer.network.locator_map import UNIT
 from raysplay.infer.records import FootLandmarks, FoundFoot
 from raysplay.infer.settings import ReadingSettings, reading_settings
 from raysplay.infer.shafts.refine import refine_shafts
@@ -38,7 +38,17 @@ class FootReader:
     settings : ReadingSettings, optional
         How feet are found and cut out; the shipped settings by default.
     threads : int, optional
-        Processor threads for the networks; torch's own choice by default.
+        How many films may be looked at at once, each on one thread; all cores by default. Where torch runs the
+        networks, its own threads, and one film at a time.
+    runtime : {'onnx', 'torch'}, optional
+        What runs the networks, see :func:`~raysplay.infer.network.loaded.load_network`.
+
+    Attributes
+    ----------
+    digests : dict of str to str
+        SHA-256 of weights and graphs by name.
+    at_once : int
+        Films that may be looked at at once.
 
     Raises
     ------
@@ -52,30 +62,35 @@ class FootReader:
         landmark_weights: Path,
         settings: ReadingSettings | None = None,
         threads: int | None = None,
+        runtime: str | None = None,
     ) -> None:
-        if threads is not None:
-            torch.set_num_threads(threads)
         self.settings = settings or reading_settings()
         self._schema = landmark_schema()
         self._anchor_index = [self._schema.index(a.code) for a in self.settings.anchors]
-        self._locator = LocatorNetwork(len(self.settings.anchors))
-        self._landmarks = LandmarkNetwork(len(self._schema))
-        load_weights(self._locator, locator_weights)
-        load_weights(self._landmarks, landmark_weights)
-        for network in (self._locator, self._landmarks):
-            convert_conv2d_weight_memory_format(network.eval(), torch.channels_last)
-        self.digests = {path.name: digest(path) for path in (locator_weights, landmark_weights)}
+        locator, landmarks = (
+            load_network(weights, reads, self.settings, runtime, threads)
+            for weights, reads in ((locator_weights, LOCATOR), (landmark_weights, LANDMARKS))
+        )
+        self._locator, self._landmarks = locator.read, landmarks.read
+        self.digests = {**locator.digests, **landmarks.digests}
+        by_torch = "torch" in (locator.runtime, landmarks.runtime)
+        self.at_once = 1 if by_torch else threads or usable_cores()
+        self._flops = {"find": locator.flops, "landmarks": landmarks.flops}
 
     @classmethod
     def shipped(cls, threads: int | None = None) -> FootReader:
         """The reader with the weights that come with the package."""
-        return cls(WEIGHTS_DIR / "locator.safetensors", WEIGHTS_DIR / "landmarks.safetensors", threads=threads)
+        return cls(*cls.shipped_weights(), threads=threads)
 
-    @torch.inference_mode()
+    @staticmethod
+    def shipped_weights() -> tuple[Path, Path]:
+        """Locator's and landmark network's weights that come with the package."""
+        return WEIGHTS_DIR / "locator.safetensors", WEIGHTS_DIR / "landmarks.safetensors"
+
     def find(self, film: Film) -> list[FoundFoot]:
         """Every foot on the film, surest first; at most ``feet_max`` of the settings."""
         small, film_from_square = _film_square(film, self.settings.film_side)
-        output = self._locator(torch.from_numpy(small)[None])[0]
+        output = self._locator(small)[MAP]
         found: list[FoundFoot] = []
         centres: list[tuple[FloatArray, float]] = []
         for row, column, score in self._peaks(output):
@@ -107,34 +122,30 @@ class FootReader:
                 break
         return found
 
-    def _peaks(self, output: torch.Tensor) -> list[tuple[int, int, float]]:
+    def _peaks(self, output: FloatArray) -> list[tuple[int, int, float]]:
         """Cells (row, column) where the locator's score (0 to 1) is highest among its neighbours, surest first."""
-        heat = torch.sigmoid(output[0])
-        peak = heat == F.max_pool2d(heat[None, None], 3, 1, 1)[0, 0]
-        candidates = torch.nonzero(peak & (heat >= self.settings.score_min))
-        order = torch.argsort(heat[candidates[:, 0], candidates[:, 1]], descending=True)
-        return [(row, column, float(heat[row, column])) for row, column in candidates[order].tolist()]
+        heat = _sigmoid(output[0])
+        peak = heat == maximum_filter(heat, 3)
+        candidates = np.argwhere(peak & (heat >= self.settings.score_min))
+        scores = heat[candidates[:, 0], candidates[:, 1]]
+        order = np.argsort(-scores, kind="stable")
+        return [(int(row), int(column), float(heat[row, column])) for row, column in candidates[order]]
 
-    def _at_peak(self, output: torch.Tensor, row: int, column: int) -> tuple[FloatArray, float, dict[str, float]]:
+    def _at_peak(self, output: FloatArray, row: int, column: int) -> tuple[FloatArray, float, dict[str, float]]:
         """Anchors (A, 2) in the square, probability of a left foot and of each view, averaged round the peak."""
         rows, columns = output.shape[1:]
         count = len(self.settings.anchors)
+        stride = self.settings.film_side / rows
         r0, r1 = max(0, row - 1), min(rows, row + 2)
         c0, c1 = max(0, column - 1), min(columns, column + 2)
-        window = output[:, r0:r1, c0:c1]
-        weight = torch.sigmoid(window[0])
+        window = output[:, r0:r1, c0:c1].astype(np.float64)
+        weight = _sigmoid(window[0])
         weight = weight / weight.sum()
-        y = (torch.arange(r0, r1) * STRIDE + (STRIDE - 1) / 2)[:, None].expand(r1 - r0, c1 - c0)
-        x = (torch.arange(c0, c1) * STRIDE + (STRIDE - 1) / 2)[None].expand(r1 - r0, c1 - c0)
+        y, x = (np.mgrid[r0:r1, c0:c1] + 0.5) * stride - 0.5
         offsets = window[1 : 1 + 2 * count].reshape(count, 2, r1 - r0, c1 - c0) * UNIT
-        anchors = ((offsets + torch.stack([x, y])) * weight).sum((2, 3))
+        anchors = ((offsets + np.stack([x, y])) * weight).sum((2, 3))
         head = (window[1 + 2 * count :] * weight).sum((1, 2))
-        view = torch.softmax(head[1:], 0)
-        return (
-            anchors.double().numpy(),
-            float(torch.sigmoid(head[0])),
-            dict(zip(VIEWS, view.tolist(), strict=True)),
-        )
+        return anchors, float(_sigmoid(head[0])), _shares(VIEWS, head[1:])
 
     def _mirror(self) -> FloatArray:
         return np.array([[-1.0, 0, self.settings.crop_columns - 1], [0, 1, 0], [0, 0, 1]])
@@ -159,7 +170,6 @@ class FootReader:
         residual = float(np.sqrt((weights * (gap**2).sum(1)).sum() / weights.sum()) / (scale * self.settings.crop_rows))
         return matrix @ mirror, residual
 
-    @torch.inference_mode()
     def landmarks(self, film: Film, foot: FoundFoot) -> FootLandmarks:
         """Landmarks of one found foot, with the view as seen at full resolution.
 
@@ -185,31 +195,52 @@ class FootReader:
     def _read(self, film: Film, foot: FoundFoot) -> FootLandmarks:
         """One pass of the landmark network over the foot's crop; points in pixels of the film."""
         matrix = foot.film_from_crop
-        prediction = self._landmarks(torch.from_numpy(crop(film.pixels, matrix, self.settings.crop_size))[None])
-        in_crop = prediction.points[0].double().numpy()
-        l11, l21, l22 = prediction.spread[0].double().numpy().T
+        seen = self._landmarks(crop(film.pixels, matrix, self.settings.crop_size))
+        in_crop = seen["points"].astype(np.float64)
+        l11, l21, l22 = seen["spread"].astype(np.float64).T
         factor = np.zeros((len(in_crop), 2, 2))
         factor[:, 0, 0], factor[:, 1, 0], factor[:, 1, 1] = l11, l21, l22
-        view = dict(zip(VIEWS, torch.softmax(prediction.view[0], 0).tolist(), strict=True))
         return FootLandmarks(
-            replace(foot, view=view),
+            replace(foot, view=_shares(VIEWS, seen["view"])),
             transform_points(matrix, in_crop),
             transform_covariance(matrix, factor @ factor.transpose(0, 2, 1)),
-            torch.sigmoid(prediction.confidence[0]).double().numpy(),
-            dict(zip(CONDITIONS, torch.sigmoid(prediction.conditions[0]).tolist(), strict=True)),
-            float(prediction.strangeness[0]),
+            _sigmoid(seen["confidence"]),
+            dict(zip(CONDITIONS, _sigmoid(seen["conditions"]).tolist(), strict=True)),
+            float(seen["strangeness"]),
         )
+
+
+def usable_cores() -> int:
+    """Cores that this process may run on."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not on every system
+        return os.cpu_count() or 1
+
+
+def _sigmoid(logits: npt.ArrayLike) -> FloatArray:
+    share: FloatArray = 1 / (1 + np.exp(-np.asarray(logits, dtype=np.float64)))
+    return share
+
+
+def _shares(names: Sequence[str], logits: npt.ArrayLike) -> dict[str, float]:
+    """Probabilities that add up to one, by name."""
+    exact = np.asarray(logits, dtype=np.float64)
+    parts = np.exp(exact - exact.max())
+    return dict(zip(names, (parts / parts.sum()).tolist(), strict=True))
 
 
 def _film_square(film: Film, side: int) -> tuple[npt.NDArray[np.float32], FloatArray]:
     """The film in a square of ``side`` pixels, 0 beyond its edges, and the matrix (3, 3) from there to the film."""
     film_from_square = _film_from_even(film) @ _even_from_square(film, side)
     small = crop(film.pixels, film_from_square, (side, side))
-    y, x = np.mgrid[0:side, 0:side]
-    place = transform_points(film_from_square, np.stack([x, y], -1).astype(float))
     rows, columns = film.pixels.shape
-    on_film = (place >= -0.5).all(-1) & (place[..., 0] < columns - 0.5) & (place[..., 1] < rows - 0.5)
-    return np.where(on_film, small, 0).astype(np.float32), film_from_square
+    place = np.arange(side)
+    x = film_from_square[0, 0] * place + film_from_square[0, 2]
+    y = film_from_square[1, 1] * place + film_from_square[1, 2]
+    small[(y < -0.5) | (y >= rows - 0.5)] = 0.0
+    small[:, (x < -0.5) | (x >= columns - 0.5)] = 0.0
+    return small, film_from_square
 
 
 def _film_from_even(film: Film) -> FloatArray:

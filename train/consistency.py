@@ -16,12 +16,12 @@ from torch import Tensor
 from raysplay.configs.views import VIEWS
 from raysplay.infer.network.landmark_network import STRIDE, LandmarkPrediction
 from raysplay.infer.settings import reading_settings
-from raysplay.infer.warp import warp
 from raysplay.train.degrade import archive, degrade_settings, vary_grey
 from raysplay.train.intensity import Intensity
 from raysplay.train.landmark_batch import REAL_PIXEL_MM, crop_jitter
 from raysplay.train.losses import map_loss, place_loss
 from raysplay.train.real_crops.real_films import MARGIN, RealCrops
+from raysplay.train.warp import warp
 
 CONFIDENT = 0.6
 """Landmarks of which the teacher is less sure are not used."""

@@ -14,7 +14,6 @@ from raysplay.configs.views import VIEWS
 from raysplay.infer.decide.needed import needed_landmarks
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.settings import reading_settings
-from raysplay.infer.warp import warp
 from raysplay.measure.registry import by_name
 from raysplay.synthetic_data.film.aids import draw_aids
 from raysplay.synthetic_data.film.carried import CARRIED, carry, choose_carried
@@ -27,6 +26,7 @@ from raysplay.train.exposed_batch import Showing, expose_batch
 from raysplay.train.intensity import Intensity
 from raysplay.train.pool import Pool
 from raysplay.train.real_crops.real_films import MARGIN, RealCrops
+from raysplay.train.warp import warp
 
 REAL_PIXEL_MM = 0.4
 """Size of a crop pixel on an average foot, taken for real crops, whose scale is unknown."""

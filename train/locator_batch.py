@@ -10,9 +10,9 @@ from torch import Tensor
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.views import VIEWS
-from raysplay.infer.network.locator_network import STRIDE, UNIT
+from raysplay.infer.network.locator_map import UNIT
+from raysplay.infer.network.locator_network import STRIDE
 from raysplay.infer.settings import reading_settings
-from raysplay.infer.warp import warp
 from raysplay.synthetic_data.film.carried import carry, choose_carried
 from raysplay.synthetic_data.film.draws import send, some
 from raysplay.synthetic_data.film.screen import draw_angles, move_points
@@ -20,6 +20,7 @@ from raysplay.train.degrade import DegradeSettings, degrade_settings
 from raysplay.train.exposed_batch import Showing, expose_batch
 from raysplay.train.intensity import Intensity
 from raysplay.train.pool import Pool
+from raysplay.train.warp import warp
 
 SLOTS = 2
 """Places for a foot or another thing on a film."""

@@ -8,6 +8,8 @@ from collections import deque
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from raysplay.configs.load import landmark_schema
 from raysplay.infer.archive.job import Answer, Job
 from raysplay.infer.archive.reader_key import reader_key
@@ -68,10 +70,5 @@ class InProcess:
 
 def machine() -> dict[str, str | int]:
     """What the last digits of the networks' numbers depend on."""
-    import torch
-
-    return {
-        "threads": torch.get_num_threads(),
-        "cpu_capability": torch.backends.cpu.get_cpu_capability(),
-        "architecture": platform.machine(),
-    }
+    found = np.show_config(mode="dicts").get("SIMD Extensions", {}).get("found", [])
+    return {"instructions": found[-1] if found else "", "architecture": platform.machine()}

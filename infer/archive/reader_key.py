@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import importlib.metadata
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from functools import lru_cache
 from pathlib import Path
 
@@ -40,14 +40,12 @@ _CODE = (
     "infer/reason.py",
     "infer/records.py",
     "infer/settings.py",
-    "infer/torchvision_operators.py",
     "infer/warp.py",
 )
 """What has part in a number; the rest of the program may change without a film being read again."""
 _SELECTION_CODE = ("infer/selection/choice.py", "infer/selection/select.py", "infer/selection/settings.py")
 _LIBRARIES = (
-    "torch",
-    "torchvision",
+    "onnxruntime",
     "numpy",
     "scipy",
     "scikit-image",
@@ -80,7 +78,7 @@ def reader_key(weights: Mapping[str, str], protocol: Path, *, select: bool = Fal
         "the protocol": digest(protocol),
         "the code of Raysplay": code_digest(),
         **by_selection,
-        **dict(_versions()),
+        **dict(_versions(_LIBRARIES if any(name.endswith(".onnx") for name in weights) else (*_LIBRARIES, "torch"))),
     }
 
 
@@ -106,8 +104,8 @@ def code_digest(parts: tuple[str, ...] = _CODE) -> str:
     return total.hexdigest()
 
 
-def _versions() -> Iterator[tuple[str, str]]:
-    for name in _LIBRARIES:
+def _versions(libraries: Iterable[str]) -> Iterator[tuple[str, str]]:
+    for name in libraries:
         try:
             yield name, importlib.metadata.version(name)
         except importlib.metadata.PackageNotFoundError:
@@ -115,4 +113,4 @@ def _versions() -> Iterator[tuple[str, str]]:
 
 
 def _is_version(name: str, before: ReaderKey, now: ReaderKey) -> bool:
-    return name in _LIBRARIES and name in before and name in now
+    return name in (*_LIBRARIES, "torch") and name in before and name in now

@@ -14,9 +14,6 @@ from raysplay.infer.network.trunk import Context, Trunk, convolution
 STRIDE = 8
 """Pixels of the small film per cell."""
 
-UNIT = 32.0
-"""Pixels per unit of a predicted anchor offset."""
-
 
 class LocatorNetwork(nn.Module):
     """Residual trunk, wide context, one upward step.

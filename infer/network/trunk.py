@@ -7,7 +7,7 @@ import torch.nn as nn
 from torch import Tensor
 
 from raysplay.infer.network.normalise import CHANNELS
-from raysplay.infer.torchvision_operators import resnet
+from raysplay.infer.network.torchvision_operators import resnet
 
 
 class Trunk(nn.Module):

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import hashlib
-import os
 from pathlib import Path
 
 import torch
-from safetensors import SafetensorError, safe_open
 from safetensors.torch import save_file
 from torch import Tensor, nn
 
 from raysplay.infer.network.weights_error import WeightsError
+from raysplay.infer.network.weights_file import digest, read_weights
 
-__all__ = ["WeightsError", "digest", "load_weights", "save_weights", "start_weights"]
+__all__ = ["WeightsError", "digest", "kept_state", "load_weights", "save_weights", "start_weights"]
 
 
 def save_weights(network: nn.Module, path: Path, description: dict[str, str]) -> None:
@@ -34,7 +32,7 @@ def save_weights(network: nn.Module, path: Path, description: dict[str, str]) ->
         If the file cannot be written.
     """
     state = {}
-    for name, value in _kept(network).items():
+    for name, value in kept_state(network).items():
         state[name] = value.detach().to("cpu", torch.float16 if value.is_floating_point() else value.dtype).contiguous()
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_suffix(".part")
@@ -51,7 +49,7 @@ def load_weights(network: nn.Module, path: Path) -> dict[str, str]:
         If the file is missing, damaged, or was made for another network.
     """
     state, description = _read(path)
-    own = _kept(network)
+    own = kept_state(network)
     if set(state) != set(own) or any(state[n].shape != own[n].shape for n in own):
         raise WeightsError(f"{path.name}: made for another network or landmark list")
     network.load_state_dict({n: v.to(own[n].dtype) for n, v in state.items()}, strict=False)
@@ -69,7 +67,7 @@ def start_weights(network: nn.Module, path: Path) -> list[str]:
         If the file cannot be read, or holds less than half of the network: that is another network.
     """
     state, _ = _read(path)
-    own = _kept(network)
+    own = kept_state(network)
     fits = {n: v.to(own[n].dtype) for n, v in state.items() if n in own and v.shape == own[n].shape}
     # A longer list of landmarks keeps the order of the older one and goes on from there.
     grown = {n: v for n, v in state.items() if n in own and n not in fits and _begins(v, own[n])}
@@ -86,28 +84,11 @@ def _begins(shorter: Tensor, longer: Tensor) -> bool:
     return shorter.dim() == longer.dim() and shorter.shape[1:] == longer.shape[1:] and len(shorter) < len(longer)
 
 
-def _kept(network: nn.Module) -> dict[str, Tensor]:
+def kept_state(network: nn.Module) -> dict[str, Tensor]:
     """What a weights file holds of a network."""
     return {n: v for n, v in network.state_dict().items() if not n.endswith("num_batches_tracked")}
 
 
 def _read(path: Path) -> tuple[dict[str, Tensor], dict[str, str]]:
-    try:
-        with safe_open(str(path), framework="pt") as file:
-            return {name: file.get_tensor(name) for name in file.keys()}, dict(file.metadata() or {})  # noqa: SIM118
-    except (OSError, SafetensorError) as error:
-        # What the library says of it is for its own developers.
-        known = os.strerror(error.errno) if isinstance(error, OSError) and error.errno else ""
-        reason = (known or "damaged, or not in the format safetensors") if path.is_file() else "there is no such file"
-        raise WeightsError(f"{path.name}: cannot be read as weights ({reason})") from error
-
-
-def digest(path: Path) -> str:
-    """SHA-256 of the file in hexadecimal.
-
-    Raises
-    ------
-    OSError
-        If it cannot be read.
-    """
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+    state, description = read_weights(path)
+    return {name: torch.from_numpy(value) for name, value in state.items()}, description

@@ -20,8 +20,7 @@ from raysplay.infer.records import OUTCOMES, Decision, FilmRecord, Outcome
 
 _COMPONENTS = (
     "raysplay",
-    "torch",
-    "torchvision",
+    "onnxruntime",
     "numpy",
     "scikit-image",
     "pydicom",

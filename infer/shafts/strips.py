@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-import torch
 
-from raysplay.infer.warp import blocks_under, shrink, warp
+from raysplay.infer.warp import blocks_under, resample, shrink
 
 FloatArray = npt.NDArray[np.float64]
 Picture = npt.NDArray[np.float32]
@@ -117,7 +116,6 @@ def cut_strips(pixels: Picture, film_from_even: FloatArray, shafts: Shafts) -> P
     small, window_from_small = shrink(window, factor)
     film_from_small = np.array([[1, 0, origin[0]], [0, 1, origin[1]], [0, 0, 1.0]]) @ window_from_small
     small_from_strip = np.linalg.inv(film_from_small) @ film_from_strip
-    source = torch.from_numpy(np.ascontiguousarray(small))[None, None].expand(len(small_from_strip), 1, -1, -1)
-    strips = warp(source, torch.from_numpy(small_from_strip), (ROWS, COLUMNS))[:, 0].numpy()
+    strips = np.stack([resample(small, matrix, (ROWS, COLUMNS)) for matrix in small_from_strip])
     pooled: Picture = strips.reshape(-1, 2, ROWS // POOL, POOL, COLUMNS).mean(3)
     return pooled

@@ -5,7 +5,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import torch
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.conditions import CONDITIONS
@@ -14,9 +13,9 @@ from raysplay.infer.compare.truth import read_truth
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, Spacing
 from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
-from raysplay.infer.network.landmark_network import LandmarkPrediction
-from raysplay.infer.network.locator_network import STRIDE, UNIT
-from raysplay.infer.network.weights import WeightsError
+from raysplay.infer.network.graphs import MAP
+from raysplay.infer.network.locator_map import UNIT
+from raysplay.infer.network.weights_error import WeightsError
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import transform_points
 from raysplay.measure import measure_values, to_foot_frame
@@ -27,6 +26,7 @@ from raysplay.synthetic_data.settings import generator_settings
 from raysplay.synthetic_data.subject import draw_subject
 
 SIDE = reading_settings().film_side
+STRIDE = 8
 CELLS = SIDE // STRIDE
 
 
@@ -47,19 +47,19 @@ def pose(side, degrees, scale, middle):
 def answer(feet, near=0.0):
     """What a locator would say of ``feet``: (anchors, left, score, view); ``near`` is said of cells beside them."""
     count = len(reading_settings().anchors)
-    output = torch.full((1, 2 + 2 * count + len(VIEWS), CELLS, CELLS), 0.0)
-    output[:, 0] = -12.0
+    output = np.zeros((2 + 2 * count + len(VIEWS), CELLS, CELLS), np.float32)
+    output[0] = -12.0
     for anchors, left, score, view in feet:
         column, row = np.rint((anchors.mean(0) - (STRIDE - 1) / 2) / STRIDE).astype(int)
         for r in range(row - 1, row + 2):
             for c in range(column - 1, column + 2):
                 place = np.array([c, r]) * STRIDE + (STRIDE - 1) / 2
-                cell = output[0, :, r, c]
+                cell = output[:, r, c]
                 cell[0] = np.log(score / (1 - score)) - (3.0 if (r, c) != (row, column) else 0.0)
-                cell[1 : 1 + 2 * count] = torch.as_tensor((anchors - place) / UNIT).flatten()
+                cell[1 : 1 + 2 * count] = ((anchors - place) / UNIT).ravel()
                 cell[1 + 2 * count] = 8.0 if left else -8.0
                 cell[2 + 2 * count + VIEWS.index(view)] = 8.0
-    return output
+    return {MAP: output}
 
 
 def film_of(shape=(SIDE, SIDE), aspect=1.0):
@@ -123,7 +123,7 @@ def test_the_locator_sees_the_whole_film_and_black_around_it(untrained_reader):
     reader._locator = lambda picture: seen.append(picture) or answer([])
     film = replace(film_of((800, 400)), pixels=np.ones((800, 400), np.float32))
     assert reader.find(film) == []
-    (picture,) = seen[0].numpy()
+    (picture,) = seen
     assert picture.shape == (SIDE, SIDE)
     assert picture[:, SIDE // 4 + 1 : -SIDE // 4 - 1].min() > 0.999
     assert picture[:, : SIDE // 4 - 1].max() == picture[:, -SIDE // 4 + 1 :].max() == 0.0
@@ -139,17 +139,19 @@ class Seeker:
     def __call__(self, picture):
         self.pictures.append(picture)
         count = len(landmark_schema())
-        grey = picture[0].numpy()
-        row, column = np.unravel_index(grey.argmax(), grey.shape)
-        at = torch.as_tensor(self.centre_of_mass(grey, (column, row), 25))
+        row, column = np.unravel_index(picture.argmax(), picture.shape)
         # Anchors lie as on an average foot about it, so that the crop can be laid anew.
-        points = at.repeat(1, count, 1)
+        points = np.tile(self.centre_of_mass(picture, (column, row), 25), (count, 1))
         for anchor in reading_settings().anchors:
-            points[0, landmark_schema().index(anchor.code)] = torch.tensor([anchor.x, anchor.y], dtype=points.dtype)
-        view = torch.tensor([[5.0, 0.0, 0.0, 0.0]])
-        spread = torch.tensor(self.factor).expand(1, count, 3)
-        none, no_maps = torch.zeros(1, len(CONDITIONS)), torch.zeros(1, count, 1, 1)
-        return LandmarkPrediction(points, spread, torch.full((1, count), 2.0), view, none, torch.zeros(1), no_maps)
+            points[landmark_schema().index(anchor.code)] = anchor.x, anchor.y
+        return {
+            "points": points,
+            "spread": np.tile(self.factor, (count, 1)),
+            "confidence": np.full(count, 2.0),
+            "view": np.array([5.0, 0.0, 0.0, 0.0]),
+            "conditions": np.zeros(len(CONDITIONS)),
+            "strangeness": np.zeros(()),
+        }
 
 
 @pytest.mark.parametrize("side", ["L", "R"])
@@ -233,9 +235,7 @@ def read_all(reader, film):
 
 @pytest.fixture(scope="module")
 def shipped():
-    before = torch.get_num_threads()
-    yield FootReader.shipped(threads=1)
-    torch.set_num_threads(before)
+    return FootReader.shipped(threads=1)
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from scipy.spatial import procrustes
 from skimage.transform import SimilarityTransform
 
-from raysplay.infer.warp import crop, shrink, similarity, transform_covariance, transform_points, warp
+from raysplay.infer.warp import crop, shrink, similarity, transform_covariance, transform_points
+from raysplay.train.warp import warp
 
 SIZE = (96, 128)
 

@@ -9,7 +9,9 @@ import torch
 import raysplay.train.locator_batch as module
 from raysplay.configs.views import VIEWS
 from raysplay.infer.films.film import Film
-from raysplay.infer.network.locator_network import STRIDE, UNIT
+from raysplay.infer.network.graphs import MAP
+from raysplay.infer.network.locator_map import UNIT
+from raysplay.infer.network.locator_network import STRIDE
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.warp import transform_points
 from raysplay.train.degrade import draw_marks
@@ -177,7 +179,7 @@ def test_the_reader_lays_its_crops_where_a_perfect_locator_says(pool, untrained_
     asked = list(feet(batch))
     found = 0
     for k in range(12):
-        reader._locator = lambda _, k=k: output[k : k + 1]
+        reader._locator = lambda _, k=k: {MAP: output[k].numpy()}
         read = reader.find(Film(Path("film.dcm"), batch.images[k].numpy()))
         wanted = [foot for foot in asked if foot[0] == k]
         for foot in read:

@@ -28,7 +28,6 @@ from raysplay.infer.foot_reader import WEIGHTS_DIR
 from raysplay.infer.network.landmark_network import LandmarkNetwork
 from raysplay.infer.network.weights import load_weights
 from raysplay.infer.settings import reading_settings
-from raysplay.infer.warp import warp
 from raysplay.measure import measure_values, to_foot_frame
 from raysplay.measure.registry import by_name
 from raysplay.synthetic_data.settings import GeneratorSettings, generator_settings
@@ -40,6 +39,7 @@ from raysplay.train.landmark_batch import landmark_batch, lay_crops
 from raysplay.train.pool import Pool
 from raysplay.train.real_crops.real_films import MARGIN, CropFolder, RealCrops, load_real_crops
 from raysplay.train.settings import PoolSettings, TrainSettings
+from raysplay.train.warp import warp
 
 MEASURES = ("hva", "ima")
 

@@ -6,14 +6,14 @@ import sys
 import pytest
 import torch
 
-from raysplay.infer import torchvision_operators
+from raysplay.infer.network import torchvision_operators
 
 WITHOUT = """
 import torch
 def refuse(path):
     raise OSError("built against another torch")
 torch.ops.load_library = refuse
-from raysplay.infer import torchvision_operators as operators
+from raysplay.infer.network import torchvision_operators as operators
 library = operators._library
 assert library is not None
 assert operators.declare_missing() and operators.declare_missing()
