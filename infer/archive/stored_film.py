@@ -149,6 +149,8 @@ def _film(film: Film) -> dict[str, Any]:
         "spacing": [spacing.row_mm, spacing.column_mm, spacing.kind.value, spacing.aspect],
         "person": film.person,
         "taken": film.taken,
+        "sex": film.sex,
+        "age": film.age,
         "loading": film.loading.value,
     }
 
@@ -164,6 +166,8 @@ def _film_of(name: str, about: dict[str, Any]) -> Film:
         sha256=about["sha256"],
         person=about["person"],
         taken=about["taken"],
+        sex=about["sex"],
+        age=about["age"],
     )
 
 

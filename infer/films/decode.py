@@ -216,6 +216,8 @@ def _film(path: Path, header: dict[str, Any], stream: IO[bytes], limits: FilmLim
         polarity_doubtful=header["polarity_doubtful"],
         person=header["person"],
         taken=header["taken"],
+        sex=header["sex"],
+        age=header["age"],
         terms=tuple(header["terms"]),
         damage=Damage[header["damage"]] if header["damage"] else None,
         remarks=tuple(Remark(RemarkKind[name], text) for name, text in header["remarks"]),

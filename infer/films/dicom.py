@@ -47,7 +47,7 @@ from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey, phot
 from raysplay.infer.films.header import items, read_header, texts
 from raysplay.infer.films.jpeg import LOSSLESS, decode_jpeg, luminance, read_frame
 from raysplay.infer.films.jpeg_wide import decode_wide
-from raysplay.infer.films.person import date_taken, person_code
+from raysplay.infer.films.person import age_band, date_taken, person_code, sex
 from raysplay.infer.films.remark import PHOTOGRAPH, Remark, RemarkKind
 from raysplay.infer.films.settings import FilmLimits
 from raysplay.infer.films.shutter import outside_shutter
@@ -148,6 +148,8 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
         view=read_view(ds),
         person=person_code(ds, limits.person_key),
         taken=date_taken(ds),
+        sex=sex(ds),
+        age=age_band(ds),
         terms=stated_terms(ds),
         loading=loading,
         damage=damage,

@@ -82,6 +82,8 @@ class Film:
         Empty where the file names nobody, or no code was asked for.
     taken : str
         Day on which it was taken, ISO 8601; empty where unknown.
+    sex, age : str
+        As :func:`~raysplay.infer.films.person.sex` and :func:`~raysplay.infer.films.person.age_band` have them.
     terms : tuple of str
         Parts of the body and views that the header's words name, as terms of ``configs/stated_terms.yaml``.
     remarks : tuple of Remark
@@ -99,6 +101,8 @@ class Film:
     damage: Damage | None = None
     person: str = ""
     taken: str = ""
+    sex: str = ""
+    age: str = ""
     terms: tuple[str, ...] = ()
     remarks: tuple[Remark, ...] = ()
 

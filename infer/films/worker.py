@@ -76,6 +76,8 @@ def _describe(film: Film) -> dict[str, Any]:
         "polarity_doubtful": film.polarity_doubtful,
         "person": film.person,
         "taken": film.taken,
+        "sex": film.sex,
+        "age": film.age,
         "terms": film.terms,
         "damage": film.damage.name if film.damage else None,
         "remarks": [(remark.kind.name, remark.text) for remark in film.remarks],

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +23,7 @@ from raysplay.configs.load import ConfigError, digest, landmark_schema, shipped
 from raysplay.configs.proof import proofs
 from raysplay.configs.protocol import ReadingProtocol, protocol, read_protocol
 from raysplay.infer.decide.wording import DECIMALS
+from raysplay.infer.films.person import AGE_BANDS
 from raysplay.infer.films.remark import Remark
 from raysplay.infer.films.settings import film_settings
 from raysplay.infer.outputs.run_files import ABOUT
@@ -42,6 +43,7 @@ from raysplay.infer.outputs.tables import (
     CROPS_HEADER,
     FEET_ABOUT,
     FEET_NOTES,
+    FILMS_ADDED,
     FILMS_HEADER,
     number_columns,
     read_reasons,
@@ -69,6 +71,7 @@ _FIRST_FEET_COLUMNS = ("film", "foot", "foot_index", "decision", "reasons")
 """Columns that runs of before formats had numbers may lack, and those that they have."""
 
 _WRITTEN = {"sha256": "^([0-9a-f]{64})?$", "person": "^([0-9a-f]{16})?$", "taken": "^([0-9]{4}-[0-9]{2}-[0-9]{2})?$"}
+_WRITTEN |= {"sex": "^[MFO]?$", "age": f"^({'|'.join(AGE_BANDS)})?$"}
 
 _GROUPS_KEPT = 8
 """Row groups of ``landmarks.parquet`` kept decoded; each holds some hundred feet."""
@@ -170,7 +173,8 @@ class FinishedRun:
         always = _FIRST_FEET_COLUMNS if earlier else (*FEET_ABOUT, *FEET_NOTES)
         later = tuple(name for name in (*FEET_ABOUT, *FEET_NOTES) if name not in always)
         feet = read_table(path, ("foot_index", *numbers), (*always, *numbers), limits, later)
-        self._film_table = self._read_films(folder / "films.csv", _LATER_FILM_COLUMNS if earlier else ())
+        lacking = (*FILMS_ADDED, *(_LATER_FILM_COLUMNS if earlier else ()))
+        self._film_table = self._read_films(folder / "films.csv", lacking)
         self.films, self.sides, self.decisions, self.reason_texts = (
             feet[name].combine_chunks() for name in ("film", "foot", "decision", "reasons")
         )
@@ -219,6 +223,17 @@ class FinishedRun:
             row.get("taken") or "",
             row.get("loading") or "",
         )
+
+    def film_names(self) -> list[str]:
+        """Names of all films, in the order of ``films.csv``."""
+        names: list[str] = self._film_table["film"].to_pylist()
+        return names
+
+    def stated(self, column: Literal["person", "taken", "loading", "sex", "age", "remark_kinds"]) -> list[str]:
+        """What ``films.csv`` has of every film in one column; empty where it has nothing, or lacks the column."""
+        if column not in self._film_table.column_names:
+            return [""] * self.film_count
+        return [cell or "" for cell in self._film_table[column].to_pylist()]
 
     def digests(self) -> list[str]:
         """SHA-256 of every film, empty where the file yielded none."""

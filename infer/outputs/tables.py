@@ -64,9 +64,15 @@ FILMS_HEADER = (
     "person",
     "taken",
     "loading",
+    "sex",
+    "age",
 )
 """``person`` is a code that films of one person share within the run, ``taken`` the day; both empty where unknown.
-``loading`` is how the foot was loaded by the file's own statements."""
+``loading`` is how the foot was loaded by the file's own statements, ``sex`` and ``age`` (a band of years) what it states
+of the person; empty where it states none."""
+
+FILMS_ADDED = ("sex", "age")
+"""Columns of ``films.csv`` that runs of this format from before they were added lack."""
 
 CROPS_HEADER = (
     "film",
@@ -220,14 +226,15 @@ def films_row(record: FilmRecord, film: Film | None) -> Row:
     No time stands in it: the same films give the same bytes. What a film took is in the ledger (``raysplay status``).
 
     Digest, size and spacing are those of the pixels that the landmarks lie on; empty where there were none, and so are
-    person and day.
+    person, day, sex and age.
     """
     row: Row = [record.film, len(record.feet), *said(record.remarks)]
     if film is None:
         return [*row, *[None] * (len(FILMS_HEADER) - len(row))]
     spacing = film.spacing
     size = (*film.pixels.shape, spacing.row_mm, spacing.column_mm, spacing.aspect)
-    return [*row, film.sha256, *size, spacing.kind.value, film.person, film.taken, film.loading.value]
+    stated = (film.person, film.taken, film.loading.value, film.sex, film.age)
+    return [*row, film.sha256, *size, spacing.kind.value, *stated]
 
 
 def crops_rows(record: FilmRecord, size: tuple[int, int]) -> Iterator[Row]:

@@ -54,7 +54,7 @@ def test_what_comes_back_is_what_was_kept(record, film):
 
 
 def test_its_rows_and_counts_are_the_same(record, film):
-    film = replace(film, sha256="ab" * 32, person="00ff" * 4, taken="2026-03-01")
+    film = replace(film, sha256="ab" * 32, person="00ff" * 4, taken="2026-03-01", sex="F", age="60 to 69")
     same, kept = restored(record.film, stored(record, film))
     measures = reported_measures()
     for rows in (

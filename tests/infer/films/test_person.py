@@ -9,7 +9,7 @@ import pytest
 from pydicom.dataset import Dataset
 
 from raysplay.infer.films.decode import FilmReader
-from raysplay.infer.films.person import date_taken, new_key, person_code
+from raysplay.infer.films.person import AGE_BANDS, age_band, date_taken, new_key, person_code, sex
 from raysplay.infer.films.read import read_film
 
 KEY = "5a" * 32
@@ -102,3 +102,56 @@ def test_the_identifier_does_not_leave_the_decoding_process(limits, write, make_
     assert film.taken == "2026-03-01"
     assert "SECRET" not in repr(film)
     assert read_film(path, limits).person == ""
+
+
+@pytest.mark.parametrize(
+    ("attributes", "band"),
+    [
+        # PS3.5, 6.2: AS is three digits and D, W, M or Y; "018M would represent an age of 18 months".
+        ({"PatientAge": "018M"}, "0 to 9"),
+        ({"PatientAge": "009Y"}, "0 to 9"),
+        ({"PatientAge": "010Y"}, "10 to 19"),
+        ({"PatientAge": "119M"}, "0 to 9"),
+        ({"PatientAge": "520W"}, "0 to 9"),
+        ({"PatientAge": "522W"}, "10 to 19"),
+        ({"PatientAge": "089Y"}, "80 to 89"),
+        ({"PatientAge": "090Y"}, "90 and over"),
+        ({"PatientAge": "104Y"}, "90 and over"),
+        ({"PatientAge": "131Y"}, ""),
+        ({"PatientAge": "45"}, ""),
+        ({"PatientAge": ""}, ""),
+        ({}, ""),
+        # A birthday comes on its day: from the day before the fiftieth to that day.
+        ({"PatientBirthDate": "19760302", "AcquisitionDate": "20260301"}, "40 to 49"),
+        ({"PatientBirthDate": "19760301", "AcquisitionDate": "20260301"}, "50 to 59"),
+        ({"PatientBirthDate": "19760301"}, ""),
+        ({"PatientBirthDate": "20270301", "AcquisitionDate": "20260301"}, ""),
+        ({"PatientBirthDate": "19760399", "AcquisitionDate": "20260301"}, ""),
+        # The stated age goes first: birth dates are often changed where names are taken out (common practice, no source).
+        ({"PatientAge": "030Y", "PatientBirthDate": "19000101", "AcquisitionDate": "20260301"}, "30 to 39"),
+    ],
+)
+def test_an_age_leaves_as_a_band_of_years(attributes, band):
+    ds = Dataset()
+    for keyword, value in attributes.items():
+        ds.add_new(keyword, "LO", value)  # as text, so that damaged values get in
+    assert age_band(ds) == band
+    assert band in ("", *AGE_BANDS)
+
+
+@pytest.mark.parametrize(
+    ("stated", "known"), [("F", "F"), (" m ", "M"), ("O", "O"), ("", ""), ("X", ""), ("FEMALE", "")]
+)
+def test_sex_is_a_value_of_the_standard(stated, known):
+    ds = Dataset()
+    ds.add_new("PatientSex", "LO", stated)
+    assert sex(ds) == known
+
+
+def test_sex_and_age_come_through_the_decoding_process(limits, write, make_dicom, grey12):
+    path = write(make_dicom(grey12, PatientSex="F", PatientAge="067Y", PatientBirthDate="19581224"))
+    with FilmReader(limits) as reader:
+        film = reader.read(path)
+    assert (film.sex, film.age) == ("F", "60 to 69")
+    assert "1958" not in repr(film)
+    assert "067Y" not in repr(film)

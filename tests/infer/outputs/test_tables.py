@@ -258,7 +258,7 @@ def test_films_csv_keeps_remarks_and_what_the_film_was(write, film, film_record)
         ),
         seconds={"decode": 0.5, "find": 0.25},
     )
-    kept = replace(film, sha256="ab" * 32, person="00ff" * 4, taken="2026-03-01")
+    kept = replace(film, sha256="ab" * 32, person="00ff" * 4, taken="2026-03-01", sex="F", age="60 to 69")
     (row,) = rows_of(write(record, film=kept) / "films.csv")
     assert row == {
         "film": "ward/a.dcm",
@@ -274,10 +274,12 @@ def test_films_csv_keeps_remarks_and_what_the_film_was(write, film, film_record)
         "spacing": "detector plane",
         "person": "00ff" * 4,
         "taken": "2026-03-01",
+        "sex": "F",
+        "age": "60 to 69",
         "loading": "unknown",
     }
     (row,) = rows_of(write(film_record(feet=()), out="unread") / "films.csv")
-    assert list(row.values())[4:] == [""] * 10
+    assert list(row.values())[4:] == [""] * 12
 
 
 def test_crops_csv_has_the_corners_of_every_foot(write, film_record, foot_record):

@@ -7,7 +7,9 @@ import json
 import pytest
 from typer.testing import CliRunner
 
+from raysplay.configs.load import digest
 from raysplay.infer import command
+from raysplay.infer.outputs import finished_run
 from raysplay.infer.outputs.finished_run import FinishedRun, RunFormatError, read_run
 from raysplay.infer.outputs.run_format import FORMAT
 from raysplay.infer.review import store
@@ -44,6 +46,22 @@ def earlier_tables(run):
             table = csv.DictWriter(stream, kept, extrasaction="ignore", quoting=csv.QUOTE_NONNUMERIC)
             table.writeheader()
             table.writerows(rows)
+
+
+def test_a_run_from_before_sex_and_age_were_kept_is_read(harbour):
+    with (harbour / "films.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    with (harbour / "films.csv").open("w", encoding="utf-8", newline="") as stream:
+        kept = [column for column in rows[0] if column not in ("sex", "age")]
+        table = csv.DictWriter(stream, kept, extrasaction="ignore", quoting=csv.QUOTE_NONNUMERIC)
+        table.writeheader()
+        table.writerows(rows)
+    about = json.loads((harbour / "run.json").read_text(encoding="utf-8"))
+    about["tables"]["films.csv"] = digest(harbour / "films.csv")
+    (harbour / "run.json").write_text(json.dumps(about), encoding="utf-8")
+    run = finished_run.read_run(harbour)
+    assert run.stated("sex") == run.stated("age") == [""] * run.film_count
+    assert run.stated("loading") == [row["loading"] for row in rows]
 
 
 def call(*arguments):
