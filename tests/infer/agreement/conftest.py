@@ -81,7 +81,7 @@ def written_run(folder, island, decisions=None, withheld=(), lost=(), persons=No
     for number, (film, feet) in enumerate(by_film.items()):
         person = (persons or {}).get(film, "")
         code = hashlib.sha256(person.encode()).hexdigest()[:16] if person else ""
-        of_film = {"film": film, "feet": len(feet), "seconds": 0.4, "sha256": f"{number:064d}", "rows": 3000}
+        of_film = {"film": film, "feet": len(feet), "sha256": f"{number:064d}", "rows": 3000}
         of_film |= {"columns": 2400, "row_mm": 0.2, "column_mm": 0.2, "aspect": 1.0, "spacing": "detector plane"}
         films_rows.append({**of_film, "person": code})
         if film in lost:
