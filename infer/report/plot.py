@@ -31,6 +31,7 @@ def plot(
     dpi: int = 150,
     layout: Literal["constrained"] | None = "constrained",
     style: Mapping[Any, float] | None = None,
+    paper: bool = True,
 ) -> Picture:
     """What ``draw`` puts into a figure, without a caption.
 
@@ -48,6 +49,8 @@ def plot(
         Layout engine of matplotlib; None where ``draw`` places all by itself.
     style : mapping, optional
         Further settings of matplotlib, by their names there.
+    paper : bool
+        Whether the PNG is made, too; a page needs none.
     """
     import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -62,5 +65,6 @@ def plot(
             figure.set_layout_engine("none")  # laid out once for both files
         drawing, picture = io.StringIO(), io.BytesIO()
         figure.savefig(drawing, format="svg", dpi=dpi, metadata={"Date": None})
-        figure.savefig(picture, format="png", dpi=dpi)
+        if paper:
+            figure.savefig(picture, format="png", dpi=dpi)
     return Picture("", drawing.getvalue(), picture.getvalue(), width, height)

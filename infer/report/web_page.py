@@ -36,11 +36,12 @@ th, td { padding: 0.2rem 0.6rem; text-align: left; vertical-align: top; border-b
   overflow-wrap: break-word; }
 thead th { border-bottom: 2px solid #111; }
 .number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
+thead .number { white-space: normal; }
 figure { margin: 1.2rem 0; break-inside: avoid; }
 figure svg { max-width: 100%; height: auto; }
 figcaption { font-size: 0.85rem; }
 nav ul { columns: 2; }
-tr, .caution, li { break-inside: avoid; }
+tr, .caution, li, .short { break-inside: avoid; }
 thead { display: table-header-group; }
 @page { margin: 18mm 15mm; }
 @media print {
@@ -52,6 +53,9 @@ thead { display: table-header-group; }
   nav { display: none; }
 }
 """
+
+_SHORT = 24
+"""Rows up to which a table is printed on one page."""
 
 
 def web_page(title: str, blocks: Sequence[Block]) -> str:
@@ -103,8 +107,9 @@ def _table(table: DataTable) -> str:
         for row in table.rows
     )
     # What scrolls must be reachable by keys.
+    kind = "wide short" if len(table.rows) <= _SHORT else "wide"
     return (
-        f'<div class="wide" tabindex="0" role="region" aria-label="{escape(table.caption)}"><table>'
+        f'<div class="{kind}" tabindex="0" role="region" aria-label="{escape(table.caption)}"><table>'
         f"<caption>{escape(table.caption)}</caption>"
         f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
     )
