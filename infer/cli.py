@@ -18,6 +18,12 @@ COMMANDS = (
         "Tell how far a run has come: films by decision, rate, time left, the slowest and those that gave no film.",
     ),
     Subcommand(
+        "report",
+        "raysplay.infer.overview.command",
+        "report",
+        "Write one page on a run: counts, flow of files, distributions, drift against an earlier run, time.",
+    ),
+    Subcommand(
         "measures",
         "raysplay.infer.measures_command",
         "measures",

@@ -75,6 +75,9 @@ def measure(
     protocol: Annotated[
         Path | None, protocol_option("Measures to report and how they are built; protocol.yaml if left out.")
     ] = None,
+    report: Annotated[
+        bool, typer.Option("--report", help="At the end write report.html, one page on the run, into DIR.")
+    ] = False,
     select: Annotated[
         bool,
         typer.Option("--select", help="Measure dorsoplantar foot films alone; others get a row that says why."),
@@ -95,6 +98,8 @@ def measure(
 
         if workers is not None or scheduler:
             raise typer.BadParameter("goes through the files in this process alone", param_hint="--select-only")
+        if report:
+            raise typer.BadParameter("is of a run that measures", param_hint="--report")
         run_selection(paths, out, overwrite=overwrite, threads=threads, load=foot_reader)
         return
     run = run_measure(
@@ -113,6 +118,8 @@ def measure(
         retry=retry,
         console=Console(stderr=True),
     )
+    if report:
+        _write_report(run.folder)
     print_summary(run, Console())
 
 
@@ -186,6 +193,36 @@ def run_measure(
         except RunStoppedError as error:
             bar.say(f"Stopped: {error}")
             raise typer.Exit(error.exit_status) from error
+
+
+def _write_report(folder: Path) -> None:
+    """The page on the run; one of an earlier state gives way.
+
+    Raises
+    ------
+    typer.Exit
+        If it cannot be written: the run itself is whole.
+    """
+    from raysplay.infer.overview import ReportFileError, overview
+
+    try:
+        overview(folder).write(overwrite=True)
+    except ReportFileError as error:
+        typer.echo(f"Error: the run is whole, but its report is not: {error}", err=True)
+        raise typer.Exit(error.exit_status) from error
+
+
+def _report_line(folder: Path) -> str:
+    """Where the page on the run is, or how to make it."""
+    from raysplay.infer.outputs.run_files import ABOUT, REPORT
+    from raysplay.infer.overview.made import is_of
+
+    place, call = folder / REPORT, f"raysplay report {shlex.quote(str(folder))}"
+    if not place.exists():
+        return f"One page on the run: {call}"
+    if is_of(place, folder / ABOUT):
+        return f"One page on the run: {place}"
+    return f"{place} is of an earlier state of the run; anew: {call} --overwrite"
 
 
 @contextlib.contextmanager
@@ -300,6 +337,7 @@ def print_summary(run: MeasuredRun, console: Console) -> None:
     console.print(f"Tables: {run.folder / 'feet.csv'}, for people {run.folder / 'feet.xlsx'}", soft_wrap=True)
     if (run.folder / "overlays").is_dir():
         console.print(f"Pictures: {run.folder / 'overlays'}", highlight=False, soft_wrap=True)
+    console.print(_report_line(run.folder), highlight=False, soft_wrap=True)
     if report.feet:
         waiting = report.decisions.get("review", 0)
         feet = "1 foot waits" if waiting == 1 else f"{waiting} feet wait"

@@ -9,6 +9,7 @@ By an address it is kept on a PostgreSQL server, by the same code.
 from __future__ import annotations
 
 import json
+import math
 import os
 import secrets
 import sqlite3
@@ -425,6 +426,16 @@ class Ledger:
         )
         with self._engine.connect() as connection:
             return [(name, float(seconds)) for name, seconds in connection.execute(chosen)]
+
+    def times(self, most: int, shares: Sequence[float]) -> tuple[list[tuple[str, float]], list[float], int]:
+        """Names and seconds of the films that took longest; seconds that these shares of the films stayed within
+        (0..1, none where no seconds are kept); and how many films these are."""
+        results = tables.results.c
+        chosen = sa.select(results.seconds).where(results.run == self.run, results.seconds > 0)
+        with self._engine.connect() as connection:
+            spent = sorted(seconds for (seconds,) in connection.execute(chosen))
+        within = [spent[max(math.ceil(share * len(spent)) - 1, 0)] for share in shares] if spent else []
+        return self.slowest(most), within, len(spent)
 
     def of_kinds(self, kinds: Sequence[str], most: int) -> tuple[int, list[tuple[str, str]]]:
         """How many files have one of these kinds of reason, and the first of them with theirs."""

@@ -84,7 +84,7 @@ def date_taken(ds: Dataset) -> str:
 
 
 def sex(ds: Dataset) -> str:
-    """Sex that a file states: ``M``, ``F`` or ``O`` (other), as the standard writes them; empty where it states none."""
+    """Sex that a file states: ``M``, ``F`` or ``O`` (other), as the standard writes it; empty where it states none."""
     try:
         return _SEXES.get(str(ds.get("PatientSex") or "").strip().upper(), "")
     except Exception:  # a header that cannot be read states nothing

@@ -62,7 +62,7 @@ Said = TypeVar("Said", Reason, Remark)
 
 WEIGHTS_DIR = Path(__file__).parents[1] / "weights"
 
-_READ_BY_A_RUN = ("decision.yaml", "films.yaml", "landmarks.yaml", "reading.yaml")
+READ_BY_A_RUN = ("decision.yaml", "films.yaml", "landmarks.yaml", "reading.yaml")
 """Configurations that shape a run besides its protocol."""
 
 TABLES_READ = ("feet.csv", "films.csv", "crops.csv", "landmarks.parquet")
@@ -350,7 +350,7 @@ class FinishedRun:
         for name, known in recorded.weights.items():
             if name in now and digest(now[name]) != known:
                 said.append(f"The weights {name} of this run are not those that ship now: a new run may differ.")
-        for name in _READ_BY_A_RUN:
+        for name in READ_BY_A_RUN:
             if recorded.configs.get(name) != digest(shipped(name)):
                 said.append(f"The configuration {name} has changed since this run.")
         if not self._protocol_stands():

@@ -30,6 +30,9 @@ STORE = "review.sqlite"
 SELECTION = "selection.csv"
 """What a selection says of every file of an archive."""
 
+REPORT = "report.html"
+"""The report of the run (``infer/overview/``)."""
+
 LEDGER, LEDGER_ELSEWHERE = "ledger.sqlite", "ledger.json"
 """What was read of every film (``infer/archive/ledger.py``); where it is kept if not here."""
 
@@ -44,6 +47,8 @@ LEDGER_FILES = (
 
 BESIDE = (
     SELECTION,
+    REPORT,
+    f"{REPORT}{PARTIAL}",
     *LEDGER_FILES,
     *(f"{STORE}{end}" for end in ("", "-wal", "-shm", "-journal")),
     STORES,

@@ -669,3 +669,36 @@ def test_more_threads_than_the_machine_has_are_not_started(monkeypatch):
     command.foot_reader(1)
     command.foot_reader(None)
     assert asked == [os.cpu_count(), 1, None]
+
+
+def test_the_end_says_how_to_have_one_page_on_the_run_and_writes_it_when_asked(films, tmp_path):
+    out = tmp_path / "out"
+    said = call("measure", films, "--out", out)
+    assert said.exit_code == 0, said.output
+    assert f"One page on the run: raysplay report {out}" in said.output.replace("\n", "")
+    assert not (out / "report.html").exists()
+    said = call("measure", films, "--out", out, "--report")
+    assert f"One page on the run: {out / 'report.html'}" in said.output.replace("\n", "")
+    page = (out / "report.html").read_bytes()
+    assert b"4 files listed, 3 films among them" in page
+    said = call("measure", films, "--out", out)
+    assert f"One page on the run: {out / 'report.html'}" in said.output.replace("\n", "")
+    (films / "none.png").rename(films / "later.png")
+    said = call("measure", films, "--out", out)
+    assert "is of an earlier state of the run; anew: raysplay report" in said.output.replace("\n", "")
+    assert (out / "report.html").read_bytes() == page
+    said = call("measure", films, "--out", out, "--report")
+    assert (out / "report.html").read_bytes() != page
+    assert said.exit_code == 0
+
+
+def test_a_report_that_cannot_be_written_leaves_the_run_whole(films, tmp_path):
+    out = tmp_path / "out"
+    assert call("measure", films, "--out", out).exit_code == 0
+    (out / "report.html").write_text("a letter")
+    said = call("measure", films, "--out", out, "--report")
+    assert said.exit_code == 2
+    assert "the run is whole, but its report is not" in said.output
+    assert (out / "report.html").read_text() == "a letter"
+    assert len(feet(out)) == 4
+    assert call("measure", films, "--out", tmp_path / "other", "--report", "--select-only").exit_code == 2

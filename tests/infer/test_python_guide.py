@@ -35,7 +35,7 @@ def ran(tmp_path_factory):
 
 def test_every_block_says_something(ran):
     _, _, printed = ran
-    assert len(printed) == len(BLOCKS) == 10
+    assert len(printed) == len(BLOCKS) == 11
     assert all(printed)
 
 
@@ -72,7 +72,7 @@ def test_given_points_and_errors_are_told(ran):
     _, _, printed = ran
     assert "IMA 5.7 deg" in printed[6]  # arctan(10 / 100) = 5.71 degrees
     assert "the points show a right foot, not a left one" in printed[6]
-    assert "nowhere: no such file or folder 2" in printed[9]
+    assert "nowhere: no such file or folder 2" in printed[10]
 
 
 def test_a_study_of_agreement_gives_tables(ran):
@@ -83,6 +83,14 @@ def test_a_study_of_agreement_gives_tables(ran):
     assert (home / "agreement" / "report.pdf").is_file()
     assert names["found"].figures.to_pandas().shape[0] == names["found"].figures.num_rows > 30
     assert "1 film(s) that not all readers read are left out" in printed[8]
+
+
+def test_a_report_of_the_run_has_its_numbers(ran):
+    """One film with two accepted feet, compared with itself."""
+    home, _, printed = ran
+    assert printed[9].startswith("1 1 {'accepted': 2, 'review': 0, 'refused': 0}\nhva 2 ")
+    assert "\nTrue ()\nreport.html\n" in printed[9]
+    assert (home / "report.html").read_text(encoding="utf-8").startswith("<!doctype html>")
 
 
 def test_the_readme_leads_to_it():

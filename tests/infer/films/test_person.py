@@ -127,7 +127,7 @@ def test_the_identifier_does_not_leave_the_decoding_process(limits, write, make_
         ({"PatientBirthDate": "19760301"}, ""),
         ({"PatientBirthDate": "20270301", "AcquisitionDate": "20260301"}, ""),
         ({"PatientBirthDate": "19760399", "AcquisitionDate": "20260301"}, ""),
-        # The stated age goes first: birth dates are often changed where names are taken out (common practice, no source).
+        # The stated age goes first: birth dates are often changed to hide names (common practice, no source).
         ({"PatientAge": "030Y", "PatientBirthDate": "19000101", "AcquisitionDate": "20260301"}, "30 to 39"),
     ],
 )
