@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from raysplay.infer.agreement.flow import COMPARED, FEET_READ, FILMS_OF_RUN, FILMS_READ, NOBODY_READ, FlowStep
-from raysplay.infer.report.boxes import Box, box_diagram, main_lines, side_lines
+from raysplay.infer.report.boxes import Box, box_diagram
 from raysplay.infer.report.document import Picture
 
 
@@ -33,15 +33,15 @@ def _boxes(steps: Sequence[FlowStep]) -> list[Box]:
             of_measures.setdefault(step.measure, []).append(step)
         elif step.out:
             if step.count:
-                by_name[step.of].out += side_lines(f"{step.count} {step.unit}: {step.what}")
+                by_name[step.of].out.append(f"{step.count} {step.unit}: {step.what}")
         elif step.of == FEET_READ:
             if step.count:
-                by_name[FEET_READ].lines.append(f"    {step.what}: {step.count}")
+                by_name[FEET_READ].items.append(f"    {step.what}: {step.count}")
         else:
             said = f"{step.what}: {step.count}"
             if step.what == FILMS_READ and of_run:
                 said += f" of {of_run[FILMS_OF_RUN]} films of the run ({of_run[NOBODY_READ]} read by nobody)"
-            by_name[step.what] = Box(main_lines(said))
+            by_name[step.what] = Box([said])
             boxes.append(by_name[step.what])
     measures = Box([])
     for those in of_measures.values():
@@ -51,6 +51,6 @@ def _boxes(steps: Sequence[FlowStep]) -> list[Box]:
             if not fate.out:
                 line += f"; {COMPARED}: {fate.count}"
             elif fate.count:
-                measures.out += side_lines(f"{fate.count} feet: {fate.what}")
-        measures.lines += main_lines(line)
-    return [*boxes, measures] if measures.lines else boxes
+                measures.out.append(f"{fate.count} feet: {fate.what}")
+        measures.items.append(line)
+    return [*boxes, measures] if measures.items else boxes

@@ -14,7 +14,7 @@ from raysplay.infer.overview.fates import Fate, Flow
 from raysplay.infer.overview.spread import Spread
 from raysplay.infer.overview.words import counted
 from raysplay.infer.records import OUTCOMES
-from raysplay.infer.report.boxes import Box, box_diagram, main_lines, side_lines
+from raysplay.infer.report.boxes import Box, box_diagram
 from raysplay.infer.report.document import Picture
 from raysplay.infer.report.plot import plot
 from raysplay.measure import Measure
@@ -35,18 +35,18 @@ _DRAWN = 0.1, 99.9
 def flow_picture(flow: Flow) -> Picture:
     """Files from the list to numbers, as boxes."""
     accepted, review, refused = (flow.feet[name] for name in OUTCOMES)
-    listed = Box(main_lines(f"files listed: {flow.files:,}"))
+    listed = Box([f"files listed: {flow.files:,}"])
     for fate in Fate:
         if not fate.is_film and flow.fates[fate]:
-            listed.out += side_lines(f"{counted(flow.fates[fate], 'file')}: {fate.value}")
-    films = Box(main_lines(f"films looked at: {flow.films:,}"))
+            listed.out.append(f"{counted(flow.fates[fate], 'file')}: {fate.value}")
+    films = Box([f"films looked at: {flow.films:,}"])
     if flow.fates[Fate.NO_FOOT]:
-        films.out += side_lines(f"{counted(flow.fates[Fate.NO_FOOT], 'film')}: no foot that could be told")
-    feet = Box(main_lines(f"feet found: {flow.feet_found:,}, on {counted(flow.fates[Fate.FEET], 'film')}"))
+        films.out.append(f"{counted(flow.fates[Fate.NO_FOOT], 'film')}: no foot that could be told")
+    feet = Box([f"feet found: {flow.feet_found:,}, on {counted(flow.fates[Fate.FEET], 'film')}"])
     if refused:
-        feet.out += side_lines(f"{counted(refused, 'foot', 'feet')}: refused, without numbers")
-    measured = Box(main_lines(f"measured feet: {accepted + review:,}"))
-    measured.lines += [f"    accepted: {accepted:,}", f"    sent to review: {review:,}"]
+        feet.out.append(f"{counted(refused, 'foot', 'feet')}: refused, without numbers")
+    measured = Box([f"measured feet: {accepted + review:,}"])
+    measured.items += [f"    accepted: {accepted:,}", f"    sent to review: {review:,}"]
     return box_diagram((listed, films, feet, measured), "files, films and feet", paper=False)
 
 

@@ -48,8 +48,8 @@ def _read_alike(drift: Drift) -> Iterator[Block]:
     if drift.read_otherwise:
         yield Notice(NOT_ALIKE)
         yield Paragraph(
-            "Since the earlier run other are the following. Numbers of both runs do not belong into one table, and "
-            "neither stands for the other."
+            "The following is not the same in both runs. Their numbers do not belong into one table, and those of one "
+            "do not stand for those of the other."
         )
         yield Bullets(drift.read_otherwise)
     else:
@@ -241,7 +241,7 @@ def _other(drift: Drift) -> Iterator[Block]:
     yield _decision_table(other)
     if other.enough:
         yield Paragraph(
-            f"p is corrected for the number of tests (Holm): if both groups came from one population and "
+            f"The p values are corrected for the number of tests (Holm): if both groups came from one population and "
             f"were read alike, any of them would fall below {ALARM:g} once in {round(1 / ALARM)} such reports."
         )
         yield Bullets([*(said for one in other.measures if (said := meaning(one, drift))), *_decision_meaning(other)])
@@ -278,7 +278,7 @@ def _shift_table(other: Shifted) -> DataTable:
         "Median new",
         "Difference (95 % interval)",
         "Test",
-        "p, corrected",
+        "Corrected p",
     )
     return DataTable("Numbers of new films against those of the earlier run", head, rows, frozenset({1, 2, 3, 4, 5, 7}))
 
@@ -287,7 +287,7 @@ def _decision_table(other: Shifted) -> DataTable:
     test = other.decisions_test
     caption = "Decisions on new films against those of the earlier run"
     if test is not None:
-        caption += f"; {test.name} {test.statistic:.2f}, p, corrected, {probability(other.decisions_corrected)}"
+        caption += f"; {test.name} {test.statistic:.2f}, corrected p {probability(other.decisions_corrected)}"
     rows = [
         (name, *(f"{pair[k]:,} ({share(pair[k], other.persons[k])})" if other.persons[k] else "0" for k in (0, 1)))
         for name, pair in other.decisions.items()
@@ -309,10 +309,14 @@ def meaning(one: ShiftedMeasure, drift: Drift) -> str:
         )
     said = (
         f"{measure.abbreviation}: the distributions differ by more than chance explains (p "
-        f"{probability(one.corrected)}). The median of the new films is {abs(difference.value):.{digits}f} {unit} "
-        f"{'higher' if difference.value >= 0 else 'lower'} "
-        f"({difference.low:+.{digits}f} to {difference.high:+.{digits}f})."
+        f"{probability(one.corrected)}). "
     )
+    ends = f"({difference.low:+.{digits}f} to {difference.high:+.{digits}f})"
+    if difference.low <= 0.0 <= difference.high:
+        said += f"It need not be the median: this differs by {difference.value:+.{digits}f} {unit} {ends}."
+    else:
+        way = "higher" if difference.value > 0.0 else "lower"
+        said += f"The median of the new films is {abs(difference.value):.{digits}f} {unit} {way} {ends}."
     error = reader_error(measure.name)
     if error is not None and abs(difference.value) < error.sem:
         said += f" That is less than the error of one human reading ({error.sem:.1f} {unit})."

@@ -121,7 +121,7 @@ def same_shares(counts: npt.ArrayLike) -> Test | None:
         return Test("chi-square", float(found.statistic), float(found.pvalue))
     drawn = stats.random_table.rvs(table.sum(axis=1), table.sum(axis=0), size=_TABLES, random_state=_SEED)
     as_large = ((drawn - expected) ** 2 / expected).sum(axis=(1, 2)) >= found.statistic * (1.0 - 1e-9)
-    return Test("chi-square, tables drawn", float(found.statistic), float((1 + as_large.sum()) / (1 + _TABLES)))
+    return Test("chi-square by tables drawn", float(found.statistic), float((1 + as_large.sum()) / (1 + _TABLES)))
 
 
 def holm(p: Sequence[float]) -> list[float]:

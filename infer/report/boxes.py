@@ -27,25 +27,31 @@ _LETTERS_MAIN, _LETTERS_SIDE = 58, 50
 
 @dataclass
 class Box:
-    """Lines of what goes on, and of what leaves there."""
+    """What goes on, and what leaves there: items of a line each, or of several where they are long."""
 
-    lines: list[str]
+    items: list[str]
     out: list[str] = field(default_factory=list)
+
+    @property
+    def lines(self) -> list[str]:
+        """Of what goes on, as drawn."""
+        return [line for item in self.items for line in textwrap.wrap(item, _LETTERS_MAIN)]
+
+    @property
+    def out_lines(self) -> list[str]:
+        """Of what leaves, as drawn."""
+        return [line for item in self.out for line in textwrap.wrap(item, _LETTERS_SIDE)]
 
     @property
     def height(self) -> float:
         """On paper, mm."""
-        return max(len(self.lines), len(self.out)) * _LINE_MM + 2 * _PAD_MM
+        return max(len(self.lines), len(self.out_lines)) * _LINE_MM + 2 * _PAD_MM
 
-
-def main_lines(text: str) -> list[str]:
-    """A text in lines that fit into a box of what goes on."""
-    return textwrap.wrap(text, _LETTERS_MAIN)
-
-
-def side_lines(text: str) -> list[str]:
-    """A text in lines that fit into a box of what leaves."""
-    return textwrap.wrap(text, _LETTERS_SIDE)
+    @property
+    def words(self) -> str:
+        """All of it in one sentence."""
+        said = "; ".join(item.strip() for item in self.items)
+        return f"{said} (left out: {'; '.join(self.out)})" if self.out else said
 
 
 def box_diagram(boxes: Sequence[Box], flow_of: str, *, paper: bool = True) -> Picture:
@@ -72,8 +78,7 @@ def box_diagram(boxes: Sequence[Box], flow_of: str, *, paper: bool = True) -> Pi
             _draw(axes, box, top, last=number == len(boxes) - 1)
             top -= box.height + _GAP_MM
 
-    said = "; ".join(" ".join(box.lines) + (f" (left out: {', '.join(box.out)})" if box.out else "") for box in boxes)
-    caption = f"Flow of {flow_of}. In words: {said}."
+    caption = f"Flow of {flow_of}. In words: {'. '.join(box.words for box in boxes)}."
     return replace(plot(paint, _WIDTH_MM, height, font_size=7.0, layout=None, paper=paper), caption=caption)
 
 
@@ -83,8 +88,8 @@ def _draw(axes: Axes, box: Box, top: float, *, last: bool) -> None:
     if not last:
         _arrow(axes, (middle, top - box.height), (middle, top - box.height - _GAP_MM))
     if box.out:
-        height = len(box.out) * _LINE_MM + 2 * _PAD_MM
-        _box(axes, _SIDE, top, height, box.out, dashed=True)
+        height = len(box.out_lines) * _LINE_MM + 2 * _PAD_MM
+        _box(axes, _SIDE, top, height, box.out_lines, dashed=True)
         level = top - height / 2
         _arrow(axes, (_MAIN[0] + _MAIN[1], level), (_SIDE[0], level))
 

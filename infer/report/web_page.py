@@ -54,7 +54,7 @@ thead { display: table-header-group; }
 }
 """
 
-_SHORT = 24
+_SHORT = 12
 """Rows up to which a table is printed on one page."""
 
 

@@ -188,6 +188,21 @@ def test_other_films_with_a_shift_are_found_and_put_into_words(tmp_path):
     assert "What no difference does not mean" in text
 
 
+def test_of_distributions_that_differ_in_shape_no_median_is_called_higher(tmp_path):
+    """Half of the spread about the same middle: Kolmogorov-Smirnov finds it, and no median moves."""
+    before, new = archive(200), archive(200, seed=6, first=1000)
+    for one in new:
+        one.feet[0].values["hva"] = 22.0 + (one.feet[0].values["hva"] - 22.0) / 3.0
+    made = overview(write_run(tmp_path / "now", new), against=write_run(tmp_path / "before", before))
+    hva = made.drift.shifted.measures[0]
+    assert hva.differs
+    assert hva.difference.low <= 0.0 <= hva.difference.high
+    (line,) = [line for line in said(made) if line.startswith("HVA: the distributions differ")]
+    assert "It need not be the median" in line
+    assert "higher" not in line
+    assert "lower" not in line
+
+
 def test_a_person_counts_once(tmp_path):
     """20 persons with 10 films each are 20, not 200; their numbers the means of their feet, computed here anew."""
     new = archive(200, seed=6, first=1000, feet=2)
