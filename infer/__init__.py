@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from raysplay.infer.given_points import PointsError, measure_points
     from raysplay.infer.measuring import MeasuredRun, ReadsAtStakeError, measure, measure_into
     from raysplay.infer.network.weights_error import WeightsError
+    from raysplay.infer.outputs.name_key import NameKeyError
     from raysplay.infer.outputs.run_folder import RunFolderError, RunStoppedError
     from raysplay.infer.outputs.run_tables import RunError, RunFormatError
     from raysplay.infer.progress import Progress
@@ -45,6 +46,7 @@ _FROM = {
     "raysplay.infer.films_to_measure": ("NoFilmsError",),
     "raysplay.infer.measuring": ("MeasuredRun", "ReadsAtStakeError", "measure", "measure_into"),
     "raysplay.infer.network.weights_error": ("WeightsError",),
+    "raysplay.infer.outputs.name_key": ("NameKeyError",),
     "raysplay.infer.outputs.run_folder": ("RunFolderError", "RunStoppedError"),
     "raysplay.infer.outputs.run_tables": ("RunError", "RunFormatError"),
     "raysplay.infer.progress": ("Progress",),
@@ -65,6 +67,7 @@ __all__ = [
     "Landmark",
     "MeasuredRun",
     "MeasuredValue",
+    "NameKeyError",
     "NoFilmsError",
     "Outcome",
     "PandasMissingError",

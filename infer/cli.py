@@ -24,6 +24,12 @@ COMMANDS = (
         "Write one page on a run: counts, flow of files, distributions, drift against an earlier run, time.",
     ),
     Subcommand(
+        "names",
+        "raysplay.infer.names_command",
+        "names",
+        "Give the names of the films back to whoever holds the key of a run and the films.",
+    ),
+    Subcommand(
         "measures",
         "raysplay.infer.measures_command",
         "measures",

@@ -67,6 +67,15 @@ def measure(
         Path | None,
         typer.Option("--person-key", metavar="FILE", help="Key for codes of persons, made if missing; never in DIR."),
     ] = None,
+    name_key: Annotated[
+        Path | None,
+        typer.Option(
+            "--name-key",
+            metavar="FILE",
+            help="Write identifiers instead of the names of files and folders, under this key; made if missing, never "
+            "in DIR.",
+        ),
+    ] = None,
     rehash: Annotated[
         bool, typer.Option("--rehash", help="Find changed films by all their bytes, not by size, time and number.")
     ] = False,
@@ -100,6 +109,8 @@ def measure(
             raise typer.BadParameter("goes through the files in this process alone", param_hint="--select-only")
         if report:
             raise typer.BadParameter("is of a run that measures", param_hint="--report")
+        if name_key is not None:
+            raise typer.BadParameter("writes the names of all files; not with --name-key", param_hint="--select-only")
         run_selection(paths, out, overwrite=overwrite, threads=threads, load=foot_reader)
         return
     run = run_measure(
@@ -114,6 +125,7 @@ def measure(
         scheduler=scheduler,
         ledger=ledger,
         person_key=person_key,
+        name_key=name_key,
         rehash=rehash,
         retry=retry,
         console=Console(stderr=True),
@@ -136,6 +148,7 @@ def run_measure(
     scheduler: str = "",
     ledger: str = "",
     person_key: Path | None = None,
+    name_key: Path | None = None,
     rehash: bool = False,
     retry: bool = False,
     console: Console,
@@ -153,6 +166,7 @@ def run_measure(
     """
     from raysplay.infer.films_to_measure import NoFilmsError
     from raysplay.infer.measuring import ReadsAtStakeError, measure_into
+    from raysplay.infer.outputs.name_key import NameKeyError
     from raysplay.infer.outputs.run_folder import RunFolderError, RunStoppedError
 
     if workers is not None and scheduler:
@@ -177,6 +191,7 @@ def run_measure(
                 scheduler=scheduler,
                 ledger=ledger,
                 person_key=person_key,
+                name_key=name_key,
                 rehash=rehash,
                 retry=retry,
                 progress=bar.show,
@@ -186,6 +201,8 @@ def run_measure(
             )
         except NoFilmsError as error:
             raise typer.BadParameter(str(error), param_hint="PATH") from error
+        except NameKeyError as error:
+            raise typer.BadParameter(str(error), param_hint="--name-key") from error
         except ReadsAtStakeError as error:
             raise typer.BadParameter(str(error), param_hint="--overwrite") from error
         except RunFolderError as error:

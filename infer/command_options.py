@@ -15,6 +15,17 @@ LandmarkWeights = Annotated[
     ),
 ]
 
+NameKey = Annotated[
+    Path | None,
+    typer.Option(
+        "--name-key", metavar="FILE", help="Key of the run's identifiers, if it was measured with one; see --films."
+    ),
+]
+FilmsFolder = Annotated[
+    Path | None,
+    typer.Option("--films", metavar="DIR", help="Where the films lie, if they were moved or --name-key is given."),
+]
+
 
 def out_option(holds: str) -> Any:
     """``--out DIR``: the folder that is written into, and what it will hold."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from raysplay.infer.outputs.names import given_film
 
@@ -23,6 +23,13 @@ class FilmNames:
     ----------
     names : iterable of str
         Films of a run, paths with forward slashes.
+    real : mapping of str to str, optional
+        For a run under a key for names: from the real name of a film to its identifier, by which it is found as well.
+
+    Attributes
+    ----------
+    hidden : bool
+        Whether names that people write must not come into any output.
 
     Examples
     --------
@@ -31,15 +38,17 @@ class FilmNames:
     (('spring/a.dcm',), ('spring/b.dcm',), ('autumn/b.dcm', 'spring/b.dcm'))
     """
 
-    def __init__(self, names: Iterable[str]) -> None:
+    def __init__(self, names: Iterable[str], real: Mapping[str, str] | None = None) -> None:
         self._names = frozenset(names)
+        self.hidden = real is not None
+        self._real = {name: film for name, film in (real or {}).items() if film in self._names}
         self._meant: dict[str, set[str]] = defaultdict(set)
-        for name in self._names:
+        for name, film in {**{name: name for name in self._names}, **self._real}.items():
             parts = _plain(name).split("/")
             for first in range(len(parts)):
                 below = "/".join(parts[first:])
-                self._meant[_small_ending(below)].add(name)
-                self._meant[_ENDING.sub("", below)].add(name)
+                self._meant[_small_ending(below)].add(film)
+                self._meant[_ENDING.sub("", below)].add(film)
 
     def __len__(self) -> int:
         return len(self._names)
@@ -49,6 +58,8 @@ class FilmNames:
         name = given_film(given)
         if name in self._names:
             return (name,)
+        if name in self._real:
+            return (self._real[name],)
         return tuple(sorted(self._meant.get(_small_ending(_plain(name)), ())))
 
     def examples(self, count: int = 3) -> str:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from raysplay.configs.errors import RaysplayError
 from raysplay.configs.load import landmark_schema
 from raysplay.configs.protocol import ReadingProtocol
-from raysplay.infer.films.collect import Candidate, Collected, collect
+from raysplay.infer.films.collect import Candidate, collect
 from raysplay.infer.films.settings import FilmLimits, film_settings
 from raysplay.infer.outputs.settings import output_settings
 from raysplay.infer.settings import reading_settings
@@ -39,8 +39,10 @@ class FilmsToMeasure:
         The paths that were given, whole.
     candidates : list of Candidate
         Files in the order of their names; at least one.
-    passed_over : tuple of str
-        What lies among them and gets no row, in sentences.
+    runs : tuple of str
+        Folders among them that an earlier run wrote.
+    litter : int
+        Files and folders of the operating system among them.
     protocol : ReadingProtocol
     protocol_file : Path
         Where it stands.
@@ -50,11 +52,17 @@ class FilmsToMeasure:
 
     inputs: tuple[str, ...]
     candidates: list[Candidate]
-    passed_over: tuple[str, ...]
+    runs: tuple[str, ...]
+    litter: int
     protocol: ReadingProtocol
     protocol_file: Path
     limits: DecisionLimits
     reading: FilmLimits
+
+    @property
+    def passed_over(self) -> tuple[str, ...]:
+        """What lies among the films and gets no row, in sentences."""
+        return _passed_over(self.runs, self.litter)
 
     @property
     def reported(self) -> tuple[Measure, ...]:
@@ -108,18 +116,18 @@ def films_to_measure(paths: Paths, protocol: Path | str | None, *, copies: bool 
         collected = collect(given, reading, copies=copies)
     except FileNotFoundError as error:
         raise NoFilmsError(str(error)) from error
-    passed_over = _passed_over(collected)
+    runs = tuple(str(run) for run in collected.runs)
     if not collected.candidates:
+        passed_over = _passed_over(runs, collected.litter)
         beside = f" ({'; '.join(passed_over)})" if passed_over else ""
         raise NoFilmsError(f"there is no file to measure{beside}")
     inputs = tuple(os.path.abspath(path) for path in given)
     used = protocol_file(protocol)
-    return FilmsToMeasure(inputs, collected.candidates, passed_over, by_protocol, used, limits, reading)
+    return FilmsToMeasure(inputs, collected.candidates, runs, collected.litter, by_protocol, used, limits, reading)
 
 
-def _passed_over(collected: Collected) -> tuple[str, ...]:
-    """What lies among the films and gets no row, in words."""
-    said = [f"not measured: what an earlier run wrote into {run}" for run in collected.runs]
-    if collected.litter:
-        said.append(f"passed over files and folders of the operating system: {collected.litter}")
+def _passed_over(runs: tuple[str, ...], litter: int) -> tuple[str, ...]:
+    said = [f"not measured: what an earlier run wrote into {run}" for run in runs]
+    if litter:
+        said.append(f"passed over files and folders of the operating system: {litter}")
     return tuple(said)

@@ -9,7 +9,7 @@ import contextlib
 import os
 from array import array
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,9 +17,13 @@ from raysplay.configs.errors import RaysplayError
 from raysplay.configs.proof import proofs
 from raysplay.infer.films_to_measure import FilmsToMeasure, Paths, films_to_measure
 from raysplay.infer.outputs.earlier_run import has_ledger
+from raysplay.infer.outputs.name_key import NameKey, NameKeyError, command_without_names, hidden, made_or_read
 from raysplay.infer.outputs.owner_only import open_to_others, owner_only
+from raysplay.infer.outputs.run_files import ABOUT, STORE
 from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError, RunStoppedError
 from raysplay.infer.outputs.run_report import RunReport
+from raysplay.infer.outputs.run_tables import RunError, read_summary
+from raysplay.infer.outputs.settings import output_settings
 from raysplay.infer.progress import Progress, Steps
 from raysplay.infer.reading_options import ReadingOptions
 from raysplay.infer.reads_at_stake import reads_at_stake
@@ -162,6 +166,7 @@ def measure_into(
     scheduler: str = "",
     ledger: str = "",
     person_key: Path | str | None = None,
+    name_key: Path | str | None = None,
     rehash: bool = False,
     retry: bool = False,
     command: Sequence[str] = ("raysplay.infer.measure_into",),
@@ -198,6 +203,9 @@ def measure_into(
         Address of a PostgreSQL database for what is kept, instead of a file in ``out``.
     person_key : path, optional
         File of the key for codes of persons, made if missing; by default one for this run outside of ``out``.
+    name_key : path, optional
+        File of a key, made if missing: films get identifiers under it in every output, instead of their names
+        (:mod:`~raysplay.infer.outputs.name_key`).
     rehash : bool
         Read all bytes to find what is changed, instead of trusting size, time and number of a file.
     retry : bool
@@ -212,6 +220,8 @@ def measure_into(
     RunFolderError
         If ``out`` cannot take the run, or holds one of other paths, weights, configuration or code;
         :class:`ReadsAtStakeError` if people have read the run that it holds.
+    NameKeyError
+        If ``name_key`` cannot be used: it lies in ``out``, is no key, or is gone though a run needs it.
     RunStoppedError
         If the folder could not be written any more, or the processes that read are gone; the message says what is kept.
     """
@@ -230,6 +240,18 @@ def measure_into(
         folder = RunFolder(Path(out), overwrite=overwrite or has_ledger(Path(out)))
         if overwrite and (lost := reads_at_stake(folder.path, keep_reads)):
             raise ReadsAtStakeError(lost)
+        films_folder, names = films.folder, None
+        if name_key is not None:
+            place = Path(name_key)
+            goes_on = has_ledger(folder.path) and not overwrite
+            names, made = made_or_read(place, folder.path, make=not goes_on)
+            _refuse_named(films, folder.path, names)
+            if made:
+                note(f"Note: a new key was made, {place}. Keep it: without it nobody can say which film is which.")
+            elif open_to_others(place):
+                note(f"Note: other users of this machine may read {place}; it should be its owner's alone.")
+            films, films_folder = _hidden(films, names), None
+            command = command_without_names(command)
         steps = Steps(progress, len(films.candidates))
         steps.loading()
         options = ReadingOptions(protocol, threads, landmark_weights)
@@ -244,7 +266,7 @@ def measure_into(
         asked = Asked(
             films.candidates,
             films.inputs,
-            films.folder,
+            films_folder,
             films.protocol_file,
             films.reported,
             films.limits.interval.level,
@@ -256,6 +278,7 @@ def measure_into(
             retry=retry,
             ledger=ledger,
             person_key=_path(person_key),
+            names=names,
         )
 
         def measured(done: int, record: FilmRecord | None) -> None:
@@ -274,11 +297,14 @@ def measure_into(
             raise _stopped(error, folder, run.read_so_far, steps.total, again) from error
         except RunFolderError:
             raise
-        except BaseException:
+        except BaseException as error:
             note(
                 f"Stopped. Rows so far lie in {folder.path} under names that end in .partial; {again} goes on "
                 f"from there ({run.read_so_far} of {steps.total} films are measured)."
             )
+            if names is not None and isinstance(error, Exception) and not isinstance(error, RaysplayError):
+                # What it says, and where, may name a file.
+                raise RunStoppedError(f"{folder.path}: the program failed ({type(error).__name__})") from None
             raise
     return MeasuredRun(
         folder.path,
@@ -289,6 +315,33 @@ def measure_into(
         films.passed_over,
         tuple(notices),
     )
+
+
+def _hidden(films: FilmsToMeasure, key: NameKey) -> FilmsToMeasure:
+    """The same films under identifiers, and no folder named among what was passed over."""
+    candidates = hidden(films.candidates, key)
+    return replace(films, candidates=candidates, runs=("a folder among the films",) if films.runs else ())
+
+
+def _refuse_named(films: FilmsToMeasure, folder: Path, key: NameKey) -> None:
+    """Refuse what would bring names into the folder all the same.
+
+    Raises
+    ------
+    NameKeyError
+    """
+    if any(films.protocol_file.absolute().is_relative_to(path) for path in films.inputs):
+        raise NameKeyError(f"{films.protocol_file}: lies among the films, and run.json would say so; put it elsewhere")
+    if os.path.lexists(folder / STORE):
+        try:
+            mark = read_summary(folder / ABOUT, output_settings().run)[0].name_key
+        except RunError:
+            mark = None
+        if mark != key.mark:
+            raise NameKeyError(
+                f"{folder / STORE}: holds reads of a run that was not measured under this key, with the names of its "
+                "films; choose another folder"
+            )
 
 
 def _engine(

@@ -103,6 +103,15 @@ _Level = Annotated[
         rich_help_panel=_TRUTH,
     ),
 ]
+_NameKey = Annotated[
+    Path | None,
+    typer.Option(
+        "--name-key",
+        metavar="FILE",
+        help="Measure under this key, which gives films identifiers; or the key of --measured.",
+        rich_help_panel=_TRUTH,
+    ),
+]
 _Suite = Annotated[
     bool,
     typer.Option(
@@ -161,6 +170,7 @@ def evaluate(
     skip_missing: _SkipMissing = False,
     calibrate: _Calibrate = False,
     level: _Level = None,
+    name_key: _NameKey = None,
     suite: _Suite = False,
     n: _Count = None,
     seed: _Seed = None,
@@ -173,7 +183,7 @@ def evaluate(
     reading = ReadingOptions(protocol, threads, landmark_weights)
     if suite:
         _only(films=films, truth=truth, measured=measured, protocol=protocol, calibrate=calibrate, level=level)
-        _only(study=study, reader=reader, repeat=repeat, ignore=ignore, skip_missing=skip_missing)
+        _only(study=study, reader=reader, repeat=repeat, ignore=ignore, skip_missing=skip_missing, name_key=name_key)
         from raysplay.train.suite.run import SuiteOptions
 
         asked = SuiteOptions(
@@ -201,6 +211,7 @@ def evaluate(
         measured=measured,
         calibrate=calibrate,
         level=level,
+        name_key=name_key,
     )
     _compare(films, truth, options)
 

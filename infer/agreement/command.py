@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from raysplay.infer.command import CAUTION
-from raysplay.infer.command_options import out_option, overwrite_option, study_option
+from raysplay.infer.command_options import FilmsFolder, NameKey, out_option, overwrite_option, study_option
 
 if TYPE_CHECKING:
     from raysplay.infer.agreement.compared import AgreementOptions
@@ -119,6 +119,8 @@ def agreement(
     plan_limits: PlanLimits = None,
     plan_width: PlanWidth = None,
     go_on: GoOn = False,
+    name_key: NameKey = None,
+    films: FilmsFolder = None,
     overwrite: Overwrite = False,
 ) -> None:
     """Compare a run with manual reads, and readers with each other: figures, plots and a report."""
@@ -129,6 +131,8 @@ def agreement(
         return dict(_number(one, option) for one in given or ())
 
     run, reads = _run_and_reads(paths)
+    if name_key is not None and (run is None or films is None):
+        raise typer.BadParameter("needs a run, and --films", param_hint="--name-key")
     reading = ReadOptions(
         sheet,
         dict(_pair(one, "--column") for one in column or ()),
@@ -148,6 +152,8 @@ def agreement(
         numbers(plan_width, "--plan-width"),
         go_on,
         command=shlex.join(["raysplay", *sys.argv[1:]]),
+        name_key=name_key,
+        films=films,
         processes=2,
     )
     _compare(run, reads, options, out, overwrite=overwrite)
@@ -158,7 +164,9 @@ def _compare(run: Path | None, reads: Sequence[Path], options: AgreementOptions,
     from raysplay.infer.agreement.compared import AgreementStoppedError, agreement_of
     from raysplay.infer.agreement.output_folder import OutputFolderError, check_folder
     from raysplay.infer.agreement.written import FIGURES, PAPER, REPORT, write_agreement
+    from raysplay.infer.named_films import NamesHiddenError
     from raysplay.infer.outputs.finished_run import RunError
+    from raysplay.infer.outputs.name_key import NameKeyError
     from raysplay.infer.user_table import UserTableError
 
     try:
@@ -167,6 +175,10 @@ def _compare(run: Path | None, reads: Sequence[Path], options: AgreementOptions,
         write_agreement(found, out, overwrite=overwrite)
     except OutputFolderError as error:
         raise typer.BadParameter(str(error), param_hint="--out") from error
+    except (NameKeyError, NamesHiddenError) as error:
+        raise typer.BadParameter(str(error), param_hint="--name-key") from error
+    except FileNotFoundError as error:
+        raise typer.BadParameter(str(error), param_hint="--films") from error
     except RunError as error:
         raise typer.BadParameter(str(error), param_hint="RUN") from error
     except UserTableError as error:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,10 +16,13 @@ from raysplay.infer.agreement.config import agreement_settings
 from raysplay.infer.agreement.feet import NOT_FOUND, NOT_READ, Run, StudyReads, open_run, study_reads
 from raysplay.infer.agreement.figures import EVERYBODY, MEAN, SPREAD, MeasureInput, comparisons, measure_result
 from raysplay.infer.agreement.flow import flow
+from raysplay.infer.agreement.hidden_names import under_identifiers
 from raysplay.infer.agreement.planned import PlannedStudy, plans_of_figures
 from raysplay.infer.agreement.reads import ReadOptions, UnusedRow, read_reads
 from raysplay.infer.agreement.result import Agreement, MeasureResult
 from raysplay.infer.agreement.slips import Slip, slips
+from raysplay.infer.named_films import named_films
+from raysplay.infer.outputs.finished_run import read_run as read_finished
 from raysplay.infer.records import Outcome
 from raysplay.infer.user_table import UserTableError
 from raysplay.measure import by_name
@@ -48,6 +51,8 @@ class AgreementOptions:
         Go on though tables hold what looks like slips.
     command : str
         As it was called, for the report.
+    name_key, films : Path, optional
+        For a run under a key for names: file of the key, folder of the films that the tables name.
     processes : int
         That share a large study. More than one only from a program that may be imported again: each process does.
     shared_from : int
@@ -63,6 +68,8 @@ class AgreementOptions:
     plan_widths: Mapping[str, float] = field(default_factory=dict)
     go_on: bool = False
     command: str = ""
+    name_key: Path | None = None
+    films: Path | None = None
     processes: int = 1
     shared_from: int = 20_000
 
@@ -106,6 +113,8 @@ def agreement_of(
         If the run cannot be read.
     AgreementStoppedError
         If something looks like a slip and ``go_on`` is not set.
+    NameKeyError, NamesHiddenError
+        If ``name_key`` is not that of the run.
     """
     settings = agreement_settings()
     name = options.grades or settings.grades
@@ -117,6 +126,11 @@ def agreement_of(
     tables = read_reads(reads, options.reading)
     for line in tables.shown:
         say(line)
+    if run is not None and options.name_key is not None:
+        hidden = named_films(read_finished(run), options.name_key, options.films or Path())
+        assert hidden is not None
+        tables = under_identifiers(tables, hidden)
+        options = replace(options, command="")
     study, left = study_reads(tables, opened)
     unused = (*tables.unused, *left)
     for reason, count in Counter(row.kind.value for row in unused).most_common(10):

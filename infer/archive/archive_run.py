@@ -10,7 +10,7 @@ import time
 from array import array
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,7 @@ from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.films.film_identity import content_digest, stamp
 from raysplay.infer.films.place import place_of as film_place
 from raysplay.infer.films.place import split_frame
+from raysplay.infer.outputs.name_key import NameKey
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.outputs.run_files import ABOUT, CHECKED, LEDGER, OVERLAYS, SCRATCH, TABLES
 from raysplay.infer.outputs.run_folder import RunFolder, RunFolderError, RunStoppedError, writing
@@ -68,6 +69,8 @@ class Asked:
         Address of a database; empty for the file in the folder.
     person_key : Path or None
         File of the key for codes of persons; None for the usual place.
+    names : NameKey or None
+        Under which the candidates have identifiers: what else tells one file from others is kept under it, too.
     """
 
     candidates: Sequence[Candidate]
@@ -84,6 +87,7 @@ class Asked:
     retry: bool = False
     ledger: str = ""
     person_key: Path | None = None
+    names: NameKey | None = None
 
 
 @dataclass(frozen=True)
@@ -208,7 +212,9 @@ class ArchiveRun:
     def _admit(self) -> bool:
         """Whether the ledger holds films that belong to what is asked for; a new one is told what that is."""
         about, asked = self._ledger.about, self._asked
-        mine = {"inputs": sorted(asked.inputs), "overlays": asked.overlays}
+        hidden = asked.names
+        inputs = sorted(asked.inputs if hidden is None else map(hidden.path, asked.inputs))
+        mine = {"inputs": inputs, "overlays": asked.overlays, "name_key": "" if hidden is None else hidden.mark}
         if "key" not in about:
             self._ledger.note(key=self._engine.key, **mine)
             return False
@@ -219,7 +225,16 @@ class ArchiveRun:
                 f"{place}: holds an earlier run that is finished or was stopped, and since then other are: "
                 f"{', '.join(other)}. Numbers of both do not belong into one table; {ways}"
             )
-        if {name: about.get(name) for name in mine} == mine:
+        if (before := about.get("name_key", "")) != mine["name_key"]:
+            said = (
+                "whose tables hold the names of the films, and --name-key asks for identifiers"
+                if not before
+                else "whose films have identifiers: name its key with --name-key"
+                if hidden is None
+                else "whose films have identifiers under another key than that of --name-key"
+            )
+            raise RunFolderError(f"{place}: holds an earlier run {said}; or {ways}")
+        if {name: about.get(name, "") for name in mine} == mine:
             return True
         if about.get("finished"):
             what = "of other paths" if about.get("inputs") != mine["inputs"] else "with other pictures"
@@ -231,8 +246,16 @@ class ArchiveRun:
 
     def _person_key(self) -> str:
         about = self._ledger.about
-        place = self._asked.person_key or usual_place(str(about["identity"]))
-        key = person_key(place, self._folder.path, str(about.get("person_key", "")))
+        marked = str(about.get("person_key", ""))
+        if self._asked.names is not None and self._asked.person_key is None:
+            key = self._asked.names.person_key
+            if marked and mark(key) != marked:
+                raise RunFolderError(
+                    f"{self._folder.path}: its codes of persons have a key of their own; name it with --person-key"
+                )
+        else:
+            place = self._asked.person_key or usual_place(str(about["identity"]))
+            key = person_key(place, self._folder.path, marked)
         self._ledger.note(person_key=mark(key))
         return key
 
@@ -244,6 +267,8 @@ class ArchiveRun:
             rehash=asked.rehash,
             retry=asked.retry,
             pictures=self._pictures() if asked.overlays else None,
+            marks=self._marks,
+            digest=self._digest,
         )
         add_copies(plan, asked.candidates, self._ledger.lone_copies({*plan.unfounded, *plan.gone_now, *plan.nothing}))
         return plan
@@ -287,7 +312,7 @@ class ArchiveRun:
         self._next_beat = self._started
         self._next_tables = self._started + self._settings.first_tables_seconds
         sizes = _sizes(self._asked.candidates)
-        self._shared = {size for size, count in sizes.items() if count > 1} | self._ledger.sizes()
+        self._shared = {self._kept_size(size) for size, count in sizes.items() if count > 1} | self._ledger.sizes()
         del sizes
         if not self._goes_on:
             self._write_so_far()  # heads alone, so that there is something to look at from the start
@@ -340,8 +365,9 @@ class ArchiveRun:
                 kinds = tuple(reason.kind.value for reason in decision.reasons)
                 self._keep(job, Answer(stored(record, None), "refused", kinds, "", None), session)
                 continue
-            marks = stamp(candidate.path)
-            if marks is not None and _size(candidate) in self._shared and (known := content_digest(candidate.path)):
+            marks, size = self._marks(candidate.path), _size(candidate)
+            shared = marks is not None and size is not None and self._kept_size(size) in self._shared
+            if shared and (known := self._digest(candidate.path)):
                 original = self._claimed.get(known) or self._ledger.original(known, place)
                 if original is not None and original != place:
                     self._ledger.keep_copy(place, name, marks, known, original)
@@ -373,12 +399,17 @@ class ArchiveRun:
         return (self._folder.partial(OVERLAYS) / name).exists() or (self._folder.path / OVERLAYS / name).exists()
 
     def _keep(self, job: Job, answer: Answer, session: int) -> None:
-        name = film_name(job.name)
+        name, hidden = film_name(job.name), self._asked.names
         with writing(self._folder.path):
             for picture, content in answer.pictures:
                 self._folder.overlay(picture).write_bytes(content)
+        record, film = restored(name, answer.content)
+        if hidden is not None:
+            if film is not None:
+                film = replace(film, sha256=hidden.digest(film.sha256), taken="")  # folders are often called by it
+            marks = None if answer.marks is None else _hidden_marks(answer.marks, hidden)
+            answer = replace(answer, digest=hidden.digest(answer.digest), marks=marks, content=stored(record, film))
         self._claimed.pop(answer.digest, None)  # from here the ledger knows
-        record, _ = restored(name, answer.content)
         changed = bool(answer.digest) or not self._said_before(job.place, record)
         self._ledger.keep(
             job.place,
@@ -388,11 +419,24 @@ class ArchiveRun:
             answer.content,
             answer.outcome,
             answer.kinds,
-            size=job.size,
+            size=None if job.size is None else self._kept_size(job.size),
             seconds=answer.seconds,
             pictures=[picture for picture, _ in answer.pictures],
         )
         self._told(record, session, changed=changed)
+
+    def _marks(self, path: Path) -> Stamp | None:
+        """The stamp of a file as the ledger has it."""
+        found, hidden = stamp(path), self._asked.names
+        return found if found is None or hidden is None else _hidden_marks(found, hidden)
+
+    def _digest(self, path: Path) -> str:
+        """The digest of a film as the ledger has it."""
+        found, hidden = content_digest(path), self._asked.names
+        return found if hidden is None else hidden.digest(found)
+
+    def _kept_size(self, size: int) -> int:
+        return size if self._asked.names is None else self._asked.names.number("size", size)
 
     def _said_before(self, place: bytes, record: FilmRecord) -> bool:
         """Whether the same was said of a file that gives no result, so that no table changes."""
@@ -483,6 +527,7 @@ class ArchiveRun:
                 films=asked.films_folder,
                 machine=self._engine.machine,
                 keep=drawn,
+                name_key="" if asked.names is None else asked.names.mark,
             )
         finally:
             writer.close()
@@ -530,6 +575,13 @@ def _gather(record: FilmRecord, values: dict[str, array[float]]) -> None:
         for one in foot.measurements:
             if one.value == one.value:
                 values[one.measure].append(one.value)
+
+
+def _hidden_marks(marks: Stamp, key: NameKey) -> Stamp:
+    """A stamp that is equal where the file's is, and tells neither size, nor time, nor the order of files."""
+    return Stamp(
+        key.number("size", marks.size), key.number("changed", marks.changed_ns), key.number("number", marks.number)
+    )
 
 
 def _sizes(candidates: Iterable[Candidate]) -> Counter[int]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from raysplay.infer.archive.job import place_of
 from raysplay.infer.archive.ledger import Known
@@ -85,6 +86,8 @@ def planned(
     rehash: bool = False,
     retry: bool = False,
     pictures: frozenset[str] | None = None,
+    marks: Callable[[Path], Stamp | None] = stamp,
+    digest: Callable[[Path], str] = content_digest,
 ) -> Plan:
     """Compare files, in the order of their places, with what is known, in the same order.
 
@@ -96,6 +99,8 @@ def planned(
         Whether films that were set aside are read again.
     pictures : frozenset of str, optional
         Names of the pictures that are there, where there should be some.
+    marks, digest : callable
+        Stamp and digest of a film as the ledger has them.
     """
     plan = Plan()
     forget_bytes()
@@ -114,7 +119,7 @@ def planned(
             plan.again += 1
             plan.read.append(candidate)
         else:
-            now = stamp(candidate.path)
+            now = marks(candidate.path)
             if now is None or candidate.problem is not None:
                 plan.changed += 1
                 plan.read.append(candidate)
@@ -124,9 +129,9 @@ def planned(
             else:
                 _unchanged(plan, candidate, one, pictures)
     with ThreadPoolExecutor(_AT_ONCE) as threads:
-        digests = threads.map(lambda asked: content_digest(asked[0].path), doubtful)
-        for (candidate, one, now), digest in zip(doubtful, digests, strict=True):
-            if digest == one.digest:
+        digests = threads.map(lambda asked: digest(asked[0].path), doubtful)
+        for (candidate, one, now), found in zip(doubtful, digests, strict=True):
+            if found == one.digest:
                 if now != one.stamp:
                     plan.same[one.place] = now
                 _unchanged(plan, candidate, one, pictures)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -53,6 +53,8 @@ class CompareOptions:
         Also write interval factors into ``out``, which must be given then.
     level : float, optional
         Share of true values that these shall hold; that of ``decision.yaml`` by default.
+    name_key : Path, optional
+        Key under which the run has identifiers.
     """
 
     choice: Choice = field(default_factory=Choice)
@@ -63,6 +65,7 @@ class CompareOptions:
     measured: Path | None = None
     calibrate: bool = False
     level: float | None = None
+    name_key: Path | None = None
 
 
 def compare(films: Path, table: Path, options: CompareOptions) -> None:
@@ -87,17 +90,22 @@ def compare(films: Path, table: Path, options: CompareOptions) -> None:
     with ExitStack() as kept:
         if options.measured is not None:
             folder, run = options.measured, _read(options.measured)
-            truth, use = _account(truth, run.films, run.constructions, options.skip_missing)
+            real = _real_names(folder, films, options.name_key)
+            names = FilmNames(run.films, real)
+            truth, use = _account(truth, names, run.constructions, options.skip_missing)
             print_truth_use(use, console)
         else:
-            truth, use = _account(
-                truth, _film_names(films, out), _constructions(options.reading.protocol), options.skip_missing
-            )
+            names = FilmNames(_film_names(films, out))
+            truth, use = _account(truth, names, _constructions(options.reading.protocol), options.skip_missing)
             print_truth_use(use, console)
             scratch = out or Path(kept.enter_context(tempfile.TemporaryDirectory(prefix="raysplay-")))
             # A run that is thrown away leaves no key behind.
             key = None if out is not None else scratch / "persons.key"
             folder, run = _measured(films, scratch / "run", options, key)
+            real = _real_names(folder, films, options.name_key)
+            names = FilmNames(run.films, real)
+            if real is not None:
+                truth, use = _account(truth, names, run.constructions, options.skip_missing)
     if out is not None and (out / FILES[0]).exists():
         # What an earlier evaluation found belongs to another run or another table.
         for name in (*FILES, CALIBRATION):
@@ -105,7 +113,7 @@ def compare(films: Path, table: Path, options: CompareOptions) -> None:
     copies = [foot for foot in truth.feet if run.is_copy(foot.film)]
     if copies:
         truth = truth.without(copies, "film is a copy of another one")
-        use = truth_use(truth, FilmNames(run.films), run.constructions)
+        use = truth_use(truth, names, run.constructions)
         console.print(f"  {len(copies)} feet not used: their film is a copy of another one", highlight=False)
     matched = pair_feet(run, truth.feet)
     result = evaluate_pairs(matched, run, settings)
@@ -132,6 +140,7 @@ def _measured(
         overwrite=options.overwrite,
         overlays=options.out is not None,
         person_key=person_key,
+        name_key=options.name_key,
         console=Console(stderr=True),
     )
     return folder, _read(folder)
@@ -146,13 +155,22 @@ def _calibrate(matched: Pairing, run: MeasuredArchive, level: float | None, out:
 
 
 def _account(
-    truth: Truth, films: Iterable[str], constructions: Mapping[str, str], skip_missing: bool
+    truth: Truth, names: FilmNames, constructions: Mapping[str, str], skip_missing: bool
 ) -> tuple[Truth, TruthUse]:
     """The truth on these films, checked to be comparable, and what of its table is used."""
-    names = FilmNames(films)
     truth = on_films(truth, names, skip_missing=skip_missing)
     refuse_other_constructions(truth, constructions)
     return truth, truth_use(truth, names, constructions)
+
+
+def _real_names(folder: Path, films: Path, key: Path | None) -> Mapping[str, str] | None:
+    """Identifiers of the films by their names; None for a run without a key."""
+    if key is None:
+        return None
+    from raysplay.infer.review.command import open_run
+
+    named = open_run(folder, key, films).named
+    return None if named is None else named.names
 
 
 def _read(folder: Path) -> MeasuredArchive:

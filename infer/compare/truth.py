@@ -157,6 +157,8 @@ def on_films(truth: Truth, names: FilmNames, *, skip_missing: bool = False) -> T
     there = truth.without(missing, "film not there (--skip-missing)")
     feet = [replace(foot, film=meant[foot.film][0]) for foot in there.feet]
     refuse_feet_given_twice(truth.path, feet)
+    if names.hidden:
+        return replace(there, feet=tuple(feet), films={})
     others = {given: films[0] for given, films in meant.items() if films and films[0] != given}
     return replace(there, feet=tuple(feet), films=others)
 

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -54,6 +54,9 @@ from raysplay.infer.reason import Reason
 from raysplay.infer.records import FloatArray, Outcome, Withheld
 from raysplay.measure import Measure, by_name
 from raysplay.measure.sides import SIDES
+
+if TYPE_CHECKING:
+    from raysplay.infer.named_films import NamedFilms
 
 __all__ = ["FilmFacts", "FinishedRun", "FootLandmarkTable", "RunError", "RunFormatError", "read_run"]
 
@@ -135,6 +138,8 @@ class FinishedRun:
         SHA-256 of ``run.json``; no two runs share it.
     films_folder : Path or None
         Where the films lay when they were measured.
+    named : NamedFilms or None
+        Where they lie now, for a run under a key for names; None until whoever holds the key says so.
     measures : tuple of Measure
         What the run reported, as it built it.
     film_of, foot_index : ndarray of int, shape (F,)
@@ -168,6 +173,7 @@ class FinishedRun:
         self._seen = _stamp(about)
         self.proven = self.proven_among(self.measures) if recorded.proven is None else frozenset(recorded.proven)
         self.films_folder = Path(self.recorded.films) if self.recorded.films else None
+        self.named: NamedFilms | None = None
         numbers = number_columns(self.measures)
         path = folder / "feet.csv"
         always = _FIRST_FEET_COLUMNS if earlier else (*FEET_ABOUT, *FEET_NOTES)
@@ -220,7 +226,7 @@ class FinishedRun:
             row["spacing"],
             read_remarks(row["remarks"], row["remark_kinds"]) if "remark_kinds" in row else (),
             row.get("person") or "",
-            row.get("taken") or "",
+            row.get("taken") or ("" if self.named is None else self.named.taken(row["film"])),
             row.get("loading") or "",
         )
 

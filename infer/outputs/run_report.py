@@ -111,6 +111,7 @@ class RunReport:
         films: Path | None = None,
         tables: Mapping[str, str] | None = None,
         machine: Mapping[str, str | int] | None = None,
+        name_key: str = "",
     ) -> dict[str, Any]:
         """Everything ``run.json`` holds.
 
@@ -133,12 +134,15 @@ class RunReport:
             SHA-256 of every table by name.
         machine : mapping, optional
             What numbers depend on in their last digits: threads of the network, instructions of the processor.
+        name_key : str
+            Mark of the key under which films have identifiers; empty where their names stand in the tables.
         """
         return {
             run_format.KEY: run_format.FORMAT,
             "command": list(command),
             "ended": datetime.now().astimezone().isoformat(timespec="seconds"),
             "films": None if films is None else str(films.absolute()),
+            **({"name_key": name_key} if name_key else {}),
             "versions": {"python": platform.python_version(), **_versions()},
             "machine": dict(machine or {}),
             KEY: dict(tables or {}),

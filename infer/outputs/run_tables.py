@@ -79,6 +79,8 @@ class RunSummary(BaseModel):
     films_per_minute: Annotated[float, Field(allow_inf_nan=False)] | None = None
     tables: Names | None = None
     """SHA-256 by table."""
+    name_key: Annotated[str, Field(pattern="^[0-9a-f]{16}$")] | None = None
+    """Mark of the key under which films have identifiers; None where their names stand in the tables."""
 
 
 def read_summary(path: Path, limits: RunLimits, *, earlier: bool = False) -> tuple[RunSummary, bytes]:

@@ -139,6 +139,7 @@ class RunWriter:
         films: Path | None = None,
         machine: Mapping[str, str | int] | None = None,
         keep: Collection[str] = (),
+        name_key: str = "",
     ) -> Path:
         """Close the tables, write ``feet.xlsx`` and ``run.json``, and give every file its name; returns the folder.
 
@@ -150,6 +151,8 @@ class RunWriter:
             As :meth:`RunReport.as_json` takes it.
         keep : collection of str
             Names of pictures of the run before that are pictures of this one, too.
+        name_key : str
+            As :meth:`RunReport.as_json` takes it.
         """
         folder = self._folder
         proven = sorted(proofs().proven(self._reported, weights))
@@ -169,6 +172,7 @@ class RunWriter:
                     proven=proven,
                     tables={name: digest(folder.partial(name)) for name in CHECKED},
                     machine=machine,
+                    name_key=name_key,
                 )
                 write_json(folder.partial(ABOUT), content)
                 folder.commit(keep)

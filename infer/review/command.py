@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from raysplay.infer.command_options import FilmsFolder, NameKey
+
 if TYPE_CHECKING:
     from raysplay.infer.outputs.finished_run import FinishedRun
     from raysplay.infer.review.blind_desk import BlindDesk
@@ -32,9 +34,8 @@ RunFolder = Annotated[Path, typer.Argument(metavar="RUN_DIR", help="Folder that 
 
 def review(
     run: RunFolder,
-    films: Annotated[
-        Path | None, typer.Option("--films", metavar="DIR", help="Where the films lie, if they were moved.")
-    ] = None,
+    films: FilmsFolder = None,
+    name_key: NameKey = None,
     store: Store = None,
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Any free one if left out.")] = 0,
     study: Annotated[Path | None, typer.Option("--study", metavar="FILE", help="Hold a blind study.")] = None,
@@ -56,7 +57,7 @@ def review(
         raise typer.BadParameter(str(error), param_hint="--reader") from error
     if films is not None and not os.path.isdir(films):
         raise typer.BadParameter(f"{films}: no such folder", param_hint="--films")
-    opened = open_run(run)
+    opened = open_run(run, name_key, films)
     reads = open_store(store, opened)
     if store is not None:
         note_store(opened.folder, reads.name)
@@ -99,14 +100,23 @@ def review(
                 server.run()
 
 
-def open_run(folder: Path) -> FinishedRun:
-    """The run in a folder; bad usage if there is none, or if a table that is read was changed after it."""
+def open_run(folder: Path, name_key: Path | None = None, films: Path | None = None) -> FinishedRun:
+    """The run in a folder; bad usage if there is none, if a table that is read was changed after it, or if the key for
+    names is not its own."""
+    from raysplay.infer.named_films import NamesHiddenError, named_films
     from raysplay.infer.outputs.finished_run import RunError, read_run
+    from raysplay.infer.outputs.name_key import NameKeyError
 
     try:
-        return read_run(folder)
+        run = read_run(folder)
+        run.named = named_films(run, name_key, films)
     except RunError as error:
         raise typer.BadParameter(str(error), param_hint="RUN_DIR") from error
+    except (NameKeyError, NamesHiddenError) as error:
+        raise typer.BadParameter(str(error), param_hint="--name-key") from error
+    except FileNotFoundError as error:
+        raise typer.BadParameter(str(error), param_hint="--films") from error
+    return run
 
 
 def open_store(url: str | None, run: FinishedRun) -> ReadStore:

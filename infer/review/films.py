@@ -113,6 +113,8 @@ class FilmShelf:
         except FilmUnavailableError as error:
             return str(error)
         # Files that the run did not read, copies among them, have no digest to differ from.
+        if self._run.named is not None:
+            now = self._run.named.key.digest(now)
         if facts.sha256 and now != facts.sha256:
             return (
                 "This file is not the one that was measured: points may lie elsewhere on it. "
@@ -167,6 +169,8 @@ class FilmShelf:
                 total -= size
 
     def _path(self, facts: FilmFacts) -> Path:
+        if self._run.recorded.name_key:
+            return self._named(facts.name)
         if self._folder is None:
             raise FilmUnavailableError("The run does not say where its films lie; start review with --films.")
         folder = Path(os.path.abspath(self._folder))
@@ -178,6 +182,18 @@ class FilmShelf:
             raise FilmUnavailableError(
                 "The film is not where it was measured. Start review with --films and the folder that holds it now."
             )
+        return path
+
+    def _named(self, film: str) -> Path:
+        """The path of a film that stands under an identifier."""
+        named = self._run.named
+        if named is None or not named.paths:
+            raise FilmUnavailableError(
+                "The names of this run's films are hidden; start review with --name-key and --films to see them."
+            )
+        path = named.paths.get(film)
+        if path is None or not os.path.isfile(place_of(path).file):
+            raise FilmUnavailableError("The film is not in the folder of --films.")
         return path
 
     def _digest(self, film: int, path: Path) -> str:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from raysplay.infer.command import CAUTION
-from raysplay.infer.command_options import out_option, overwrite_option
+from raysplay.infer.command_options import FilmsFolder, NameKey, out_option, overwrite_option
 from raysplay.infer.review.command import RunFolder, Store, open_run, open_store, store_errors, take_over_earlier
 
 if TYPE_CHECKING:
@@ -32,6 +32,8 @@ def visit(
             "--conditions", metavar="CSV", help="What is stated of films: person, date, worn, loading, tilt, surgery."
         ),
     ] = None,
+    name_key: NameKey = None,
+    films: FilmsFolder = None,
     store: Store = None,
     new_film_error: Annotated[
         Path | None,
@@ -62,7 +64,7 @@ def visit(
         words = language_of(language)
     except ConfigError as error:
         raise typer.BadParameter(str(error), param_hint="--language") from error
-    opened, settings = open_run(run), review_settings()
+    opened, settings = open_run(run, name_key, films), review_settings()
     errors = _errors(new_film_error)
     stated = _conditions(conditions, opened)
     with contextlib.closing(open_store(store, opened)) as reads, store_errors():
@@ -128,13 +130,18 @@ def _errors(path: Path | None) -> dict[str, NewFilmError]:
 
 
 def _conditions(path: Path | None, run: FinishedRun) -> Conditions:
+    from raysplay.infer.named_films import NamesHiddenError, refuse_without_names
     from raysplay.infer.user_table import UserTableError
     from raysplay.infer.visit.conditions import Conditions, read_conditions
 
     if path is None:
         return Conditions()
     try:
-        return read_conditions(path, [run.film(i).name for i in range(run.film_count)])
+        refuse_without_names(run, "the table of conditions")
+        real = None if run.named is None else run.named.names
+        return read_conditions(path, [run.film(i).name for i in range(run.film_count)], real=real)
+    except NamesHiddenError as error:
+        raise typer.BadParameter(str(error), param_hint="--name-key") from error
     except UserTableError as error:
         raise typer.BadParameter(str(error), param_hint="--conditions") from error
 

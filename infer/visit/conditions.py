@@ -6,7 +6,7 @@ operation lies between two films, no file says; without it a difference between 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from enum import Enum
@@ -94,7 +94,9 @@ class Conditions:
         return self.stated.get(film) or Stated(film)
 
 
-def read_conditions(path: Path, films: Iterable[str], *, today: date | None = None) -> Conditions:
+def read_conditions(
+    path: Path, films: Iterable[str], *, today: date | None = None, real: Mapping[str, str] | None = None
+) -> Conditions:
     """Read the table of conditions.
 
     Parameters
@@ -104,6 +106,8 @@ def read_conditions(path: Path, films: Iterable[str], *, today: date | None = No
         Films of the run, as it names them; folders in front and the ending may be left out in the table.
     today : date, optional
         No film was taken later.
+    real : mapping of str to str, optional
+        As :class:`~raysplay.infer.film_names.FilmNames` takes it.
 
     Raises
     ------
@@ -116,7 +120,7 @@ def read_conditions(path: Path, films: Iterable[str], *, today: date | None = No
     unknown = [name for key, name in table.headings.items() if key not in COLUMNS]
     if unknown:
         raise table.error(f"unknown columns {', '.join(unknown)}; known are {', '.join(COLUMNS)}")
-    names = FilmNames(films)
+    names = FilmNames(films, real)
     found: dict[str, Stated] = {}
     for row in table.rows:
         one = _stated(table, row, names, today or date.today())

@@ -39,3 +39,13 @@ def test_a_name_that_stands_is_taken_though_another_could_be_meant():
     films = FilmNames(["a", "a.dcm", "ward/a.dcm"])
     assert films.meant("a") == ("a",)
     assert films.meant("a.DCM") == ("a.dcm", "ward/a.dcm")
+
+
+def test_a_film_under_an_identifier_is_found_by_its_real_name_however_that_is_written():
+    films = FilmNames(["film-1", "film-2"], {"spring/a.dcm": "film-1", "autumn/a.dcm": "film-2", "gone.dcm": "film-3"})
+    assert films.hidden
+    assert films.meant("spring\\A") == ()
+    assert films.meant("spring/a") == films.meant("spring/a.DCM") == films.meant("film-1") == ("film-1",)
+    assert films.meant("a") == ("film-1", "film-2")
+    assert films.meant("gone.dcm") == ()
+    assert films.examples() == "film-1, film-2"
