@@ -40,6 +40,7 @@ from pydicom.uid import (
 )
 
 from raysplay.infer.films.acquisition import read_body_part, read_laterality, read_loading, read_view
+from raysplay.infer.films.burnt_in_text import stated_by
 from raysplay.infer.films.codestreams import CUT_SHORT, OTHER_SIZE, check_stream
 from raysplay.infer.films.defined_terms import modalities
 from raysplay.infer.films.film import Damage, Film, FilmRejected
@@ -139,7 +140,7 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
     spacing, said_of_spacing = read_spacing(ds, unreadable)
     laterality, said_of_side = read_laterality(ds)
     loading, said_of_loading = read_loading(ds)
-    remarks += (*said_of_spacing, *said_of_side, *said_of_loading, *read_body_part(ds))
+    remarks += (*said_of_spacing, *said_of_side, *said_of_loading, *read_body_part(ds), *stated_by(ds))
     return Film(
         path=path,
         pixels=grey,

@@ -41,6 +41,8 @@ class RemarkKind(Enum):
     """Which frame of an object of several the film is."""
     PHOTOGRAPH = "photograph"
     """A tinted picture was made grey: a film photographed from a screen may be bent, turned or cut."""
+    BURNT_IN_TEXT = "burnt_in_text"
+    """Writing in the picture, by the file or by sight: it may name a person."""
     LENGTHS = "lengths"
     """What the film's millimetres are."""
     GONE = "gone"

@@ -17,6 +17,7 @@ from types import TracebackType
 from filelock import BaseFileLock, FileLock, SoftFileLock, Timeout
 
 from raysplay.configs.errors import RaysplayError
+from raysplay.infer.outputs.owner_only import make_file, make_folder
 from raysplay.infer.outputs.run_files import LOCK, WRITER
 
 _NO_LOCKS = (errno.ENOLCK, errno.EOPNOTSUPP, errno.EINVAL)
@@ -35,7 +36,7 @@ def taken(folder: Path) -> Iterator[None]:
         As :meth:`FolderLock.take`.
     """
     new = not folder.exists()
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     try:
         with FolderLock(folder):
             yield
@@ -94,6 +95,8 @@ class FolderLock:
         }
         try:
             note = self._folder / f"{WRITER}.new"
+            note.unlink(missing_ok=True)  # of a killed program
+            make_file(note)
             note.write_text(json.dumps(about), encoding="utf-8")
             os.replace(note, self._folder / WRITER)
         except BaseException:

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, ImageDraw
 
+from raysplay.infer.films.burnt_in_text import without_text
 from raysplay.infer.films.film import Film
 from raysplay.infer.outputs.angle_arcs import AngleArc, DrawnAxis, angle_arcs, drawn_axes
 from raysplay.infer.outputs.axis_lines import bone_of
@@ -139,7 +140,7 @@ def draw_overlay(
     measured = foot.decision.outcome is not Outcome.REFUSED and bool(np.isfinite(points).any())
     window = _window(film, points if measured else None)
     grey = _film_part(film, window)
-    picture = Image.fromarray(grey).convert("RGB")
+    picture = Image.fromarray(without_text(grey, film, window.place)).convert("RGB")
     _ground(picture, window)
     laid = None
     if measured:

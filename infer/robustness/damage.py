@@ -31,6 +31,7 @@ from raysplay.infer.films.collect import Candidate, collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.foot_reader import FootReader
+from raysplay.infer.outputs.owner_only import owner_only
 from raysplay.infer.pipeline import FilmPipeline, ReadsFeet, ReadsFilms
 from raysplay.infer.records import FilmRecord, FootRecord, Outcome
 
@@ -197,6 +198,7 @@ def _middle(foot: FootRecord) -> np.ndarray:
     return np.asarray(foot.landmarks.foot.film_from_crop)[:2, 2]
 
 
+@owner_only()
 def report(folder: Path, out: Path, number: int = 96, seed: int = 1, dicom: bool = False) -> None:
     """Damage every film byte by byte and count what is accepted with another angle than the sound film's.
 

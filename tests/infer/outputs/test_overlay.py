@@ -4,10 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageDraw, ImageFont
 from scipy.stats import theilslopes
 
 from raysplay.configs.protocol import reported_measures
+from raysplay.infer.films.burnt_in_text import FOUND
 from raysplay.infer.films.film import Spacing
 from raysplay.infer.outputs.axis_lines import AxisLine, axis_lines, crossing
 from raysplay.infer.outputs.overlay import draw_overlay, lay_out
@@ -263,3 +264,21 @@ def subtended(arc):
     """Angle of an arc at its centre, in degrees."""
     first, last = arc.points[0] - arc.centre, arc.points[-1] - arc.centre
     return np.degrees(np.arccos(first @ last / np.linalg.norm(first) / np.linalg.norm(last)))
+
+
+def test_writing_that_a_remark_tells_of_is_hidden_and_a_side_marker_is_not(film, foot_record, draw):
+    """Written by Pillow on the film; an invented name."""
+    canvas = Image.fromarray((film.pixels * 255).astype(np.uint8))
+    pen = ImageDraw.Draw(canvas)
+    pen.text((200, 170), "SKERRYWYN ORLA", fill=255, font=ImageFont.load_default(34))
+    pen.text((620, 840), "R", fill=255, font=ImageFont.load_default(80))
+    written = replace(film, pixels=np.asarray(canvas, dtype=np.float32) / 255)
+    open_, hidden = (
+        np.asarray(draw(replace(written, remarks=remarks), "a.dcm", foot_record()).convert("L"))[:, :-PANEL].astype(int)
+        for remarks in ((), (FOUND,))
+    )
+    rows, columns = np.nonzero(open_ != hidden)
+    assert np.ptp(rows) < 0.12 * open_.shape[0], "one line of writing, and nothing else"
+    part = np.s_[rows.min() : rows.max() + 1, columns.min() : columns.max() + 1]
+    assert (open_[part] > 240).sum() > 10 * (hidden[part] > 240).sum()
+    assert np.isin(hidden[part], (88, 120)).mean() > 0.8

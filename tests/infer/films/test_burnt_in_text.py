@@ -1,0 +1,193 @@
+"""Writing that is burnt into films: what is found by characters, what is left, and that pictures hide it.
+
+Characters are drawn by Pillow (fonts of Pillow and Matplotlib, sizes by their own metrics), so that where each stands
+is known from outside of what looks for it. Names are of the invented island.
+"""
+
+import io
+import os
+from dataclasses import replace
+from pathlib import Path
+
+import matplotlib
+import numpy as np
+import pytest
+from PIL import Image, ImageDraw, ImageFont
+
+from raysplay.infer.films.burnt_in_text import FOUND, NOT_FOUND, STATED, remarks_on, text_boxes, without_text
+from raysplay.infer.films.film import Film
+from raysplay.infer.films.read import read_film
+from raysplay.infer.films.remark import RemarkKind
+
+FONTS = Path(matplotlib.get_data_path(), "fonts", "ttf")
+TEXTS = ("SKERRYWYN ORLA", "Skerrywyn, Orla", "MS-448812", "17.04.1931 10:15", "Merrow Skerry Light")
+
+
+def font(name, height):
+    """Capitals of about ``height`` pixels."""
+    if name == "pillow":
+        return ImageFont.load_default(1.38 * height)
+    return ImageFont.truetype(str(FONTS / f"{name}.ttf"), round(1.38 * height))
+
+
+def ground(seed=0, shape=(1000, 900)):
+    """A dark film with grain and a soft bright shape, as the foot is one."""
+    rows, columns = np.mgrid[: shape[0], : shape[1]]
+    foot = np.exp(-((((rows - 520) / 330) ** 2 + ((columns - 430) / 150) ** 2) ** 2))
+    grain = np.random.default_rng(seed).normal(0, 2.0, shape)
+    return np.clip(28 + 140 * foot + grain, 0, 255)
+
+
+def written(picture, text, at, face, ink=255, paper=None, turned=False):
+    """A copy of the picture with text, and a box of each character: left, top, right, bottom."""
+    left, top, right, bottom = face.getbbox(text)
+    stencil = Image.new("L", (int(right - left) + 6, int(bottom - top) + 6))
+    ImageDraw.Draw(stencil).text((3 - left, 3 - top), text, fill=255, font=face)
+    share = np.asarray(stencil) / 255.0
+    ends = [(face.getlength(text[:i]), face.getlength(text[: i + 1])) for i in range(len(text)) if text[i] != " "]
+    boxes = [(3 - left + a, 0, 3 - left + b, share.shape[0]) for a, b in ends]
+    if turned:
+        width = share.shape[1]
+        share = np.rot90(share)
+        boxes = [(y0, width - x1, y1, width - x0) for x0, y0, x1, y1 in boxes]
+    x, y = at
+    made = picture.copy()
+    part = slice(y, y + share.shape[0]), slice(x, x + share.shape[1])
+    under = made[part] if paper is None else paper
+    made[part] = under * (1 - share) + ink * share
+    return made, [(round(a) + x, round(b) + y, round(c) + x, round(d) + y) for a, b, c, d in boxes]
+
+
+def as_jpeg(picture, quality):
+    stream = io.BytesIO()
+    Image.fromarray(np.clip(picture, 0, 255).astype(np.uint8)).save(stream, "JPEG", quality=quality)
+    return np.asarray(Image.open(stream), dtype=float)
+
+
+def hidden(boxes, pixels):
+    mask = np.zeros(pixels.shape, dtype=bool)
+    for left, top, right, bottom in boxes:
+        mask[top:bottom, left:right] = True
+    return mask
+
+
+def shares(picture, characters):
+    """Share of every character's box that is within what was found."""
+    mask = hidden(text_boxes(np.asarray(picture, dtype=np.float32) / 255), picture)
+    return [mask[top:bottom, left:right].mean() for left, top, right, bottom in characters]
+
+
+@pytest.mark.parametrize(
+    "name", ["pillow", "DejaVuSans-Bold", "DejaVuSerif", "DejaVuSansMono", "STIXGeneral", "cmss10"]
+)
+@pytest.mark.parametrize("height", [12, 20, 32])
+def test_writing_beside_the_foot_is_covered(name, height):
+    covered = []
+    for number, text in enumerate(TEXTS):
+        picture, characters = written(ground(number), text, (20, 30 + 8 * number), font(name, height))
+        covered += [share > 0.9 for share in shares(as_jpeg(picture, 85), characters)]
+    assert np.mean(covered) >= 0.97, np.mean(covered)
+
+
+@pytest.mark.parametrize(("ink", "paper"), [(255, None), (210, None), (255, 0), (0, 250)])
+@pytest.mark.parametrize("quality", [95, 60])
+@pytest.mark.parametrize("turned", [False, True])
+def test_either_polarity_every_quality_and_lines_that_run_down_are_covered(ink, paper, quality, turned):
+    picture, characters = written(ground(), "SKERRYWYN ORLA 448812", (30, 40), font("pillow", 22), ink, paper, turned)
+    assert np.mean(np.array(shares(as_jpeg(picture, quality), characters)) > 0.9) >= 0.95
+
+
+def test_white_writing_over_bone_is_covered():
+    picture, characters = written(ground(), "SKERRYWYN ORLA", (340, 500), font("DejaVuSans", 24))
+    assert np.mean(np.array(shares(picture, characters)) > 0.9) >= 0.9
+
+
+@pytest.mark.parametrize("letter", ["L", "R"])
+@pytest.mark.parametrize("height", [18, 40, 80, 120])
+@pytest.mark.parametrize("at", [(60, 60), (420, 480)])
+def test_a_side_marker_by_itself_stays(letter, height, at):
+    picture, _ = written(ground(), letter, at, font("DejaVuSans-Bold", height))
+    assert len(text_boxes(picture.astype(np.float32) / 255)) == 0
+
+
+def test_a_side_marker_away_from_writing_stays_and_the_writing_goes():
+    picture, marker = written(ground(), "R", (700, 120), font("DejaVuSans-Bold", 60))
+    picture, characters = written(picture, "SKERRYWYN ORLA", (20, 20), font("pillow", 18))
+    assert max(shares(picture, marker)) == 0
+    assert min(shares(picture, characters)) > 0.9
+
+
+def test_a_film_without_writing_has_no_box():
+    for seed in range(3):
+        assert len(text_boxes(ground(seed).astype(np.float32) / 255)) == 0
+    assert len(text_boxes(np.zeros((40, 40), np.float32))) == 0
+    assert len(text_boxes(np.ones((8, 3), np.float32))) == 0
+
+
+def film_of(picture, **about):
+    return Film(Path("a.png"), (np.asarray(picture) / 255.0).astype(np.float32), **about)
+
+
+def test_a_remark_says_that_a_film_carries_writing():
+    picture, _ = written(ground(), "MS-448812", (30, 40), font("pillow", 22))
+    assert remarks_on(film_of(picture)) == (FOUND,)
+    assert remarks_on(film_of(ground())) == ()
+    assert remarks_on(film_of(ground(), remarks=(STATED,))) == (NOT_FOUND,)
+
+
+def test_what_a_file_states_makes_fainter_writing_count():
+    picture, _ = written(ground(), "SKERRYWYN ORLA", (30, 40), font("DejaVuSans", 26), ink=80)
+    assert remarks_on(film_of(picture)) == ()
+    assert remarks_on(film_of(picture, remarks=(STATED,))) == (FOUND,)
+
+
+@pytest.mark.parametrize(("said", "kinds"), [("YES", 2), ("yes ", 2), ("NO", 0), ("", 0), (None, 0)])
+def test_burned_in_annotation_of_a_file_is_passed_on(make_dicom, limits, tmp_path, said, kinds):
+    """PS3.3, C.7.6.3.1.2 in the module General Image: YES or NO."""
+    ds = make_dicom((ground() * 16).astype(np.uint16), BurnedInAnnotation=said)
+    ds.save_as(tmp_path / "a.dcm", enforce_file_format=True)
+    remarks = read_film(tmp_path / "a.dcm", limits).remarks
+    assert [one for one in remarks if one.kind is RemarkKind.BURNT_IN_TEXT] == [STATED, NOT_FOUND][:kinds]
+
+
+def test_a_file_with_writing_is_read_with_its_pixels_as_they_are(limits, tmp_path):
+    """Masks are for pictures alone: what networks see stays."""
+    picture, characters = written(ground(), "SKERRYWYN ORLA", (30, 40), font("pillow", 22))
+    Image.fromarray(np.clip(picture, 0, 255).astype(np.uint8)).save(tmp_path / "a.png")
+    film = read_film(tmp_path / "a.png", limits)
+    assert FOUND in film.remarks
+    left, top, right, bottom = characters[0]
+    assert film.pixels[top:bottom, left:right].max() > 0.95
+    on_screen = read_film(tmp_path / "a.png", limits.model_copy(update={"beyond_window": True}))
+    assert on_screen.pixels[top:bottom, left:right].max() > 0.95
+
+
+def test_a_picture_is_hatched_where_writing_stands_and_nowhere_else():
+    picture, characters = written(ground(), "SKERRYWYN ORLA", (30, 40), font("pillow", 22))
+    film = film_of(picture, remarks=(FOUND,))
+    grey = np.clip(picture, 0, 255).astype(np.uint8)
+    half = np.asarray(Image.fromarray(grey).resize((450, 500)))
+    shown = without_text(half, film, lambda points: (points + 0.5) / 2)
+    mask = hidden(text_boxes(film.pixels), grey)
+    for left, top, right, bottom in characters:
+        assert set(np.unique(shown[top // 2 : bottom // 2, left // 2 : right // 2])) <= {88, 120}
+    away = ~np.asarray(Image.fromarray(mask).resize((450, 500))) & (np.indices(half.shape)[0] > 100)
+    assert np.array_equal(shown[away], half[away])
+    assert np.array_equal(without_text(half, replace(film, remarks=()), lambda points: points), half)
+
+
+@pytest.mark.skipif(
+    "RAYSPLAY_OPEN_FILMS" not in os.environ,
+    reason="RAYSPLAY_OPEN_FILMS is not set: false masks were NOT counted on open films",
+)
+def test_bones_of_open_films_are_not_masked():
+    """FracAtlas (CC BY 4.0): hardly a pixel of a dorsoplantar film is hidden."""
+    paths = sorted(Path(os.environ["RAYSPLAY_OPEN_FILMS"]).glob("dp*.jpg"))
+    assert len(paths) >= 120
+    share = []
+    for path in paths:
+        with Image.open(path) as opened:
+            grey = np.asarray(opened.convert("L"))
+        share.append(hidden(text_boxes(grey.astype(np.float32) / 255), grey).mean())
+    assert np.mean(share) < 0.002
+    assert np.mean(np.array(share) > 0) < 0.1
