@@ -73,6 +73,8 @@ class Read:
         Kind of the pixel spacing; matters for lengths in mm.
     after_surgery : bool or None
         Whether the film was taken after an operation on the foot; None where nothing is said of one.
+    technique : tuple of (str, str)
+        What else was stated of how the film was taken: what, and the word for it, empty where unknown.
     """
 
     measure: str
@@ -88,6 +90,7 @@ class Read:
     tilt: float | None = None
     spacing_kind: str | None = None
     after_surgery: bool | None = None
+    technique: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -326,6 +329,10 @@ def _reasons(
         reasons.append(f"different projections: {first.projection} and {second.projection}")
     if first.tilt is not None and second.tilt is not None and abs(first.tilt - second.tilt) > largest_tilt_difference:
         reasons.append(f"different projections: tube tilt {first.tilt:g} and {second.tilt:g} degrees")
+    known = dict(second.technique)
+    for what, word in first.technique:
+        if word and known.get(what) and known[what] != word:
+            reasons.append(f"different technique: {what} {word} and {known[what]}")
     if (
         first.unit == MILLIMETRE
         and None not in (first.spacing_kind, second.spacing_kind)

@@ -31,13 +31,17 @@ class Bullets:
 
 @dataclass(frozen=True)
 class DataTable:
-    """A table; columns whose index is in ``numbers`` stand to the right. ``weights`` are relative widths on paper."""
+    """A table; columns whose index is in ``numbers`` stand to the right. ``weights`` are relative widths on paper.
+
+    ``roomy`` is set like running text, with room to write by hand. A header of empty texts is left out.
+    """
 
     caption: str
     header: Sequence[str]
     rows: Sequence[Sequence[str]]
     numbers: frozenset[int] = frozenset()
     weights: Sequence[float] = ()
+    roomy: bool = False
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""A report as PDF, by ReportLab (BSD licence): A4 pages whose margins leave room for Letter."""
+"""A report as PDF, by ReportLab (BSD licence): A4 pages whose margins leave room for Letter, or Letter pages."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from raysplay.infer.report.document import (
     About,
@@ -22,15 +22,17 @@ from raysplay.infer.report.document import (
     about,
 )
 
+Paper = Literal["A4", "Letter"]
+
 _FONT, _BOLD = "RaysplayText", "RaysplayBold"
 _MARGIN_MM = 20.0
 """Letter is 17.6 mm shorter than A4: printed in its middle, at full size, a page loses 8.8 mm at top and foot."""
 
 
-def pdf_file(title: str, blocks: Sequence[Block]) -> bytes:
+def pdf_file(title: str, blocks: Sequence[Block], paper: Paper = "A4") -> bytes:
     """The file's bytes; the same blocks give the same bytes."""
     from reportlab import rl_config
-    from reportlab.lib.pagesizes import A4
+    from reportlab.lib.pagesizes import A4, LETTER
     from reportlab.lib.units import mm
     from reportlab.platypus import SimpleDocTemplate
 
@@ -39,9 +41,10 @@ def pdf_file(title: str, blocks: Sequence[Block]) -> bytes:
     _fonts()
     stream = io.BytesIO()
     said = about(blocks)
+    size = LETTER if paper == "Letter" else A4
     document = SimpleDocTemplate(
         stream,
-        pagesize=A4,
+        pagesize=size,
         leftMargin=_MARGIN_MM * mm,
         rightMargin=_MARGIN_MM * mm,
         topMargin=_MARGIN_MM * mm,
@@ -51,13 +54,13 @@ def pdf_file(title: str, blocks: Sequence[Block]) -> bytes:
         lang=said.language,
         invariant=1,
     )
-    width = A4[0] - 2 * _MARGIN_MM * mm
+    width = size[0] - 2 * _MARGIN_MM * mm
 
     def foot(canvas: Any, page: Any) -> None:
         canvas.saveState()
         canvas.setFont(_FONT, 7)
         canvas.drawString(_MARGIN_MM * mm, 14 * mm, title)
-        canvas.drawRightString(A4[0] - _MARGIN_MM * mm, 14 * mm, f"{said.page} {page.page}")
+        canvas.drawRightString(size[0] - _MARGIN_MM * mm, 14 * mm, f"{said.page} {page.page}")
         canvas.restoreState()
 
     document.build([*_flow(blocks, width)], onFirstPage=foot, onLaterPages=foot)
@@ -140,6 +143,8 @@ def _styles() -> dict[str, Any]:
         "number": like("number", fontSize=6.5, leading=8, spaceAfter=0, alignment=2),
         "head": like("head", fontName=_BOLD, fontSize=6.5, leading=8, spaceAfter=0),
         "head number": like("head number", fontName=_BOLD, fontSize=6.5, leading=8, spaceAfter=0, alignment=2),
+        "roomy": like("roomy", fontSize=8, leading=10, spaceAfter=0),
+        "roomy head": like("roomy head", fontName=_BOLD, fontSize=8, leading=10, spaceAfter=0),
     }
 
 
@@ -153,29 +158,35 @@ def _table(table: DataTable, width: float) -> Any:
     weights = table.weights or [_weight(table, i) for i in range(len(table.header))]
     widths = [width * weight / sum(weights) for weight in weights]
 
+    size, leading = (8, 10) if table.roomy else (6.5, 8)
+    plain, head = ("roomy", "roomy head") if table.roomy else ("cell", "head")
+
     def cell(text: str, column: int) -> Any:
         # A text that fits on its line needs no paragraph, which takes twenty times as long.
-        if stringWidth(text, _FONT, 6.5) <= widths[column] - 4.5:
+        if stringWidth(text, _FONT, size) <= widths[column] - 4.5:
             return text
-        return Text(escape(text), styles["number" if column in table.numbers else "cell"])
+        return Text(escape(text), styles["number" if column in table.numbers else plain])
 
-    rows = [
-        [Text(escape(t), styles["head number" if i in table.numbers else "head"]) for i, t in enumerate(table.header)]
-    ]
+    headed = any(table.header)
+    rows = []
+    if headed:
+        rows.append(
+            [Text(escape(t), styles["head number" if i in table.numbers else head]) for i, t in enumerate(table.header)]
+        )
     for row in table.rows:
         rows.append([cell(text, i) for i, text in enumerate(row)])
     style = [
-        ("FONT", (0, 0), (-1, -1), _FONT, 6.5, 8),
+        ("FONT", (0, 0), (-1, -1), _FONT, size, leading),
         *(("ALIGN", (i, 0), (i, -1), "RIGHT") for i in table.numbers),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
-        ("LINEBELOW", (0, 0), (-1, 0), 0.8, black),
-        ("LINEBELOW", (0, 1), (-1, -1), 0.25, grey),
+        ("LINEBELOW", (0, 0), (-1, -1), 0.25, grey),
+        *([("LINEBELOW", (0, 0), (-1, 0), 0.8, black)] if headed else []),
         ("LEFTPADDING", (0, 0), (-1, -1), 2),
         ("RIGHTPADDING", (0, 0), (-1, -1), 2),
-        ("TOPPADDING", (0, 0), (-1, -1), 1),
-        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5),
+        ("TOPPADDING", (0, 0), (-1, -1), 2 if table.roomy else 1),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5 if table.roomy else 1.5),
     ]
-    return Table(rows, colWidths=widths, repeatRows=1, style=TableStyle(style), hAlign="LEFT")
+    return Table(rows, colWidths=widths, repeatRows=1 if headed else 0, style=TableStyle(style), hAlign="LEFT")
 
 
 def _weight(table: DataTable, column: int) -> float:

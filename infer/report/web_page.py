@@ -34,6 +34,9 @@ table { border-collapse: collapse; font-size: 0.85rem; }
 caption { text-align: left; font-weight: 600; padding: 0.3rem 0; }
 th, td { padding: 0.2rem 0.6rem; text-align: left; vertical-align: top; border-bottom: 1px solid #bbb;
   overflow-wrap: break-word; }
+.roomy table { font-size: 0.95rem; width: 100%; }
+.roomy td { padding: 0.35rem 0.6rem; }
+.roomy td:first-child:nth-last-child(2) { width: 30%; }
 thead th { border-bottom: 2px solid #111; }
 .number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 thead .number { white-space: normal; }
@@ -47,6 +50,12 @@ thead { display: table-header-group; }
 @media print {
   body { font-size: 10pt; max-width: none; margin: 0; padding: 0; }
   table { font-size: 7.5pt; }
+  .roomy table { font-size: 8pt; line-height: 1.25; }
+  .roomy td { padding: 0.15rem 0.3rem; }
+  h1 { font-size: 15pt; margin: 0 0 0.4rem; }
+  h3 { margin-top: 0.8rem; }
+  p { margin: 0.4rem 0; }
+  .wide { margin: 0.5rem 0; }
   th, td { padding: 0.1rem 0.3rem; }
   td:not(.number) { overflow-wrap: anywhere; min-width: 3.2rem; }
   .wide { overflow: visible; }
@@ -63,6 +72,7 @@ def web_page(title: str, blocks: Sequence[Block]) -> str:
     said = about(blocks)
     headings = [block for block in blocks if isinstance(block, Heading) and block.level == 2]
     contents = "".join(f'<li><a href="#{_anchor(one.text)}">{escape(one.text)}</a></li>' for one in headings)
+    nav = f'<nav aria-label="{escape(said.contents)}"><ul>{contents}</ul></nav>' if headings else ""
     body = "\n".join(_laid_out(blocks))
     head, rest = body.split("<!--contents-->", 1) if "<!--contents-->" in body else ("", body)
     return (
@@ -71,7 +81,7 @@ def web_page(title: str, blocks: Sequence[Block]) -> str:
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'; "
         'img-src data:">\n'
         f"<title>{escape(title)}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n"
-        f'{head}<nav aria-label="{escape(said.contents)}"><ul>{contents}</ul></nav>{rest}\n</main>\n</body>\n</html>\n'
+        f"{head}{nav}{rest}\n</main>\n</body>\n</html>\n"
     )
 
 
@@ -106,12 +116,14 @@ def _table(table: DataTable) -> str:
         "<tr>" + "".join(f"<td{number[i]}>{escape(text)}</td>" for i, text in enumerate(row)) + "</tr>"
         for row in table.rows
     )
+    thead = f"<thead><tr>{head}</tr></thead>" if any(table.header) else ""
+    kind = "wide roomy" if table.roomy else "wide"
     # What scrolls must be reachable by keys.
     kind = "wide short" if len(table.rows) <= _SHORT else "wide"
     return (
         f'<div class="{kind}" tabindex="0" role="region" aria-label="{escape(table.caption)}"><table>'
         f"<caption>{escape(table.caption)}</caption>"
-        f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
+        f"{thead}<tbody>{rows}</tbody></table></div>"
     )
 
 

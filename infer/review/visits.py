@@ -62,6 +62,7 @@ def read_of(
     worn: str | None = None,
     tilt: float | None = None,
     after_surgery: bool | None = None,
+    technique: tuple[tuple[str, str], ...] = (),
 ) -> Read:
     """A number as it is compared; ``nan`` where withheld.
 
@@ -74,7 +75,7 @@ def read_of(
         Day of the film, ISO 8601; empty where unknown.
     spacing : str
         Kind of the film's pixel spacing.
-    loading, worn, tilt, after_surgery
+    loading, worn, tilt, after_surgery, technique
         As :class:`~raysplay.measure.change.Read` has them; None where unknown.
     """
     return Read(
@@ -90,6 +91,7 @@ def read_of(
         tilt=tilt,
         spacing_kind=spacing,
         after_surgery=after_surgery,
+        technique=technique,
     )
 
 

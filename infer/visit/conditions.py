@@ -7,6 +7,7 @@ operation lies between two films, no file says; without it a difference between 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date
 from enum import Enum
@@ -16,10 +17,12 @@ from re import fullmatch
 from raysplay.infer.film_names import FilmNames
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.outputs.names import cell_text
-from raysplay.infer.user_table import Row, UserTable, read_user_table
+from raysplay.infer.user_table import Row, UserTable, UserTableError, read_user_table
 from raysplay.measure.change import NOTHING_WORN
 
-COLUMNS = ("film", "person", "date", "worn", "loading", "tilt", "surgery", "note")
+COLUMNS = (
+    "film", "person", "date", "worn", "loading", "tilt", "stance", "beam", "distance", "marker", "surgery", "note",
+)  # fmt: skip
 """All but ``film`` may be missing or empty."""
 
 
@@ -40,11 +43,36 @@ class Surgery(Enum):
     AFTER = "after"
 
 
+class Stance(Enum):
+    """How the feet stand; ``gait`` is the person's own angle and base of gait."""
+
+    GAIT = "gait"
+    PARALLEL = "parallel"
+    OTHER = "other"
+
+
+class Beam(Enum):
+    """What the beam is centred on."""
+
+    ONE_FOOT = "one foot"
+    BETWEEN_FEET = "between feet"
+
+
+class Marker(Enum):
+    """How the side is marked on the film."""
+
+    EXPOSED = "exposed"
+    ADDED = "added"
+    NONE = "none"
+
+
 LOADINGS = tuple(one.value for one in Loading if one is not Loading.CONTRADICTORY)
 """What may be said of the loading: one statement alone contradicts nothing."""
 
 _STEEPEST_TILT = 60.0
 """Degrees; beyond it a number is no tube tilt of a foot film."""
+_DISTANCES = 30.0, 400.0
+"""Centimetres from the tube's focus to the detector; beyond them a number is no distance of a foot film."""
 _FIRST_FILM = date(1895, 11, 8)
 """Röntgen's first observation: no film is older."""
 _PERSON = r"[A-Za-z0-9](?:[A-Za-z0-9 ._-]{0,38}[A-Za-z0-9])?"
@@ -69,6 +97,12 @@ class Stated:
     tilt : float or None
         Tube tilt in degrees toward the heel.
     note : str
+    stance, beam, marker : str
+        Values of :class:`Stance`, :class:`Beam` and :class:`Marker`.
+    distance : float or None
+        From the tube's focus to the detector, centimetres.
+    person_by : str
+        Who said on the page whose film it is; empty for a table.
     """
 
     film: str
@@ -80,6 +114,16 @@ class Stated:
     tilt: float | None = None
     surgery: str = ""
     note: str = ""
+    stance: str = ""
+    beam: str = ""
+    distance: float | None = None
+    marker: str = ""
+    person_by: str = ""
+
+    @property
+    def where(self) -> str:
+        """Where it was stated, as an error names it."""
+        return f"line {self.line}" if self.line else self.film
 
 
 @dataclass(frozen=True)
@@ -92,6 +136,13 @@ class Conditions:
     def of(self, film: str) -> Stated:
         """What is stated of a film."""
         return self.stated.get(film) or Stated(film)
+
+    def refused(self, stated: Stated, said: str) -> UserTableError:
+        """An error about the person that a statement names; of a table, with file, line and column."""
+        if self.table is None:
+            return UserTableError(f"{stated.film}: {said}")
+        row = next(row for row in self.table.rows if row.line == stated.line)
+        return self.table.error(said, row, "person")
 
 
 def read_conditions(
@@ -131,10 +182,10 @@ def read_conditions(
 
 
 def _stated(table: UserTable, row: Row, names: FilmNames, today: date) -> Stated:
-    tilt = table.number(row, "tilt", "deg")
-    if tilt is not None and abs(tilt) > _STEEPEST_TILT:
-        said = f"{row['tilt']} is no tube tilt; expected are degrees toward the heel, at most {_STEEPEST_TILT:g}"
-        raise table.error(said, row, "tilt")
+    tilt, distance = table.number(row, "tilt", "deg"), table.number(row, "distance")
+    for column, why in (("tilt", no_tilt(tilt)), ("distance", no_distance(distance))):
+        if why:
+            raise table.error(f"{row[column]} {why}", row, column)
     return Stated(
         _film(table, row, names),
         row.line,
@@ -145,7 +196,47 @@ def _stated(table: UserTable, row: Row, names: FilmNames, today: date) -> Stated
         tilt,
         table.one_of(row, "surgery", ("", *(one.value for one in Surgery))),
         cell_text(row["note"]),
+        table.one_of(row, "stance", ("", *(one.value for one in Stance))),
+        table.one_of(row, "beam", ("", *(one.value for one in Beam))),
+        distance,
+        table.one_of(row, "marker", ("", *(one.value for one in Marker))),
     )
+
+
+def no_tilt(tilt: float | None) -> str:
+    """Why a number is no tube tilt; empty where it may be one."""
+    if tilt is None or abs(tilt) <= _STEEPEST_TILT:
+        return ""
+    return f"is no tube tilt; expected are degrees toward the heel, at most {_STEEPEST_TILT:g}"
+
+
+def no_distance(distance: float | None) -> str:
+    """Why a number is no distance of a tube; empty where it may be one."""
+    least, most = _DISTANCES
+    if distance is None or least <= distance <= most:
+        return ""
+    return f"is no distance from tube to detector; expected are centimetres, {least:g} to {most:g}"
+
+
+def no_person_code(text: str) -> str:
+    """Why a text is no code of a person; empty where it is one, or empty."""
+    if not text or fullmatch(_PERSON, text):
+        return ""
+    said = "is called by a code of letters A to Z, digits, blanks, points and dashes, 40 at most, such as P-07"
+    return f"a person {said}; not {text!r}"
+
+
+def no_day(text: str, today: date) -> str:
+    """Why a text is no day of a film; empty where it is one, or empty."""
+    if not text:
+        return ""
+    day = None
+    if fullmatch(r"\d{4}-\d{2}-\d{2}", text):
+        with suppress(ValueError):  # such as 2026-02-30
+            day = date.fromisoformat(text)
+    if day is None:
+        return f"{text!r} is no date; expected is year-month-day, such as 2026-03-01"
+    return "" if _FIRST_FILM <= day <= today else f"{text}: no film was taken on that day"
 
 
 def _film(table: UserTable, row: Row, names: FilmNames) -> str:
@@ -160,23 +251,12 @@ def _film(table: UserTable, row: Row, names: FilmNames) -> str:
 
 
 def _person(table: UserTable, row: Row) -> str:
-    text = row["person"]
-    if text and not fullmatch(_PERSON, text):
-        said = "is called by a code of letters A to Z, digits, blanks, points and dashes, 40 at most, such as P-07"
-        raise table.error(f"a person {said}; not {text!r}", row, "person")
-    return text
+    if why := no_person_code(row["person"]):
+        raise table.error(why, row, "person")
+    return row["person"]
 
 
 def _date(table: UserTable, row: Row, today: date) -> str:
-    text = row["date"]
-    if not text:
-        return ""
-    try:
-        if not fullmatch(r"\d{4}-\d{2}-\d{2}", text):
-            raise ValueError
-        day = date.fromisoformat(text)
-    except ValueError:
-        raise table.error(f"{text!r} is no date; expected is year-month-day, such as 2026-03-01", row, "date") from None
-    if not _FIRST_FILM <= day <= today:
-        raise table.error(f"{text}: no film was taken on that day", row, "date")
-    return text
+    if why := no_day(row["date"], today):
+        raise table.error(why, row, "date")
+    return row["date"]

@@ -90,9 +90,11 @@ class FootOnFilm:
         return {name: pair for name, pair in pairs.items() if all(pair) and pair[0] != pair[1]}
 
     @property
-    def kind(self) -> tuple[str | None, str | None, str | None]:
-        """What must be alike for two films to be compared over time: loading, what was worn, side of an operation."""
-        return self.loading, self.stated.worn or None, self.stated.surgery or None
+    def kind(self) -> tuple[str | None, ...]:
+        """What must be alike for two films to be compared over time: loading, what was worn, side of an operation,
+        stance and beam."""
+        one = self.stated
+        return self.loading, one.worn or None, one.surgery or None, one.stance or None, one.beam or None
 
     def measure(self, name: str) -> Shown | None:
         """One measure; None if the run does not report it."""

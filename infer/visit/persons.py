@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 from raysplay.infer.outputs.finished_run import FilmFacts
 from raysplay.infer.review.open_desk import OpenDesk
-from raysplay.infer.user_table import UserTableError
 from raysplay.infer.visit.conditions import Conditions, Stated
 from raysplay.infer.visit.foot_on_film import FootOnFilm, foot_on_film
 
@@ -39,8 +38,17 @@ class LeftOut:
     person: str = ""
 
 
-def persons_of(desk: OpenDesk, conditions: Conditions) -> tuple[tuple[Person, ...], tuple[LeftOut, ...]]:
+def persons_of(
+    desk: OpenDesk, conditions: Conditions, only: str | None = None
+) -> tuple[tuple[Person, ...], tuple[LeftOut, ...]]:
     """Persons of a run in the order of their codes, and what is in no report.
+
+    Parameters
+    ----------
+    desk : OpenDesk
+    conditions : Conditions
+    only : str, optional
+        The person that is asked for; films of others are not looked at.
 
     Raises
     ------
@@ -54,6 +62,8 @@ def persons_of(desk: OpenDesk, conditions: Conditions) -> tuple[tuple[Person, ..
     left: list[LeftOut] = []
     for foot in range(len(run)):
         film = films[int(run.film_of[foot])]
+        if only is not None and called[film.name] != only:
+            continue
         one = foot_on_film(desk, foot, film, conditions.of(film.name))
         person = called[film.name]
         if why := _why_left_out(one, person, run.names_persons):
@@ -61,7 +71,8 @@ def persons_of(desk: OpenDesk, conditions: Conditions) -> tuple[tuple[Person, ..
         else:
             feet[person].append(one)
     seen = {films[i].name for i in run.film_of.tolist()}
-    left += [LeftOut(one.name, None, "no foot", called[one.name]) for one in films if one.name not in seen]
+    asked = [one for one in films if only is None or called[one.name] == only]
+    left += [LeftOut(one.name, None, "no foot", called[one.name]) for one in asked if one.name not in seen]
     found = []
     for person in sorted(feet):
         kept = list(_without_twins(feet[person], person, left))
@@ -86,28 +97,22 @@ def names_of(films: list[FilmFacts], conditions: Conditions) -> dict[str, str]:
     for one in stated:
         code, name = codes[one.film], one.person.lower()
         if name in set(codes.values()) - {code}:
-            raise _refused(conditions, one, f"{one.person!r} is the run's code of another person")
+            raise conditions.refused(one, f"{one.person!r} is the run's code of another person")
         for other in by_name[name]:
             if other.person != one.person:
-                raise _refused(conditions, one, f"{other.person!r} of line {other.line} differs by capitals alone")
+                raise conditions.refused(one, f"{other.person!r} of {other.where} differs by capitals alone")
             if code and codes[other.film] and codes[other.film] != code:
-                said = f"by its file this is another person than {one.person!r} of line {other.line}"
-                raise _refused(conditions, one, said)
+                said = f"by its file this is another person than {one.person!r} of {other.where}"
+                raise conditions.refused(one, said)
         by_name[name].append(one)
         if code and (first := by_code.setdefault(code, one)).person != one.person:
-            said = f"by its file this is the person of line {first.line}, who is called {first.person!r} there"
-            raise _refused(conditions, one, said)
+            said = f"by its file this is the person of {first.where}, who is called {first.person!r} there"
+            raise conditions.refused(one, said)
     return {
         one.name: conditions.of(one.name).person
         or (by_code[one.person].person if one.person in by_code else one.person)
         for one in films
     }
-
-
-def _refused(conditions: Conditions, stated: Stated, said: str) -> UserTableError:
-    assert conditions.table is not None
-    row = next(row for row in conditions.table.rows if row.line == stated.line)
-    return conditions.table.error(said, row, "person")
 
 
 def _why_left_out(one: FootOnFilm, person: str, names_persons: bool) -> str:

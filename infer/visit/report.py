@@ -32,6 +32,7 @@ from raysplay.infer.visit.grades import side_by_side
 from raysplay.infer.visit.language import Language
 from raysplay.infer.visit.overlay_picture import overlay_picture
 from raysplay.infer.visit.persons import LeftOut, Person
+from raysplay.infer.visit.signed import Signed, not_confirmed, told_of
 from raysplay.infer.visit.timeline import Step, Timeline, timeline
 from raysplay.infer.visit.timeline_plot import timeline_picture
 from raysplay.infer.visit.where_it_sits import Level, WhereItSits, where_it_sits
@@ -75,7 +76,13 @@ class ReportGround:
         return self.limits.interval.level
 
 
-def report_of(person: Person, left: tuple[LeftOut, ...], ground: ReportGround) -> list[Block]:
+def report_of(
+    person: Person,
+    left: tuple[LeftOut, ...],
+    ground: ReportGround,
+    remarks: str = "",
+    signed: Signed | None = None,
+) -> list[Block]:
     """The whole report.
 
     Parameters
@@ -84,6 +91,10 @@ def report_of(person: Person, left: tuple[LeftOut, ...], ground: ReportGround) -
     left : tuple of LeftOut
         What is in no report; that of this person is named.
     ground : ReportGround
+    remarks : str
+        What a person writes at its head.
+    signed : Signed, optional
+        Who wrote it on the page; by the command nobody does.
     """
     words = ground.words
     latest = [foot for side in ("R", "L") if (foot := latest_of(person, side)) is not None]
@@ -91,12 +102,14 @@ def report_of(person: Person, left: tuple[LeftOut, ...], ground: ReportGround) -
         About(words.language, "raysplay visit", words.say("contents"), words.say("page")),
         Heading(words.say("title", person=person.called), 1),
         Paragraph(words.say("device"), caution=True),
-        *_unconfirmed(person, ground),
+        *_signed(person, ground, signed),
+        *_remarks(remarks, words),
         Heading(words.say("record")),
         _record(latest, ground),
         Paragraph(words.say("record_below", level=words.number(100 * ground.level, 0), run=ground.run)),
         Heading(words.say("technique")),
         _technique(person, ground),
+        *_taking(person, words),
         *_contradicted(person, words),
     ]
     mine = [one for one in left if one.person == person.called]
@@ -106,10 +119,10 @@ def report_of(person: Person, left: tuple[LeftOut, ...], ground: ReportGround) -
     blocks += [NewPage(), Heading(words.say("where"))]
     for foot in latest:
         found = where_it_sits(foot, ground.protocol, ground.limits, ground.hand)
-        blocks += [Heading(_foot(foot, words), 3), Bullets(where_sentences(found, words)), _levels(found, ground)]
+        blocks += [Heading(foot_words(foot, words), 3), Bullets(where_sentences(found, words)), _levels(found, ground)]
     blocks += [Paragraph(words.say("one_film"), caution=True), NewPage(), Heading(words.say("picture"))]
     for foot in latest:
-        blocks += [Heading(_foot(foot, words), 3), *_pictures(foot, ground)]
+        blocks += [Heading(foot_words(foot, words), 3), *_pictures(foot, ground)]
     blocks += [NewPage(), Heading(words.say("timeline")), *_timelines(person, ground)]
     blocks += [Heading(words.say("grades")), *_grades(latest, words)]
     blocks += [Heading(words.say("cautions")), Bullets([words.say(f"caution_{i}") for i in range(1, 8)])]
@@ -137,16 +150,35 @@ def unconfirmed(foot: FootOnFilm) -> bool:
     return any(one.startswith(_UNCONFIRMED[0]) or _UNCONFIRMED[1] in one for one in sources)
 
 
-def _unconfirmed(person: Person, ground: ReportGround) -> Iterator[Block]:
+def _signed(person: Person, ground: ReportGround, signed: Signed | None) -> Iterator[Block]:
+    """Whether anybody stands for it, and which numbers nobody stands for."""
+    if signed is None:
+        yield from _unconfirmed(person, ground, said=False)
+        return
+    yield from not_confirmed(signed, ground.words)
+    yield from _unconfirmed(person, ground, said=not signed.confirmed)
+    yield told_of(signed, ground.words)
+
+
+def _remarks(remarks: str, words: Language) -> Iterator[Block]:
+    if remarks.strip():
+        yield Heading(words.say("letter_remarks"))
+        yield Paragraph(remarks.strip())
+
+
+def _unconfirmed(person: Person, ground: ReportGround, said: bool) -> Iterator[Block]:
     feet = [one for one in person.feet if unconfirmed(one)]
     if feet:
-        yield Notice(ground.words.say("unconfirmed"))
+        if not said:
+            yield Notice(ground.words.say("unconfirmed"))
         yield Paragraph(
-            ground.words.say("unconfirmed_feet", feet="; ".join(_foot(one, ground.words) for one in feet)), caution=True
+            ground.words.say("unconfirmed_feet", feet="; ".join(foot_words(one, ground.words) for one in feet)),
+            caution=True,
         )
 
 
-def _foot(foot: FootOnFilm, words: Language) -> str:
+def foot_words(foot: FootOnFilm, words: Language) -> str:
+    """Side and day of a foot."""
     return words.say("foot_of_day", side=words.say(f"side_{foot.side}"), day=words.day(foot.taken))
 
 
@@ -164,7 +196,8 @@ def _interval(low: float, high: float, unit: str, words: Language) -> str:
     return words.say("interval", low=_value(low, unit, words), high=_value(high, unit, words))
 
 
-def _title(measure: Measure, words: Language) -> str:
+def title_of(measure: Measure, words: Language) -> str:
+    """A measure by its abbreviation and its name."""
     own = words.messages.get(f"measure_{measure.name}", measure.title)
     return f"{measure.abbreviation} ({own})"
 
@@ -181,11 +214,12 @@ def _record(feet: list[FootOnFilm], ground: ReportGround) -> DataTable:
     rows = []
     for foot in feet:
         for one in foot.shown:
-            rows.append([_foot(foot, words), _title(one.measure, words), *_numbers(foot, one, words)])
+            rows.append([foot_words(foot, words), title_of(one.measure, words), *numbers_of(foot, one, words)])
     return DataTable(words.say("record_caption"), header, rows, frozenset({2}), (12, 20, 7, 13, 8, 16, 16))
 
 
-def _numbers(foot: FootOnFilm, one: Shown, words: Language) -> list[str]:
+def numbers_of(foot: FootOnFilm, one: Shown, words: Language) -> list[str]:
+    """A number of a foot in words: value, interval, axis method, who stands for it, remark or why there is none."""
     unit = one.measure.unit
     value, low, high = one.given
     if not isfinite(value):
@@ -223,6 +257,28 @@ def _technique(person: Person, ground: ReportGround) -> DataTable:
         )
     header = [words.say(f"technique_{one}") for one in names]
     return DataTable(words.say("technique_caption"), header, rows, frozenset(), (10, 16, 7, 10, 9, 9, 10, 11, 16, 12))
+
+
+def _taking(person: Person, words: Language) -> Iterator[Block]:
+    """How films were taken beside load and tilt, and whose they are by whom, as far as anybody said it."""
+    rows = []
+    for film, stated in {one.film.name: one.stated for one in person.feet}.items():
+        if not (stated.stance or stated.beam or stated.distance or stated.marker or stated.person_by):
+            continue
+        by = words.say("person_by", by=stated.person_by) if stated.person_by else ""
+        rows.append(
+            [
+                film,
+                words.say(f"stance_{stated.stance or 'unknown'}"),
+                words.say(f"beam_{(stated.beam or 'unknown').replace(' ', '_')}"),
+                words.say("unknown") if stated.distance is None else f"{words.number(stated.distance, 0)} cm",
+                words.say(f"marker_{stated.marker or 'unknown'}"),
+                by,
+            ]
+        )
+    if rows:
+        header = [words.say(f"taking_{one}") for one in ("film", "stance", "beam", "distance", "marker", "person")]
+        yield DataTable(words.say("taking_caption"), header, rows, frozenset(), (18, 18, 16, 12, 16, 20))
 
 
 def _contradicted(person: Person, words: Language) -> Iterator[Block]:
@@ -310,7 +366,7 @@ def _levels(found: WhereItSits, ground: ReportGround) -> DataTable:
         if one.withheld:
             reliability = words.phrase(one.withheld)
         excess = _value(one.excess, unit, words) if one.normal is not None else ""
-        told = f"{_title(one.measure, words)}{'' if one.measure.name in RAY else words.say('told_beside')}"
+        told = f"{title_of(one.measure, words)}{'' if one.measure.name in RAY else words.say('told_beside')}"
         source = one.normal.cited if one.normal is not None else ""
         rows.append(
             [
@@ -380,7 +436,7 @@ def _one_timeline(found: Timeline, measure: Measure, ground: ReportGround) -> It
     picture = timeline_picture(
         found, measure.abbreviation, _unit(measure.unit, words), ground.new_films, ground.level, words
     )
-    yield Heading(_title(measure, words), 3)
+    yield Heading(title_of(measure, words), 3)
     if picture is not None:
         yield picture
     yield from _steps(found.steps, measure, "steps", words)
@@ -493,7 +549,9 @@ def _grades(feet: list[FootOnFilm], words: Language) -> Iterator[Block]:
         for one in foot.shown:
             found = side_by_side(one)
             if found.conflict:
-                conflicts.append(words.say("grade_conflict", foot=_foot(foot, words), measure=one.measure.abbreviation))
+                conflicts.append(
+                    words.say("grade_conflict", foot=foot_words(foot, words), measure=one.measure.abbreviation)
+                )
             for by in found.by_scheme:
                 given = by.given
                 within = words.say("within_error" if given.borderline else "beyond_border_error")
@@ -501,7 +559,7 @@ def _grades(feet: list[FootOnFilm], words: Language) -> Iterator[Block]:
                 grade = words.phrase(given.grade) if given.grade else words.phrase(given.why)
                 rows.append(
                     [
-                        _foot(foot, words),
+                        foot_words(foot, words),
                         one.measure.abbreviation,
                         by.scheme.title,
                         grade,

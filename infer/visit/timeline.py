@@ -134,6 +134,7 @@ def _read(one: FootOnFilm, shown: Shown) -> Read:
         worn=stated.worn or None,
         tilt=stated.tilt,
         after_surgery=stated.surgery == Surgery.AFTER.value if stated.surgery else None,
+        technique=(("stance", stated.stance), ("beam", stated.beam)),
     )
 
 

@@ -328,3 +328,14 @@ def test_a_trend_never_mixes_conditions(change, said):
 def test_a_trend_of_splints_is_none():
     with pytest.raises(ConditionsMixed, match="a splint is worn on the films"):
         trend([replace(FIRST, worn="splint"), later(1.0, worn="splint")])
+
+
+def test_films_of_two_techniques_are_not_compared():
+    """Own rule of the project: what is known to differ in stance or beam is another picture of the bones."""
+    gait, parallel, unknown = ((("stance", word), ("beam", "")) for word in ("gait", "parallel", ""))
+    first = replace(FIRST, technique=gait)
+    assert against(later(20.0, technique=gait), first).verdict is Verdict.BEYOND_ERROR
+    assert against(later(20.0, technique=unknown), first).verdict is Verdict.BEYOND_ERROR
+    found = against(later(20.0, technique=parallel), first)
+    assert found.verdict is Verdict.NOT_COMPARABLE
+    assert found.reasons == ("different technique: stance gait and parallel",)

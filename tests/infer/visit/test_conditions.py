@@ -68,3 +68,23 @@ def test_a_column_that_nobody_reads_is_refused(tmp_path, heading):
     """What was written into it would be lost in silence."""
     with pytest.raises(UserTableError):
         read(tmp_path, f"{heading}\nkeeper-02.dcm,splint\n")
+
+
+def test_how_a_film_was_taken(tmp_path):
+    found = read(tmp_path, "film;stance;beam;distance;marker\nkeeper-02;gait;Between feet;100;exposed\n")
+    one = found.of("spring/keeper-02.dcm")
+    assert (one.stance, one.beam, one.distance, one.marker) == ("gait", "between feet", 100.0, "exposed")
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ("keeper-02.dcm,toes out,,,", r"column stance.*gait, parallel, other"),
+        ("keeper-02.dcm,,both,,", r"column beam.*one foot, between feet"),
+        ("keeper-02.dcm,,,1,", r"column distance.*centimetres, 30 to 400"),
+        ("keeper-02.dcm,,,,yes", r"column marker.*exposed, added, none"),
+    ],
+)
+def test_what_is_no_technique_is_refused(tmp_path, row, said):
+    with pytest.raises(UserTableError, match=said):
+        read(tmp_path, f"film,stance,beam,distance,marker\n{row}\n")

@@ -5,13 +5,14 @@ Day.month.year and the decimal comma in German: DIN 5008 and DIN 1333 (from memo
 
 import re
 import string
+from dataclasses import replace
 
 import pytest
 
 from raysplay.configs.conversation_facts import conversation_facts, read_conversation_facts
 from raysplay.configs.load import ConfigError
 from raysplay.infer.records import Withheld
-from raysplay.infer.visit.conditions import LOADINGS, Surgery, Worn
+from raysplay.infer.visit.conditions import LOADINGS, Beam, Marker, Stance, Surgery, Worn
 from raysplay.infer.visit.language import language, languages
 from raysplay.measure.change import Read, compare
 
@@ -34,7 +35,9 @@ def test_every_message_stands_in_every_language_with_the_same_places(name):
 @pytest.mark.parametrize("name", languages())
 def test_every_word_of_the_table_has_its_message(name):
     known = language(name).messages
-    words = {f"worn_{one.value}" for one in Worn} | {f"surgery_{one.value}" for one in Surgery}
+    stated = {"stance": Stance, "beam": Beam, "marker": Marker}
+    words = {f"{name}_{one.value.replace(' ', '_')}" for name, kind in stated.items() for one in kind}
+    words |= {f"worn_{one.value}" for one in Worn} | {f"surgery_{one.value}" for one in Surgery}
     assert words | {f"loading_{one}" for one in LOADINGS} <= set(known)
 
 
@@ -59,8 +62,10 @@ def test_reasons_and_caveats_of_a_comparison_are_known_in_german():
     """Every sentence that measure.change can say of two films; a new one shows here."""
     german = language("de")
     one = Read("hva", "deg", "shaft", 30.0, 1.0, "R", 0.0)
+    taken = (("stance", "gait"), ("beam", "one foot")), (("stance", "parallel"), ("beam", "between feet"))
     full = Read("hva", "mm", "head_base", float("nan"), 1.0, "L", 1.0, "full", "splint", "AP", 0.0, "geometry")
     other = Read("hva", "mm", "shaft", 20.0, 1.0, "R", 2.0, "none", "splint", "PA", 30.0, "fiducial")
+    full, other = replace(full, technique=taken[0]), replace(other, technique=taken[1])
     names = ("the earlier film", "the later film")
     pairs = ((full, other), (one, full), (one, one))
     found = [compare(*pair, largest_tilt_difference=10.0, names=names) for pair in pairs]
