@@ -51,7 +51,13 @@ COMMANDS = (
         "visit",
         "raysplay.infer.visit.command",
         "visit",
-        "Write one report a person: record, where the deformity sits, change over time, grades.",
+        "Write one report a person from a run; without a run, open the page that films are dropped on.",
+    ),
+    Subcommand(
+        "technique-card",
+        "raysplay.infer.clinic.command",
+        "technique_card",
+        "Write the card on taking films: one page to print, what to do and what to note down.",
     ),
     Subcommand(
         "agreement",

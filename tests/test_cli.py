@@ -142,7 +142,11 @@ def test_documented_modules_can_be_run():
     assert {(name, module) for name, module in named if module not in known} == set()
 
 
-STARTED_BY_A_RUN = {"raysplay.infer.films.worker", "raysplay.infer.archive.reader_worker"}
+STARTED_BY_A_RUN = {
+    "raysplay.infer.films.worker",
+    "raysplay.infer.archive.reader_worker",
+    "raysplay.infer.clinic.measuring_process",
+}
 
 
 def test_modules_to_run_are_listed_in_one_place():

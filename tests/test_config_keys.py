@@ -22,6 +22,7 @@ SKELETON = ROOT / "synthetic_data" / "skeleton"
 MODELS = {
     CONFIG_DIR / "agreement.yaml": "infer.agreement.config.AgreementSettings",
     CONFIG_DIR / "archive.yaml": "synthetic_data.film.settings.ArchiveSettings",
+    CONFIG_DIR / "clinic.yaml": "infer.clinic.settings.ClinicSettings",
     CONFIG_DIR / "conversation_facts.yaml": "configs.conversation_facts._FactFile",
     CONFIG_DIR / "decision.yaml": "infer.decide.settings.DecisionLimits",
     CONFIG_DIR / "degrade.yaml": "train.degrade.BatchSettings",

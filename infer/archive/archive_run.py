@@ -30,7 +30,7 @@ from raysplay.infer.archive.stored_film import restored, stored
 from raysplay.infer.decide.decision import not_read
 from raysplay.infer.films.collect import Candidate
 from raysplay.infer.films.film import FilmRejected
-from raysplay.infer.films.film_identity import content_digest, stamp
+from raysplay.infer.films.film_identity import Stamp, content_digest, stamp
 from raysplay.infer.films.place import place_of as film_place
 from raysplay.infer.films.place import split_frame
 from raysplay.infer.outputs.name_key import NameKey

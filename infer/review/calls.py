@@ -31,7 +31,9 @@ Text = Annotated[str, Query(max_length=LONGEST_FILTER)]
 
 
 def _desk(request: Request) -> Desk:
-    desk: Desk = request.app.state.desk
+    desk: Desk | None = request.app.state.desk()
+    if desk is None:
+        raise RefusedError("no film was measured yet")
     return desk
 
 
@@ -83,15 +85,18 @@ router = APIRouter(prefix="/api")
 
 
 @router.get("/session", **_AS_IT_IS)
-def session(desk: AtDesk, session: InSession) -> answers.Session:
+def session(desk: AtDesk, session: InSession, request: Request) -> answers.Session:
     """What the page needs once."""
-    return desk.session(session.reader)
+    told = desk.session(session.reader)
+    return {**told, "clinic": getattr(request.app.state, "clinic", None) is not None}
 
 
 @router.post("/reader", **_AS_IT_IS)
-def state_reader(desk: AtDesk, sent: ReaderSent, session: InSession) -> answers.SignedIn:
+def state_reader(sent: ReaderSent, session: InSession, request: Request) -> answers.SignedIn:
     """State initials; in a study they must be those of one of its readers."""
-    desk.check_change(session.reader, sent.initials)
+    desk: Desk | None = request.app.state.desk()
+    if desk is not None:
+        desk.check_change(session.reader, sent.initials)
     session.reader = sent.initials
     return {"reader": session.reader}
 

@@ -160,6 +160,13 @@ class BoundedProtocol(H11Protocol):
             self._write_timer.cancel()
             self._write_timer = None
 
+    def wait_longer(self, seconds: float) -> None:
+        """Wait so long for the rest of a body that is known to be a file of somebody who was let in."""
+        if self.waiting == BODY:
+            if self._timer is not None:
+                self._timer.cancel()
+            self._timer = self.loop.call_later(seconds, self.drop)
+
     def drop(self) -> None:
         """Close at once, whatever is under way."""
         self._forget()

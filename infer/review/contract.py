@@ -1,7 +1,7 @@
 """What page and server agree on, gathered from the calls and the models: every call, and every shape that it names.
 
-The models are those of :mod:`raysplay.infer.review.answers` and :mod:`raysplay.infer.review.requests`; which call takes
-and gives which follows from :mod:`raysplay.infer.review.calls`.
+The models are those of :mod:`raysplay.infer.review.answers` and :mod:`raysplay.infer.review.requests`, and of the same
+modules of :mod:`raysplay.infer.clinic`; which call takes and gives which follows from the modules ``calls`` there.
 """
 
 from __future__ import annotations
@@ -19,6 +19,9 @@ from fastapi.routing import APIRoute
 from pydantic import BaseModel
 from typing_extensions import is_typeddict
 
+from raysplay.infer.clinic import answers as clinic_answers
+from raysplay.infer.clinic import requests as clinic_requests
+from raysplay.infer.clinic.calls import router as clinic_router
 from raysplay.infer.review import answers, requests
 from raysplay.infer.review.calls import router
 
@@ -63,7 +66,7 @@ class Shape:
 def calls() -> tuple[Call, ...]:
     """Every call of the page, in the order in which they are declared."""
     found = []
-    for route in router.routes:
+    for route in (*router.routes, *clinic_router.routes):
         if isinstance(route, APIRoute) and route.include_in_schema:
             hints = get_type_hints(route.endpoint)
             takes = next((one for one in hints.values() if _is_model(one)), None)
@@ -88,7 +91,7 @@ def shapes() -> list[Shape]:
 @cache
 def words() -> dict[str, Any]:
     """Closed lists of words by their names."""
-    named = {**vars(answers), **vars(requests)}
+    named = {**vars(answers), **vars(requests), **vars(clinic_answers), **vars(clinic_requests)}
     return {name: of for name, of in named.items() if get_origin(of) is Literal}
 
 
@@ -119,13 +122,19 @@ def members(of: Any) -> tuple[Any, ...]:
 def _answered() -> dict[str, Any]:
     """Shapes of answers by name; those of one kind of review, and parts of shapes, stand within others."""
     own = {name: getattr(answers, name) for name in answers.__all__ if name not in answers.PARTS}
+    own |= {name: getattr(clinic_answers, name) for name in clinic_answers.__all__}
     shaped = {name: of for name, of in own.items() if all(is_typeddict(one) for one in members(of))}
     return {name: of for name, of in shaped.items() if not _ONE_REVIEW.match(name)}
 
 
 @cache
 def _sent() -> dict[str, type[BaseModel]]:
-    own = {name: of for name, of in vars(requests).items() if _is_model(of) and of.__module__ == requests.__name__}
+    own = {
+        name: of
+        for module in (requests, clinic_requests)
+        for name, of in vars(module).items()
+        if _is_model(of) and of.__module__ == module.__name__
+    }
     return {name: of for name, of in own.items() if not name.startswith("_")}
 
 

@@ -45,7 +45,7 @@ _SHORTEN = {
 def answer_errors(app: FastAPI) -> None:
     """Every failure is one sentence; nothing of the request or of the machine is repeated in it."""
     for kind, status in _STATUS.items():
-        app.add_exception_handler(kind, _told(status))
+        app.add_exception_handler(kind, told_with(status))
 
     @app.exception_handler(OvertakenError)
     def _overtaken(_: Request, error: OvertakenError) -> JSONResponse:
@@ -73,7 +73,9 @@ def _answer(status: int, sentence: str, **rest: Any) -> JSONResponse:
     return JSONResponse({"error": sentence[:1].upper() + sentence[1:], **rest}, status)
 
 
-def _told(status: int) -> Callable[[Request, Exception], JSONResponse]:
+def told_with(status: int) -> Callable[[Request, Exception], JSONResponse]:
+    """Answers an error whose message is for the reader with a status."""
+
     def handler(_: Request, error: Exception) -> JSONResponse:
         return _answer(status, str(error))
 

@@ -17,7 +17,7 @@ import html
 import logging
 import secrets
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -35,12 +35,19 @@ _OWN_SITE = ("none", "same-origin")
 _ONWARD = (
     '<!doctype html><html lang="en"><meta charset="utf-8"><meta name="{name}" content="{key}"><title>Review</title>'
     '<script type="module" src="/page/modules/entrance.js"></script>'
-    '<p id="onward"><a href="/">To the review page</a></p></html>'
+    '<p id="onward"><a href="{home}">To the page</a></p></html>'
 )
 _NO_SESSION = "Open the address that the command printed; it works once."
 _PACKAGE = Path(__file__).parents[2]
 
 log = logging.getLogger(__name__)
+
+_DOCUMENT = "/document/"
+_DOCUMENT_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'none'"
+)
+"""Of reports: they bring their own styles, run nothing and fetch nothing."""
 
 _HEADERS = {
     "Cache-Control": "no-store",
@@ -115,10 +122,24 @@ class Guard:
         Gives the values of ``Host`` under which the server may be addressed.
     body_bytes : int
         Largest request body.
+    home : str
+        Page that a browser is led to once it was let in.
+    uploads : mapping of str to (int, float)
+        Paths to which files are sent: their bytes and seconds at the most. Such a body is handed on as it comes, once
+        its session is known.
     """
 
-    def __init__(self, app: ASGIApp, door: Door, hosts: Callable[[], frozenset[str]], body_bytes: int) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        door: Door,
+        hosts: Callable[[], frozenset[str]],
+        body_bytes: int,
+        home: str = "/",
+        uploads: Mapping[str, tuple[int, float]] | None = None,
+    ) -> None:
         self._app, self._door, self._hosts, self._body_bytes = app, door, hosts, body_bytes
+        self._home, self._uploads = home, uploads or {}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
@@ -130,8 +151,9 @@ class Guard:
         if refused is not None:
             await refused(scope, receive, _with_headers(send))
             return
+        upload = self._upload(scope)
         try:
-            whole = await self._body(receive) if scope["method"] not in _SAFE else b""
+            whole = await self._body(receive) if scope["method"] not in _SAFE and upload is None else b""
         except _TooLargeError:
             await _error(413, "The request is too large.")(scope, receive, _with_headers(send))
             return
@@ -142,10 +164,10 @@ class Guard:
         async def sending(message: Message) -> None:
             nonlocal began
             began = began or message["type"] == "http.response.start"
-            await _with_headers(send)(message)
+            await _with_headers(send, scope["path"])(message)
 
         try:
-            await self._app(scope, _given(whole, receive), sending)
+            await self._app(scope, receive if upload is not None else _given(whole, receive), sending)
         except Exception as error:
             # One line: a trace may repeat names of films, and tells a reader nothing.
             log.error("The review's server failed: %s", place_of(error))
@@ -167,7 +189,9 @@ class Guard:
         if scope["method"] not in _SAFE and origin is None:
             return _error(403, "A request that does not say where it comes from was refused.")
         length = headers.get("content-length", "0")
-        if len(length) > 18 or not length.isdecimal() or int(length) > self._body_bytes:
+        upload = self._upload(scope)
+        most = self._body_bytes if upload is None else upload[0]
+        if len(length) > 18 or not length.isdecimal() or int(length) > most:
             return _error(413, "The request is too large.")
         if scope["path"] == "/start":
             return self._start(scope)
@@ -179,7 +203,13 @@ class Guard:
         scope["session"] = session
         if (connection := scope.get("state", {}).get("connection")) is not None:
             connection.trusted = True
+            if upload is not None:
+                connection.wait_longer(upload[1])
         return None
+
+    def _upload(self, scope: Scope) -> tuple[int, float] | None:
+        """Bytes and seconds of a file that is sent; None for every other request."""
+        return self._uploads.get(scope["path"]) if scope["method"] == "POST" else None
 
     def _start(self, scope: Scope) -> Response:
         """The page that hands a browser its key; not a redirect, whose address browsers keep."""
@@ -188,7 +218,7 @@ class Guard:
             key = self._door.enter(Request(scope).query_params.get("token", ""))
         if key is None:
             return PlainTextResponse(f"This address was used before or is not whole. {_NO_SESSION}", 403)
-        return HTMLResponse(_ONWARD.format(name=KEY_NAME, key=html.escape(key)))
+        return HTMLResponse(_ONWARD.format(name=KEY_NAME, key=html.escape(key), home=self._home))
 
     async def _body(self, receive: Receive) -> bytes | None:
         """The whole body, counted while it comes, whatever its head announced; None if the browser went away.
@@ -256,12 +286,14 @@ def _error(status: int, sentence: str) -> Response:
     return JSONResponse({"error": sentence}, status)
 
 
-def _with_headers(send: Send) -> Send:
+def _with_headers(send: Send, path: str = "") -> Send:
     async def sending(message: Message) -> None:
         if message["type"] == "http.response.start":
             headers = MutableHeaders(raw=message.setdefault("headers", []))
             for name, value in _HEADERS.items():
                 headers[name] = value
+            if path.startswith(_DOCUMENT):
+                headers["Content-Security-Policy"] = _DOCUMENT_POLICY
         await send(message)
 
     return sending

@@ -7,7 +7,8 @@ import logging
 import math
 import mimetypes
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
@@ -21,6 +22,7 @@ from raysplay.infer.review.connections import ACCEPTED_AT_ONCE, LARGEST_HEAD, Co
 from raysplay.infer.review.desk import Desk
 from raysplay.infer.review.error_answers import answer_errors
 from raysplay.infer.review.guard import Door, Guard, addresses, place_of
+from raysplay.infer.review.settings import ReviewSettings, review_settings
 
 HOST = "127.0.0.1"
 PAGE = Path(__file__).parent / "page"
@@ -35,11 +37,21 @@ mimetypes.add_type("text/javascript", ".js")
 log = logging.getLogger(__name__)
 
 
-def application(desk: Desk) -> FastAPI:
-    """The application, without its guard: calls below ``/api/``, the page's files, a sentence for every failure."""
+def application(desk: Callable[[], Desk | None], beside: Beside | None = None) -> FastAPI:
+    """The application, without its guard: calls below ``/api/``, the page's files, a sentence for every failure.
+
+    Parameters
+    ----------
+    desk : callable
+        Gives the desk as it is now; None before there is anything to review.
+    beside : Beside, optional
+        What else is served.
+    """
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     app.state.desk = desk
     answer_errors(app)
+    if beside is not None:
+        beside.join(app)
     app.include_router(router)
 
     @app.get("/")
@@ -51,9 +63,36 @@ def application(desk: Desk) -> FastAPI:
     return app
 
 
-def guarded(desk: Desk, door: Door, port: Callable[[], int]) -> Guard:
+def guarded(
+    desk: Callable[[], Desk | None],
+    door: Door,
+    port: Callable[[], int],
+    settings: ReviewSettings,
+    beside: Beside | None = None,
+) -> Guard:
     """The application behind its guard; ``port`` is asked for with every request."""
-    return Guard(application(desk), door, lambda: frozenset(addresses(port())), desk.settings.body_bytes)
+    home, uploads = ("/", {}) if beside is None else (beside.home, beside.uploads)
+    hosts = lambda: frozenset(addresses(port()))  # noqa: E731  asked anew each time
+    return Guard(application(desk, beside), door, hosts, settings.body_bytes, home, uploads)
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What is served beside a review.
+
+    Attributes
+    ----------
+    home : str
+        Page that a browser is led to first.
+    uploads : mapping of str to (int, float)
+        Paths to which files are sent: bytes and seconds at the most.
+    join : callable
+        Adds its calls and pages to the application, before those of the review.
+    """
+
+    home: str
+    uploads: Mapping[str, tuple[int, float]]
+    join: Callable[[FastAPI], None]
 
 
 class ReviewServer:
@@ -61,10 +100,14 @@ class ReviewServer:
 
     Parameters
     ----------
-    desk : Desk
+    desk : Desk or callable
+        A callable gives the desk as it is now, None before there is one.
     door : Door
     port : int
         0 for any that is free.
+    beside : Beside, optional
+    settings : ReviewSettings, optional
+        Those of the desk by default.
 
     Raises
     ------
@@ -72,15 +115,24 @@ class ReviewServer:
         If the port is taken.
     """
 
-    def __init__(self, desk: Desk, door: Door, port: int = 0) -> None:
+    def __init__(
+        self,
+        desk: Desk | Callable[[], Desk | None],
+        door: Door,
+        port: int = 0,
+        beside: Beside | None = None,
+        settings: ReviewSettings | None = None,
+    ) -> None:
+        asked: Callable[[], Desk | None] = (lambda: desk) if isinstance(desk, Desk) else desk
+        settings = settings or (desk.settings if isinstance(desk, Desk) else review_settings())
         # With the protocol named, asyncio turns Nagle's algorithm off, which costs 40 ms an answer.
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         self._socket.bind((HOST, port))
         self.port: int = self._socket.getsockname()[1]
-        self.connections = Connections(desk.settings.connections)
+        self.connections = Connections(settings.connections)
         config = uvicorn.Config(
-            guarded(desk, door, lambda: self.port),
+            guarded(asked, door, lambda: self.port, settings, beside),
             # Nothing of a request is logged: queries of the worklist may hold names of films.
             access_log=False,
             log_level="critical",
@@ -90,7 +142,7 @@ class ReviewServer:
             http=cast(Any, self.connections.protocol),
             h11_max_incomplete_event_size=LARGEST_HEAD,
             backlog=ACCEPTED_AT_ONCE,
-            timeout_keep_alive=math.ceil(desk.settings.connections.idle_seconds),
+            timeout_keep_alive=math.ceil(settings.connections.idle_seconds),
             timeout_graceful_shutdown=3,
         )
         self._server = _Server(config)

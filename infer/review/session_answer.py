@@ -71,6 +71,7 @@ def session_answer(
             "doubtful": css_colour(DOUBT),
             "arc": css_colour(ARC),
         },
+        "clinic": False,
     }
 
 

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from raysplay.infer.command import CAUTION
-from raysplay.infer.command_options import FilmsFolder, NameKey, out_option, overwrite_option
-from raysplay.infer.review.command import RunFolder, Store, open_run, open_store, store_errors, take_over_earlier
+from raysplay.infer.command_options import FilmsFolder, NameKey, overwrite_option
+from raysplay.infer.review.command import Store, open_run, open_store, store_errors, take_over_earlier
 
 if TYPE_CHECKING:
     from raysplay.infer.outputs.finished_run import FinishedRun
@@ -24,8 +24,16 @@ NOT_REPORTED = "not_reported.csv"
 
 
 def visit(
-    run: RunFolder,
-    out: Annotated[Path, out_option("the reports")],
+    run: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="[RUN_DIR]",
+            help="Folder that `raysplay measure` wrote; left out, a page opens that films are dropped on.",
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Folder for the reports; made if missing.")
+    ] = None,
     conditions: Annotated[
         Path | None,
         typer.Option(
@@ -44,8 +52,28 @@ def visit(
     person: Annotated[str | None, typer.Option("--person", metavar="CODE", help="Write this person's alone.")] = None,
     language: Annotated[str, typer.Option("--language", metavar="LANGUAGE", help="Of the reports: en, de.")] = "en",
     overwrite: Annotated[bool, overwrite_option("set of reports")] = False,
+    desk: Annotated[
+        Path | None,
+        typer.Option(
+            "--desk", metavar="DIR", help="Without a run: folder of the desk; one in the user's data if left out."
+        ),
+    ] = None,
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Of the desk; any free one if left out.")] = 0,
+    reader: Annotated[str | None, typer.Option("--reader", metavar="INITIALS", help="Who sits at the desk.")] = None,
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the desk in the browser.")] = True,
 ) -> None:
-    """Write one report a person: record, where the deformity sits, change over time, grades."""
+    """Write one report a person from a run; without a run, open the page that films are dropped on."""
+    if run is None:
+        from raysplay.infer.clinic.command import open_desk
+
+        if out is not None or conditions is not None:
+            raise typer.BadParameter("is for the reports of a run; name its folder", param_hint="--out, --conditions")
+        open_desk(desk, port=port, reader=reader, browser=browser)
+        return
+    if out is None:
+        raise typer.BadParameter("say where the reports go", param_hint="--out")
+    if desk is not None:
+        raise typer.BadParameter("is for the page without a run", param_hint="--desk")
     from raysplay.configs.load import ConfigError
     from raysplay.infer.decide.settings import decision_settings
     from raysplay.infer.outputs.csv_bytes import csv_bytes
@@ -68,12 +96,12 @@ def visit(
     errors = _errors(new_film_error)
     stated = _conditions(conditions, opened)
     with contextlib.closing(open_store(store, opened)) as reads, store_errors():
-        desk = OpenDesk(opened, reads, FilmShelf(opened, None, settings.films.cache_bytes), settings)
-        take_over_earlier(desk)
+        review = OpenDesk(opened, reads, FilmShelf(opened, None, settings.films.cache_bytes), settings)
+        take_over_earlier(review)
         for notice in (*opened.changes(), *reads.notices):
             typer.echo(f"Note: {notice}", err=True)
         try:
-            persons, left = persons_of(desk, stated)
+            persons, left = persons_of(review, stated)
         except UserTableError as error:
             raise typer.BadParameter(str(error), param_hint="--conditions") from error
     if person is not None:

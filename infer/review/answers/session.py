@@ -133,6 +133,7 @@ class Session(TypedDict):
     claim_seconds: float
     cautions: Annotated[list[Caution], "on every page and sheet"]
     colours: Colours
+    clinic: Annotated[bool, "films are dropped, and persons kept, on this server, too: its page is `/desk`"]
 
 
 class SignedIn(TypedDict):

@@ -8,8 +8,8 @@ from html import unescape
 import numpy as np
 import pytest
 
-from raysplay.infer.films.film_identity import Stamp
 from raysplay.infer.archive.ledger import Ledger
+from raysplay.infer.films.film_identity import Stamp
 from raysplay.infer.overview import overview
 from raysplay.infer.overview.drawings import flow_picture
 from raysplay.infer.overview.published import published

@@ -20,9 +20,9 @@ BODIES = {
 
 
 def every_call(page):
-    """One answer of each call."""
+    """One answer of each call of a review; those of a desk are asked in tests/infer/clinic."""
     for call in contract.calls():
-        if call.gives is not None:
+        if call.gives is not None and not call.path.startswith("/api/clinic"):
             body = {"json": BODIES[call.path]} if call.takes else {}
             answer = page.request(call.method, call.path.replace("{number}", "1"), **body)
             assert answer.status_code == 200, (call, answer.text)
@@ -46,7 +46,9 @@ def test_a_document_without_its_marks_is_left_alone(monkeypatch, tmp_path):
 def test_every_call_answers_as_its_model_says(page):
     asked = [call for call, _ in every_call(page)]
     assert {(call.method, call.path) for call in asked} == {
-        (call.method, call.path) for call in contract.calls() if not call.path.endswith("/pixels")
+        (call.method, call.path)
+        for call in contract.calls()
+        if not call.path.endswith("/pixels") and not call.path.startswith("/api/clinic")
     }
     assert len(asked) == 12
 

@@ -23,6 +23,11 @@ export class ApiError extends Error {
 let run = null;
 /** @type {string|null} who sits before this page */
 let reader = null;
+/** Who sits before a page that asks for no session. @param {string} initials */
+export function readsAs(initials) {
+  reader = initials;
+}
+
 /** The server does not know who sits before this page. */
 let unnamed = false;
 
@@ -56,7 +61,7 @@ function tell(contact) {
  * @param {{signal?: AbortSignal, keepalive?: boolean}} [options]
  * @returns {Promise<any>}
  */
-async function request(method, path, body, options = {}) {
+export async function request(method, path, body, options = {}) {
   let answer;
   try {
     answer = await fetch(`/api/${path}`, {

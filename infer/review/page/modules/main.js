@@ -22,6 +22,7 @@ async function start() {
   const place = (/** @type {string} */ id) => /** @type {HTMLElement} */ (document.getElementById(id));
   place("caution").textContent = cautionWords(session);
   place("run").textContent = session.study ? `Study ${session.study.name}` : session.run.name;
+  if (session.clinic) place("saved").before(make("a", { href: "/desk", className: "to-desk", textContent: "To the desk" }));
   const help = () => void showHelp(session.level);
   place("help").addEventListener("click", help);
   useBones(session);

@@ -9,6 +9,16 @@
 /** @typedef {"open"|"confirmed"|"corrected"|"not_measurable"|"wrong_side"|"wrong_view"} State */
 /** @typedef {"L"|"R"} Side */
 /** @typedef {"confirm"|"correct"|"cannot_be_measured"|"wrong_side"|"wrong_view"|"reopen"} Verdict */
+/** @typedef {"report"|"letter"} Kind */
+/** @typedef {"idle"|"waiting"|"loading"|"measuring"|"held"|"writing"|"failed"} Stage */
+/** @typedef {""|"nothing"|"splint"|"spacer"|"orthosis"|"tape"} Worn */
+/** @typedef {""|"full"|"partial"|"simulated"|"none"|"unknown"} Loading */
+/** @typedef {""|"before"|"after"} Surgery */
+/** @typedef {""|"gait"|"parallel"|"other"} Stance */
+/** @typedef {""|"one foot"|"between feet"} Beam */
+/** @typedef {""|"exposed"|"added"|"none"} Marker */
+/** @typedef {"en"|"de"} Language */
+/** @typedef {"A4"|"Letter"} Paper */
 
 /**
  * What the page needs once.
@@ -31,6 +41,7 @@
  * @property {number} claim_seconds
  * @property {Caution[]} cautions on every page and sheet
  * @property {Colours} colours
+ * @property {boolean} clinic films are dropped, and persons kept, on this server, too: its page is `/desk`
  */
 
 /**
@@ -588,6 +599,214 @@
  * @property {number} open
  * @property {number} done
  * @property {number} total
+ */
+
+/**
+ * The desk as a whole.
+ *
+ * @typedef {object} ClinicState
+ * @property {string|null} reader initials; null before they are stated
+ * @property {number} films that ever came
+ * @property {number} waiting not measured yet
+ * @property {HowFar} measuring
+ * @property {string} measured identity of the run, empty before the first; another one when films were added
+ * @property {string} trouble a sentence, where what was measured cannot be opened; else empty
+ * @property {number} persons
+ * @property {number} nobody films of which nobody says whose they are
+ * @property {number} open feet that nobody has settled
+ * @property {number} settled feet that are settled
+ * @property {number} upload_bytes largest file that is taken
+ */
+
+/**
+ * How far measuring is.
+ *
+ * @typedef {object} HowFar
+ * @property {Stage} stage `held`: films are read, and wait until nobody has a foot in hand
+ * @property {number} done
+ * @property {number} total
+ * @property {string} error why it failed; else empty
+ */
+
+/**
+ * What became of a file that was dropped, or of a member of a ZIP archive.
+ *
+ * @typedef {object} Arrival
+ * @property {string} given as it was called where it came from
+ * @property {number|null} film its number; null where it was left out
+ * @property {boolean} known the desk had it already
+ * @property {string} why why it was left out; else empty
+ */
+
+/**
+ * Measure what has come.
+ *
+ * @typedef {object} MeasuringSent
+ * @property {boolean} [anew] every film again, as this version of the program reads it; reads of people stay
+ */
+
+/**
+ * Films, the latest first.
+ *
+ * @typedef {object} ClinicFilms
+ * @property {number} total
+ * @property {ClinicFilm[]} films
+ */
+
+/**
+ * A film of the desk.
+ *
+ * @typedef {object} ClinicFilm
+ * @property {number} number
+ * @property {string} name that the desk gave it
+ * @property {string} given as it was called where it came from; in no report
+ * @property {string} arrived ISO 8601
+ * @property {string} by initials of who dropped it
+ * @property {boolean} here its file lies in the desk's folder
+ * @property {boolean} measured
+ * @property {number|null} film_id as `/api/films/{id}` takes it
+ * @property {string} person what the person is called; empty where nobody says whose film it is
+ * @property {string} file_person first digits of the run's code of the person in the file; empty where it has none
+ * @property {string} taken day, by statement or file; ISO 8601, empty where unknown
+ * @property {string} file_taken day by the file
+ * @property {string} file_loading by the file
+ * @property {string} loading by statement or file
+ * @property {Stated} stated
+ * @property {ClinicFoot[]} feet
+ */
+
+/**
+ * What holds of a film by statement; version 0 says nothing.
+ *
+ * @typedef {object} Stated
+ * @property {number} version
+ * @property {string} at ISO 8601; empty where nothing was stated
+ * @property {string} by
+ * @property {string} person
+ * @property {string} person_by who said last whose film it is; empty where only the file does
+ * @property {string} taken
+ * @property {string} worn
+ * @property {string} loading
+ * @property {number|null} tilt
+ * @property {string} surgery
+ * @property {string} note
+ * @property {string} stance
+ * @property {string} beam
+ * @property {number|null} distance
+ * @property {string} marker
+ */
+
+/**
+ * A foot on a film, or the film's row where none was found.
+ *
+ * @typedef {object} ClinicFoot
+ * @property {number} id as `/api/feet/{id}` takes it
+ * @property {string} foot what it is called: L, R or empty
+ * @property {State} state
+ * @property {Decision} decision
+ * @property {boolean} found there is a foot
+ * @property {string[]} numbers measures with their values, in words; none that is withheld
+ * @property {string[]} reasons of the decision
+ */
+
+/**
+ * What a person states of a film, whole: what is left out is stated no more.
+ *
+ * @typedef {object} StatementSent
+ * @property {number} version the one that the page loaded
+ * @property {string} [person] a code, never a name
+ * @property {string} [taken] day of the film, ISO 8601
+ * @property {Worn} [worn]
+ * @property {Loading} [loading]
+ * @property {number|null} [tilt] tube tilt, degrees toward the heel
+ * @property {Surgery} [surgery]
+ * @property {string} [note]
+ * @property {Stance} [stance] `gait`: the person's own angle and base of gait
+ * @property {Beam} [beam]
+ * @property {number|null} [distance] tube to detector, centimetres
+ * @property {Marker} [marker]
+ */
+
+/**
+ * A person in the list.
+ *
+ * @typedef {object} ClinicPerson
+ * @property {string} called a code: stated, or that of the file
+ * @property {number} films
+ * @property {string} last day of the last film
+ * @property {number} open feet that nobody has settled
+ * @property {number} documents
+ */
+
+/**
+ * A person with all that the desk has of them.
+ *
+ * @typedef {object} OnePerson
+ * @property {string} called
+ * @property {string} ground digest of what a report stands on
+ * @property {ClinicFilm[]} films
+ * @property {ClinicStep[]} steps
+ * @property {string[]} unconfirmed feet with numbers that nobody stands for
+ * @property {string[]} left_out films and feet that are in no report, and why
+ * @property {boolean} reportable at least one foot has a day and a side
+ * @property {ClinicDocument[]} documents
+ * @property {Record<string, string>} letter fields of the last letter, to begin the next one with
+ */
+
+/**
+ * Two films of one foot compared, as the report does it.
+ *
+ * @typedef {object} ClinicStep
+ * @property {string} side
+ * @property {string} measure
+ * @property {string} first day
+ * @property {string} second day
+ * @property {string} difference with its unit; empty where not comparable
+ * @property {string} verdict
+ * @property {boolean} positional films of one day: position, never progress
+ */
+
+/**
+ * A report or a letter that was written.
+ *
+ * @typedef {object} ClinicDocument
+ * @property {number} id
+ * @property {Kind} kind
+ * @property {string} language
+ * @property {string} at ISO 8601
+ * @property {string} by
+ * @property {boolean} confirmed
+ * @property {boolean} stale a number, or what is stated, is another since
+ * @property {string} name
+ * @property {string|null} page address of the page, for some minutes; null where its file is gone
+ * @property {string|null} pdf the same of the PDF
+ */
+
+/**
+ * A report or a letter to be written, or looked at first.
+ *
+ * @typedef {object} DocumentSent
+ * @property {Kind} kind
+ * @property {Language} [language]
+ * @property {Paper} [paper]
+ * @property {Record<string, string>} [fields]
+ * @property {boolean} [confirm] the reader stands for it
+ * @property {string} [ground] of the person's answer that the page shows
+ */
+
+/**
+ * A page that can be opened for some minutes.
+ *
+ * @typedef {object} Handed
+ * @property {string} page
+ * @property {string} pdf
+ */
+
+/**
+ * A report or a letter that is on disk.
+ *
+ * @typedef {object} Written
+ * @property {ClinicDocument} document
  */
 
 /**

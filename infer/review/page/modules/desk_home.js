@@ -1,0 +1,91 @@
+import { desk } from "./desk_api.js";
+import { dayWords, howFarWords, stateWords } from "./desk_words.js";
+import { make, refill } from "./dom.js";
+import { Dropping } from "./dropping.js";
+import { counted, footName } from "./words.js";
+
+/** The empty or full desk: films come in, persons, and films of nobody. */
+export class DeskHome {
+  constructor() {
+    this.title = "Desk";
+    this.dropping = new Dropping(() => void this.load());
+    this.progress = make("progress", { max: 1, value: 0, "aria-label": "Films measured", hidden: true });
+    this.far = make("p", { className: "how-far", role: "status" });
+    this.search = make("input", { type: "search", id: "search", placeholder: "Person or name of a file" });
+    this.typing = 0;
+    this.search.addEventListener("input", () => {
+      clearTimeout(this.typing);
+      this.typing = window.setTimeout(() => void this.load(), 200);
+    });
+    this.persons = make("div", { className: "persons" });
+    this.films = make("div", { className: "films" });
+    this.language = make("select", { id: "card-language", "aria-label": "Language of the card" }, ...[["en", "English"], ["de", "Deutsch"]].map(([value, textContent]) => make("option", { value, textContent })));
+    this.element = make("div", { className: "desk-home" },
+      make("h1", { tabIndex: -1, textContent: "Desk" }),
+      this.dropping.element,
+      make("div", { className: "measuring" }, this.progress, this.far),
+      make("p", { className: "ways" },
+        make("label", { for: "search", textContent: "Find " }), this.search, " ",
+        make("span", { className: "card-way" }, make("button", { type: "button", id: "card", textContent: "Card: taking the film", onclick: () => void this.card() }), " ", this.language)),
+      this.persons, this.films);
+  }
+
+  async open() {
+    await this.load();
+  }
+
+  /** @param {import("./types.js").ClinicState} state */
+  state(state) {
+    this.dropping.largest = state.upload_bytes;
+    const { text, busy } = howFarWords(state);
+    const { stage, done, total } = state.measuring;
+    this.far.textContent = text;
+    this.progress.hidden = !busy;
+    if (stage === "measuring" && total) {
+      this.progress.max = total;
+      this.progress.value = done;
+    } else this.progress.removeAttribute("value");
+  }
+
+  async measured() {
+    await this.load();
+  }
+
+  async card() {
+    const tab = window.open("", "_blank");
+    try {
+      const { page } = await desk.card(this.language.value, "A4");
+      if (tab) tab.location.href = page;
+    } catch (error) {
+      tab?.close();
+      throw error;
+    }
+  }
+
+  async load() {
+    const wanted = this.search.value.trim();
+    const [persons, { films, total }] = await Promise.all([desk.persons(), desk.films(wanted)]);
+    if (wanted !== this.search.value.trim()) return;
+    const named = persons.filter(({ called }) => !wanted || called.toLowerCase().includes(wanted.toLowerCase()) || films.some(({ person }) => person === called));
+    refill(this.persons, make("h2", { textContent: `Persons (${named.length})` }), named.length ? make("ul", { className: "person-list" }, ...named.map(personLine)) : make("p", { className: "hint", textContent: "Nobody yet. A person appears as soon as a film's file, or somebody at this desk, says whose film it is." }));
+    const nobody = films.filter(({ person, measured }) => measured && !person);
+    const waiting = films.filter(({ measured }) => !measured);
+    refill(this.films,
+      nobody.length ? make("section", {}, make("h2", { textContent: `Films of which nobody says whose they are (${nobody.length})` }), make("ul", { className: "film-list" }, ...nobody.map(filmLine))) : null,
+      waiting.length ? make("section", {}, make("h2", { textContent: `Not measured yet (${waiting.length})` }), make("ul", { className: "film-list" }, ...waiting.map(filmLine))) : null,
+      total > films.length ? make("p", { className: "hint", textContent: `The latest ${films.length} of ${total} films are looked through. Find others by name.` }) : null);
+  }
+}
+
+/** @param {import("./types.js").ClinicPerson} person */
+function personLine({ called, films, last, open, documents }) {
+  const about = [counted(films, "film"), `last ${dayWords(last)}`, open ? `${counted(open, "foot", "feet")} open` : "all settled", documents ? counted(documents, "paper") : ""].filter(Boolean);
+  return make("li", {}, make("a", { href: `#/person/${encodeURIComponent(called)}`, textContent: called }), make("span", { className: "about", textContent: about.join(" · ") }));
+}
+
+/** @param {import("./types.js").ClinicFilm} film */
+function filmLine(film) {
+  const feet = film.feet.map((foot) => `${foot.foot ? footName(foot.foot) : "no foot"}: ${stateWords(foot)}${foot.numbers.length ? `, ${foot.numbers.slice(0, 2).join(", ")}` : ""}${foot.found ? "" : ` (${foot.reasons[0] ?? "refused"})`}`);
+  const about = film.measured ? feet.join(" · ") : film.here ? "waits" : "its file is missing: drop it again";
+  return make("li", {}, make("a", { href: `#/film/${film.number}`, textContent: film.given }), make("span", { className: "about", textContent: about }));
+}

@@ -1,0 +1,132 @@
+import { ApiError, readsAs, watchServer } from "./api.js";
+import { announce } from "./announcer.js";
+import { banner } from "./banners.js";
+import { BothFeet } from "./both_feet.js";
+import { desk, sitsHere } from "./desk_api.js";
+import { DeskHome } from "./desk_home.js";
+import { make, refill } from "./dom.js";
+import { howFarWords } from "./desk_words.js";
+import { PersonPage } from "./person_page.js";
+import { signIn } from "./sign_in.js";
+
+const main = /** @type {HTMLElement} */ (document.getElementById("main"));
+const place = (/** @type {string} */ id) => /** @type {HTMLElement} */ (document.getElementById(id));
+
+/** How often the server is asked how far it is, ms: while it measures, and else. */
+const OFTEN = 700;
+const SELDOM = 8000;
+
+/**
+ * One view of the desk. `measured` is told when films were added to what is measured.
+ *
+ * @typedef {{element: HTMLElement, title: string, open: () => Promise<void>, state?: (state: import("./types.js").ClinicState) => void,
+ *   measured?: () => Promise<void>, unsaved?: () => boolean}} View
+ */
+
+/** @type {View|null} */
+let view = null;
+let shown = "";
+let measured = "";
+let spoken = "";
+
+/** @param {string} hash @returns {View} */
+function viewOf(hash) {
+  const person = /^#\/person\/(.+)$/.exec(hash);
+  if (person) return new PersonPage(decodeURIComponent(person[1]));
+  const film = /^#\/film\/(\d+)$/.exec(hash);
+  if (film) return new BothFeet(Number(film[1]));
+  return new DeskHome();
+}
+
+async function show() {
+  const hash = location.hash || "#/";
+  if (hash === shown) return;
+  if (view?.unsaved?.() && !window.confirm("What you typed here is not saved. Leave it?")) {
+    history.replaceState(null, "", shown);
+    return;
+  }
+  shown = hash;
+  const next = viewOf(hash);
+  view = next;
+  document.title = `${next.title} – Raysplay desk`;
+  refill(main, next.element);
+  main.scrollTop = 0;
+  try {
+    await next.open();
+    document.title = `${next.title} – Raysplay desk`;
+    if (view === next) /** @type {HTMLElement|null} */ (next.element.querySelector("h1"))?.focus({ preventScroll: true });
+  } catch (error) {
+    if (!(error instanceof ApiError)) throw error;
+    if (view === next) {
+      refill(main, make("div", { className: "failed", role: "alert" }, make("h1", { tabIndex: -1, textContent: "This cannot be shown" }), make("p", { textContent: error.message }),
+        make("p", {}, make("a", { href: "#/", textContent: "Back to the desk" }))));
+    }
+  }
+}
+
+async function watch() {
+  let wait = SELDOM;
+  try {
+    const state = await desk.state();
+    const { text, busy } = howFarWords(state);
+    place("standing").textContent = text;
+    place("worklist").hidden = !state.measured;
+    if (text !== spoken && spoken) announce(text);
+    spoken = text;
+    banner("trouble", state.trouble || null);
+    failed(state);
+    view?.state?.(state);
+    if (measured !== state.measured) {
+      const first = measured === "";
+      ({ measured } = state);
+      if (!first || state.measured) await view?.measured?.();
+    }
+    if (busy) wait = OFTEN;
+  } catch (error) {
+    if (!(error instanceof ApiError)) throw error;
+    wait = OFTEN;
+  }
+  setTimeout(() => void watch(), wait);
+}
+
+/** @param {import("./types.js").ClinicState} state */
+function failed({ measuring }) {
+  const again = (/** @type {string} */ textContent, /** @type {boolean} */ anew) => make("button", { type: "button", textContent, onclick: async () => {
+    banner("failed", null);
+    await desk.measure(anew);
+  } });
+  if (measuring.stage !== "failed") banner("failed", null);
+  else if (!document.querySelector('[data-banner="failed"]')) {
+    banner("failed", `Measuring stopped: ${measuring.error}. What was read is kept.`, "warning", again("Try again", false), again("Read all films again, keep what people settled", true));
+  }
+}
+
+async function start() {
+  watchServer((contact) => banner("server", contact === "silent" ? "The server does not answer. Is the desk still open in its terminal?"
+    : contact === "stranger" ? "The server was started anew. Open the address that it printed in this browser." : null));
+  let state;
+  try {
+    state = await desk.state();
+  } catch (error) {
+    if (!(error instanceof ApiError)) throw error;
+    refill(main, make("p", { className: "loading", textContent: error.message }));
+    return;
+  }
+  const reader = state.reader ?? (await signIn(main, null));
+  readsAs(reader);
+  sitsHere(reader);
+  refill(place("reader"), "At the desk: ", make("strong", { textContent: reader }));
+  ({ measured } = state);
+  window.addEventListener("hashchange", () => void show());
+  window.addEventListener("beforeunload", (event) => {
+    if (view?.unsaved?.()) event.preventDefault();
+  });
+  await show();
+  void watch();
+}
+
+window.addEventListener("unhandledrejection", (event) => {
+  banner("failure", event.reason instanceof ApiError ? event.reason.message : "Something failed in this page. What is saved is safe; load the page again.");
+});
+
+start();

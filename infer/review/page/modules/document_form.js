@@ -1,0 +1,127 @@
+import { ApiError } from "./api.js";
+import { announce } from "./announcer.js";
+import { ask } from "./dialog.js";
+import { desk } from "./desk_api.js";
+import { make } from "./dom.js";
+
+/** What is written by hand: name, label, on which papers, lines. @type {[string, string, string[], number][]} */
+const FIELDS = [
+  ["to", "To", ["letter"], 2],
+  ["sender", "From", ["letter"], 2],
+  ["reason", "Reason for referral", ["letter"], 2],
+  ["pain", "Pain: where, when, how strong", ["letter"], 2],
+  ["toe_range", "Range of the great toe's joint", ["letter"], 1],
+  ["first_ray", "Mobility of the first ray", ["letter"], 1],
+  ["footwear", "Footwear", ["letter"], 1],
+  ["tried", "What was tried, and for how long", ["letter"], 2],
+  ["remarks", "Remarks", ["letter", "report"], 3],
+];
+
+/** A report or a letter: what is written by hand, a draft to look at, and who stands for it. */
+export class DocumentForm {
+  /** @param {string} called @param {() => Promise<void>} written */
+  constructor(called, written) {
+    this.called = called;
+    this.written = written;
+    /** @type {import("./types.js").OnePerson|null} */
+    this.person = null;
+    /** @type {Record<string, string>} as last written or filled in */
+    this.kept = {};
+    const choice = (/** @type {string} */ id, /** @type {string} */ label, /** @type {[string, string][]} */ values) => {
+      const select = make("select", { id }, ...values.map(([value, textContent]) => make("option", { value, textContent })));
+      return [select, make("span", { className: "field" }, make("label", { for: id, textContent: label }), select)];
+    };
+    const [kind, kindField] = choice("paper-kind", "Paper", [["report", "Report"], ["letter", "Referral letter"]]);
+    const [language, languageField] = choice("paper-language", "Language", [["en", "English"], ["de", "Deutsch"]]);
+    const [paper, paperField] = choice("paper-size", "Sheet of the PDF", [["A4", "A4"], ["Letter", "Letter"]]);
+    Object.assign(this, { kind, language, paper });
+    kind.addEventListener("change", () => this.#lay());
+    /** @type {Record<string, any>} */
+    this.inputs = {};
+    this.rows = FIELDS.map(([name, label, , rows]) => {
+      this.inputs[name] = make("textarea", { id: `write-${name}`, rows, maxLength: 2000 });
+      return make("p", { className: "field", data: { field: name } }, make("label", { for: `write-${name}`, textContent: label }), this.inputs[name]);
+    });
+    this.error = make("p", { className: "missing", role: "alert" });
+    this.open = make("p", { className: "hint", id: "write-open" });
+    this.element = make("section", { className: "writing", "aria-label": "Write" }, make("h2", { textContent: "Report and letter" }),
+      make("div", { className: "kinds" }, kindField, languageField, paperField),
+      make("p", { className: "hint", textContent: "Numbers come from the films as they are settled, and are not typed here. An empty field leaves a line to write on." }),
+      make("div", { className: "fields" }, ...this.rows), this.open, this.error,
+      make("p", { className: "deeds" },
+        make("button", { type: "button", id: "draft", textContent: "Look at the draft", onclick: () => void this.draft() }), " ",
+        make("button", { type: "button", id: "write", textContent: "Write, unconfirmed", onclick: () => void this.write(false) }), " ",
+        make("button", { type: "button", id: "confirm-write", className: "main", textContent: "Confirm and write", onclick: () => void this.write(true) })));
+    this.#lay();
+  }
+
+  get changed() {
+    return FIELDS.some(([name]) => this.inputs[name].value !== (this.kept[name] ?? ""));
+  }
+
+  /** @param {import("./types.js").OnePerson} person */
+  fill(person) {
+    if (!this.person) {
+      for (const [name] of FIELDS) this.inputs[name].value = this.kept[name] = person.letter[name] ?? "";
+    }
+    this.person = person;
+    this.open.textContent = person.unconfirmed.length ? `Nobody has confirmed: ${person.unconfirmed.join("; ")}. Until then this paper says UNCONFIRMED.`
+      : person.reportable ? "Every number is confirmed by a person." : "No film of this person has a day and a foot: state the day of a film first.";
+  }
+
+  #lay() {
+    const kind = /** @type {any} */ (this).kind.value;
+    FIELDS.forEach(([, , kinds], i) => {
+      this.rows[i].hidden = !kinds.includes(kind);
+    });
+  }
+
+  /** @param {boolean} confirm @returns {import("./types.js").DocumentSent} */
+  #sent(confirm) {
+    const { kind, language, paper } = /** @type {any} */ (this);
+    const fields = Object.fromEntries(FIELDS.filter(([, , kinds]) => kinds.includes(kind.value)).map(([name]) => [name, this.inputs[name].value.trim()]));
+    return { kind: kind.value, language: language.value, paper: paper.value, fields, confirm, ground: this.person?.ground ?? "" };
+  }
+
+  async draft() {
+    // Opened at once: a browser keeps back what is opened later.
+    const tab = window.open("", "_blank");
+    const handed = await this.#try(() => desk.draft(this.called, this.#sent(false)));
+    if (handed && tab) tab.location.href = handed.page;
+    else tab?.close();
+  }
+
+  /** @param {boolean} confirm */
+  async write(confirm) {
+    if (confirm) {
+      const seen = make("input", { type: "checkbox", id: "seen" });
+      const sure = await ask({
+        title: "You stand for this paper",
+        body: [make("p", { textContent: `Person ${this.called}. It will say that you confirmed it, with your initials and the time.` }),
+          make("p", { className: "check" }, seen, make("label", { for: "seen", textContent: "I looked at the films and at the draft; these films are this person's." }))],
+        choices: [{ text: "Confirm and write", value: true, main: true, ready: () => (seen.checked ? null : "Tick that you looked at them.") }, { text: "Back", value: false }],
+      });
+      if (!sure) return;
+    }
+    const done = await this.#try(() => desk.write(this.called, this.#sent(confirm)));
+    if (!done) return;
+    for (const [name] of FIELDS) this.kept[name] = this.inputs[name].value;
+    announce(confirm ? "Confirmed and written." : "Written, unconfirmed.");
+    await this.written();
+  }
+
+  /** @template T @param {() => Promise<T>} deed @returns {Promise<T|null>} */
+  async #try(deed) {
+    this.error.textContent = "";
+    this.element.setAttribute("aria-busy", "true");
+    try {
+      return await deed();
+    } catch (problem) {
+      if (!(problem instanceof ApiError)) throw problem;
+      this.error.textContent = problem.message;
+      return null;
+    } finally {
+      this.element.removeAttribute("aria-busy");
+    }
+  }
+}

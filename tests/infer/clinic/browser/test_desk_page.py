@@ -1,0 +1,243 @@
+"""In the browser: films are dropped, measured, settled, reported; a later start finds them.
+
+Rules of accessibility: axe-core for WCAG 2.0 to 2.2, A and AA. Target size: WCAG 2.2, 2.5.8 (24 CSS pixels).
+"""
+
+import base64
+import re
+import shutil
+import subprocess
+
+import pytest
+
+TABLET = {"width": 820, "height": 1180}
+
+
+def file(name, content):
+    return {"name": name, "mimeType": "application/octet-stream", "buffer": content}
+
+
+DROP = """async ([files]) => {
+    const transfer = new DataTransfer();
+    for (const [name, data] of files) {
+        transfer.items.add(new File([Uint8Array.from(atob(data), (c) => c.charCodeAt(0))], name));
+    }
+    const zone = document.querySelector(".drop");
+    for (const kind of ["dragover", "drop"]) {
+        zone.dispatchEvent(new DragEvent(kind, { dataTransfer: transfer, bubbles: true, cancelable: true }));
+    }
+}"""
+
+
+def drop(page, files):
+    """Drop files as from the system's file manager."""
+    page.evaluate(DROP, [[[name, base64.b64encode(content).decode()] for name, content in files.items()]])
+
+
+def settle(page, base):
+    """Confirm every open foot on the review page, by keyboard."""
+    page.goto(f"{base}/")
+    page.wait_for_selector("tr.current")
+    while True:
+        page.click("#first-open")
+        try:
+            page.wait_for_selector(".film-page[data-film=visible]", timeout=6000)
+        except Exception:
+            break
+        page.locator("#go-on").uncheck()
+        page.keyboard.press("Enter")
+        page.wait_for_selector('.film-page[data-state="confirmed"]')
+        page.goto(f"{base}/")
+        page.wait_for_selector("tr.current")
+        if not page.locator("tbody .badge.open").count():
+            break
+
+
+def test_from_a_dropped_film_to_report_and_letter(serve, enter, standin, tmp_path):
+    served = serve()
+    page = enter(served, "AB")
+    drop(
+        page,
+        {
+            "before.dcm": standin.dicom(34, 15, seed=1, day="20260301"),
+            "after.dcm": standin.dicom(20, 10, both=True, seed=2, day="20260601"),
+            "broken.dcm": b"\0" * 128 + b"DICM" + b"torn",
+        },
+    )
+    page.wait_for_selector(".person-list a")
+    assert page.locator(".sent").text_content() == "3 files sent."
+    assert "unreadable" in page.locator(".film-list li", has_text="broken.dcm").text_content()
+    assert "3 feet open" in page.locator(".person-list li").text_content()
+
+    settle(page, served.base)
+    page.click("a.to-desk")
+    page.click(".person-list a")
+    page.wait_for_selector(".cards a")
+    assert "Every number is confirmed" in page.locator("#write-open").text_content()
+    assert page.locator(".steps tr", has_text="HVA").first.locator("td").nth(4).text_content() == "−14.0 degrees"
+
+    page.click("#confirm-write")
+    page.locator("dialog button.main").click()
+    assert "Tick" in page.locator("dialog .missing").text_content()
+    page.check("#seen")
+    page.locator("dialog button.main").click()
+    page.wait_for_selector(".papers li")
+    page.select_option("#paper-kind", "letter")
+    page.fill("#write-pain", "On the stairs of the tower")
+    page.click("#confirm-write")
+    page.check("#seen")
+    page.locator("dialog button.main").click()
+    page.wait_for_selector(".papers li >> nth=1")
+    assert "confirmed by AB" in page.locator(".papers li").first.text_content()
+
+    with page.expect_popup() as opened:
+        page.locator(".papers a", has_text="Page").first.click()
+    letter = opened.value
+    letter.wait_for_load_state()
+    text = letter.locator("main").inner_text()
+    for words in ("Referral letter", "On the stairs of the tower", "HVA", "20.0 degrees", "Confirmed by AB"):
+        assert words in text, words
+    assert "UNCONFIRMED" not in text
+    assert "before.dcm" not in text  # names that users gave may be names of persons
+
+    # Printed from the page: the same words as the file that was written.
+    if shutil.which("pdftotext") is None:
+        pytest.skip("pdftotext (poppler-utils) reads the PDF")
+    printed = tmp_path / "printed.pdf"
+    letter.pdf(path=printed, format="Letter")
+    (written,) = served.clinic.folder.documents.glob("*letter*.pdf")
+
+    def words_of(path):
+        text = subprocess.run(["pdftotext", str(path), "-"], capture_output=True, check=True).stdout.decode()
+        return set(re.findall(r"[A-Za-z]{4,}|\d+\.\d", text))
+
+    assert len(words_of(written)) > 60
+    assert words_of(written) - {"page"} <= words_of(printed)  # its pages are numbered by the printer
+
+
+def test_a_later_start_finds_persons_and_papers(serve, enter, standin, dropped):
+    first = serve()
+    dropped(first.client(), {"keeper.dcm": standin.dicom(30, 15, seed=3)})
+    first.stop()
+    page = enter(serve(), "CD")
+    page.wait_for_selector(".person-list a")
+    assert page.locator(".person-list li").count() == 1
+    page.click(".person-list a")
+    page.wait_for_selector(".cards a")
+    assert "keeper.dcm" in page.locator(".cards").text_content()
+
+
+def test_films_are_put_to_a_person_and_taken_away_again(serve, enter, standin, dropped):
+    served = serve()
+    dropped(served.client(), {"a.png": standin.picture(30, 15, seed=4), "b.png": standin.picture(28, 15, seed=5)})
+    page = enter(served, "AB")
+    for name, day in (("a.png", "2026-03-01"), ("b.png", "2026-06-01")):
+        page.goto(f"{served.base}/desk#/")
+        page.locator(".film-list a", has_text=name).click()
+        page.wait_for_selector(".statement")
+        page.get_by_label("Person").fill("P-07")
+        page.get_by_label("Day of the film").fill(day)
+        page.get_by_label("Worn on the foot").select_option("nothing")
+        page.get_by_label("Tube tilt, degrees toward the heel").fill("12,5")
+        page.locator(".statement button.main").click()
+        page.wait_for_selector("a.back:has-text('P-07')")
+    page.click("a.back")
+    page.wait_for_selector(".steps")
+    assert page.locator(".cards > li").count() == 2
+    assert "put to this person by AB" in page.locator(".cards").text_content()
+    assert "tube tilt 12.5" in page.locator(".cards").text_content()
+
+    page.locator(".cards h3 a", has_text="b.png").click()
+    page.wait_for_selector(".statement")
+    page.get_by_label("Person").fill("")
+    page.locator(".statement button.main").click()
+    page.wait_for_selector("a.back:has-text('Desk')")
+    page.click("a.back")
+    page.locator(".person-list a", has_text="P-07").click()
+    page.wait_for_selector(".cards a")
+    assert page.locator(".cards > li").count() == 1
+    assert page.locator(".steps").count() == 0
+
+
+def test_both_feet_of_a_film_on_one_screen(serve, enter, standin, dropped):
+    served = serve()
+    dropped(served.client(), {"both.dcm": standin.dicom(34, 15, both=True, seed=6)})
+    page = enter(served, "AB")
+    page.click(".person-list a")
+    page.click(".cards h3 a")
+    page.wait_for_selector(".both canvas")
+    assert page.locator(".foot-card").count() == 2
+    assert page.locator(".both svg").count() == 2
+    for side in ("Right foot", "Left foot"):
+        card = page.locator(".foot-card", has_text=side)
+        assert "34.0°" in card.text_content()
+        assert "open" in card.text_content()
+    page.locator(".foot-card", has_text="Left foot").locator("a").click()
+    page.wait_for_selector(".film-page[data-film=visible]")
+    assert "Left foot" in page.locator("h1").text_content()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_every_view_passes_the_rules_of_accessibility(serve, enter, standin, dropped, violations, scheme):
+    served = serve()
+    client = served.client()
+    dropped(client, {"both.dcm": standin.dicom(34, 15, both=True, seed=7), "x.txt": b"no film"})
+    (person,) = client.get("/api/clinic/persons").json()
+    client.post("/api/clinic/documents", params={"called": person["called"]}, json={"kind": "letter"})
+    page = enter(served, "AB", color_scheme=scheme)
+    page.wait_for_selector(".person-list a")
+    assert violations(page) == []
+    page.click(".person-list a")
+    page.wait_for_selector(".papers a")
+    page.select_option("#paper-kind", "letter")
+    assert violations(page) == []
+    letter = page.locator(".papers a").first.get_attribute("href")
+    page.click(".cards h3 a")
+    page.wait_for_selector(".both canvas")
+    assert violations(page) == []
+    page.goto(f"{served.base}{letter}")
+    assert violations(page) == []
+
+
+def test_by_keyboard_alone(serve, enter, standin, dropped):
+    served = serve()
+    dropped(served.client(), {"keeper.dcm": standin.dicom(30, 15, seed=8)})
+    page = enter(served, "AB")
+    page.wait_for_selector(".person-list a")
+
+    def tab_to(selector):
+        for _ in range(60):
+            page.keyboard.press("Tab")
+            if page.evaluate("s => document.activeElement.matches(s)", selector):
+                return
+        raise AssertionError(f"{selector} is not reached by Tab")
+
+    tab_to("#choose-films")
+    tab_to(".person-list a")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".cards a")
+    tab_to("#paper-kind")
+    page.keyboard.type("Ref")
+    tab_to("#write-remarks")
+    page.keyboard.type("By hand")
+    tab_to("#write")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".papers li.unconfirmed")
+    assert "Letter" in page.locator(".papers li").text_content()
+
+
+def test_by_touch_on_a_tablet(serve, enter, standin, dropped):
+    served = serve()
+    dropped(served.client(), {"keeper.dcm": standin.dicom(30, 15, both=True, seed=9)})
+    page = enter(served, "AB", viewport=TABLET, has_touch=True)
+    page.locator(".person-list a").tap()
+    page.wait_for_selector(".cards a")
+    page.locator(".cards h3 a").tap()
+    page.wait_for_selector(".both canvas")
+    wide = page.evaluate("document.querySelector('main').scrollWidth - document.querySelector('main').clientWidth")
+    assert wide <= 0
+    for one in page.locator("main a, main button, main select, main input:not(.unseen)").all():
+        box = one.bounding_box()
+        assert box is None or box["height"] >= 24, one.evaluate("e => e.outerHTML")
+    page.locator("a.back").tap()
+    page.wait_for_selector(".cards a")
