@@ -51,6 +51,8 @@ MODELS = {
     CONFIG_DIR / "suite.yaml": "train.suite.settings.SuiteSettings",
     CONFIG_DIR / "train_finetune.yaml": "train.settings.TrainSettings",
     CONFIG_DIR / "train_landmarks.yaml": "train.settings.TrainSettings",
+    CONFIG_DIR / "train_lean_landmarks.yaml": "train.settings.TrainSettings",
+    CONFIG_DIR / "train_lean_locator.yaml": "train.settings.TrainSettings",
     CONFIG_DIR / "train_locator.yaml": "train.settings.TrainSettings",
     WORDS / "de.yaml": "infer.visit.language.Language",
     WORDS / "en.yaml": "infer.visit.language.Language",

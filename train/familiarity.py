@@ -25,6 +25,7 @@ from raysplay.configs import landmark_schema
 from raysplay.configs.load import load, shipped
 from raysplay.configs.views import VIEWS
 from raysplay.infer.network.landmark_network import LandmarkNetwork
+from raysplay.infer.network.lean_landmark_network import LeanLandmarkNetwork
 from raysplay.infer.network.weights import load_weights, save_weights
 from raysplay.train.feed import Batch, Source, device_of
 from raysplay.train.landmark_batch import LandmarkBatch
@@ -36,6 +37,9 @@ FloatArray = npt.NDArray[np.float64]
 REAL_SHARE = 0.33
 """Part of the crops that are real where a folder of them is given."""
 
+PooledNetwork = LandmarkNetwork | LeanLandmarkNetwork
+"""Networks whose features are pooled at ``context``."""
+
 CHECK_SHARE = 0.3
 """Part of the features that is kept out of the fit and sets its scale."""
 
@@ -46,7 +50,7 @@ def usual(batch: LandmarkBatch) -> Tensor:
 
 
 @torch.inference_mode()
-def pooled_features(network: LandmarkNetwork, images: Tensor) -> Tensor:
+def pooled_features(network: PooledNetwork, images: Tensor) -> Tensor:
     """Mean of the context features over each crop, (B, F): what ``strangeness`` is taken of."""
     kept: list[Tensor] = []
     hook = network.context.register_forward_hook(lambda module, inputs, output: kept.append(output))
@@ -73,7 +77,7 @@ def shrunk_covariance(features: FloatArray) -> tuple[FloatArray, float]:
     return (1 - share) * sample + share * target, share
 
 
-def fit_familiarity(network: LandmarkNetwork, features: Tensor, seed: int = 0) -> dict[str, float]:
+def fit_familiarity(network: PooledNetwork, features: Tensor, seed: int = 0) -> dict[str, float]:
     """Set ``usual`` and ``whiten`` of ``network`` from (N, F) features; returns figures of the fit.
 
     The scale is set on features kept out, after both buffers were rounded to the half precision that they are stored
@@ -81,7 +85,7 @@ def fit_familiarity(network: LandmarkNetwork, features: Tensor, seed: int = 0) -
 
     Parameters
     ----------
-    network : LandmarkNetwork
+    network : LandmarkNetwork or LeanLandmarkNetwork
         Changed in place.
     features : Tensor, shape (N, F)
     seed : int
@@ -129,12 +133,12 @@ def _strangeness(features: FloatArray, centre: FloatArray, whiten: FloatArray) -
     return squared
 
 
-def gather_features(network: LandmarkNetwork, take: Callable[[], Batch], count: int) -> Tensor:
+def gather_features(network: PooledNetwork, take: Callable[[], Batch], count: int) -> Tensor:
     """Features (count, F) of the usual crops among batches that ``take`` gives.
 
     Parameters
     ----------
-    network : LandmarkNetwork
+    network : LandmarkNetwork or LeanLandmarkNetwork
     take : callable
         Gives one batch after another, without end.
     count : int

@@ -74,7 +74,7 @@ class Source:
     def cut(self) -> Batch:
         """The next batch; then the feet that the pool is owed are projected."""
         s, common = self.settings, (self.rng, self.generator)
-        if s.network == "locator":
+        if s.network.endswith("locator"):
             batch = Batch(films=locator_batch(self.pool, s.batch, *common, self.marks, self.intensity))
         else:
             real_count = round(s.batch * s.real_share) if self.real is not None else 0

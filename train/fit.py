@@ -23,14 +23,18 @@ from torch.nn.utils import convert_conv2d_weight_memory_format
 from raysplay.configs import landmark_schema
 from raysplay.configs.load import ConfigError, load, locate
 from raysplay.configs.load import digest as config_digest
+from raysplay.configs.views import VIEWS
 from raysplay.infer.foot_reader import WEIGHTS_DIR
 from raysplay.infer.network.landmark_network import LandmarkNetwork, LandmarkPrediction
+from raysplay.infer.network.lean_landmark_network import LeanLandmarkNetwork
+from raysplay.infer.network.lean_locator_network import LeanLocatorNetwork
 from raysplay.infer.network.locator_network import LocatorNetwork
-from raysplay.infer.network.weights import save_weights, start_weights
+from raysplay.infer.network.weights import load_weights, save_weights, start_weights
 from raysplay.infer.network.weights_error import WeightsError
 from raysplay.infer.settings import reading_settings
 from raysplay.train.consistency import consistency_loss, split
-from raysplay.train.familiarity import fit_familiarity, gather_features
+from raysplay.train.distil import distil_loss
+from raysplay.train.familiarity import PooledNetwork, fit_familiarity, gather_features
 from raysplay.train.feed import Batch, device_of, open_feed
 from raysplay.train.intensity import require_albumentations
 from raysplay.train.losses import landmark_loss, locator_loss
@@ -44,9 +48,24 @@ PART_SEED = 7919
 
 def build_network(name: str) -> nn.Module:
     """An untrained network by the name used in training configurations."""
-    if name == "landmarks":
-        return LandmarkNetwork(len(landmark_schema()))
-    return LocatorNetwork(len(reading_settings().anchors))
+    if name.endswith("landmarks"):
+        return (LeanLandmarkNetwork if name.startswith("lean") else LandmarkNetwork)(len(landmark_schema()))
+    return (LeanLocatorNetwork if name.startswith("lean") else LocatorNetwork)(len(reading_settings().anchors))
+
+
+def build_teacher(settings: TrainSettings, device: torch.device) -> nn.Module | None:
+    """The network that one in training learns from beside the truth, if the settings name one.
+
+    Raises
+    ------
+    WeightsError
+        If its weights cannot be used.
+    """
+    if settings.teacher is None:
+        return None
+    network = LandmarkNetwork(len(landmark_schema()))
+    load_weights(network, shipped_or(settings.teacher, "landmarks"))
+    return network.eval().requires_grad_(False).to(device)
 
 
 class RunningAverage:
@@ -75,17 +94,23 @@ def mixed(network: Callable[[Tensor], Any], device: torch.device) -> Callable[[T
 
 
 def loss_of(
-    run: Callable[[Tensor], Any], teacher: Callable[[Tensor], Any], batch: Batch, consistency: float
+    run: Callable[[Tensor], Any],
+    teacher: Callable[[Tensor], Any],
+    batch: Batch,
+    consistency: float,
+    distil: float = 0.0,
 ) -> tuple[Tensor, dict[str, Tensor]]:
     """Loss on one batch of the network that ``run`` calls, and its parts by name.
 
     Parameters
     ----------
     run, teacher : callable
-        The network in training and its running average, from images to predictions.
+        The network in training, and its running average or a network that teaches it, from images to predictions.
     batch : Batch
     consistency : float
         Weight of the loss on pairs of crops without landmarks.
+    distil : float
+        Weight of what the teacher says of generated crops.
 
     Returns
     -------
@@ -97,15 +122,26 @@ def loss_of(
         return locator_loss(run(batch.films.images), batch.films.target, len(reading_settings().anchors))
     assert batch.landmarks is not None
     feet, pairs = batch.landmarks, batch.pairs
-    if pairs is None or consistency == 0:
-        return landmark_loss(run(feet.images), feet)
-    with torch.no_grad():
-        taught: LandmarkPrediction = teacher(pairs.seen)
-    everything = run(torch.cat([feet.images, pairs.shown]))
-    predicted, student = split(everything, len(feet.images))
+    asked = [feet.images] if distil else []
+    shown = [feet.images]
+    if pairs is not None and consistency:
+        asked.append(pairs.seen)
+        shown.append(pairs.shown)
+    predicted, student = split(run(torch.cat(shown)), len(feet.images))
     loss, parts = landmark_loss(predicted, feet)
-    same = consistency * consistency_loss(taught, student, pairs)
-    return loss + same, parts | {"consistency": same.detach()}
+    if not asked:
+        return loss, parts
+    with torch.no_grad():
+        taught: LandmarkPrediction = teacher(torch.cat(asked))
+    if distil:
+        of_feet, taught = split(taught, len(feet.images))
+        on_plane = (feet.view == VIEWS.index("dp")) | (feet.view == VIEWS.index("oblique"))
+        same = distil * distil_loss(of_feet, predicted, feet.visible.float() * on_plane[:, None])
+        loss, parts = loss + same, parts | {"distil": same.detach()}
+    if pairs is not None and consistency:
+        same = consistency * consistency_loss(taught, student, pairs)
+        loss, parts = loss + same, parts | {"consistency": same.detach()}
+    return loss, parts
 
 
 def optimiser_of(network: nn.Module, settings: TrainSettings) -> torch.optim.Optimizer:
@@ -249,7 +285,9 @@ def fit(
     learner = _learner(settings, device, resume)
     network, mean, before = learner.network, learner.mean, learner.before
     run = mixed(torch.compile(network) if settings.compile else network, device)
-    teacher = mixed(mean.network, device)
+    taught_by = build_teacher(settings, device)
+    teacher = mixed(taught_by or mean.network, device)
+    distil = settings.distil_weight if taught_by is not None else 0.0
     # Each part draws other feet.
     drawn = settings.model_copy(update={"seed": settings.seed + PART_SEED * before.parts})
 
@@ -273,7 +311,7 @@ def fit(
             network.train()
             batch = feed.take()
             consistency = settings.consistency_weight if done >= settings.consistency_start else 0.0
-            loss, parts = loss_of(run, teacher, batch, consistency)
+            loss, parts = loss_of(run, teacher, batch, consistency, distil)
             descend(learner.optimiser, network, loss, learning_rate(settings, step - before.step, done))
             # Early averages would remember the untrained weights for too long.
             mean.follow(min(settings.average_decay, (step + 1) / (step + 10)))
@@ -288,7 +326,7 @@ def fit(
             if step % settings.save_every == 0:
                 keep(step, running)
         over = done >= 1.0
-        if over and isinstance(mean.network, LandmarkNetwork) and settings.familiarity_crops:
+        if over and isinstance(mean.network, PooledNetwork) and settings.familiarity_crops:
             features = gather_features(mean.network, feed.take, settings.familiarity_crops)
             log({"event": "familiarity", **fit_familiarity(mean.network, features)})
         keep(step, running)
@@ -298,10 +336,13 @@ def fit(
 
 def start_path(settings: TrainSettings) -> Path:
     """The file that ``start_from`` means."""
-    if str(settings.start_from) == "shipped":
-        return WEIGHTS_DIR / f"{settings.network}.safetensors"
     assert settings.start_from is not None
-    return settings.start_from
+    return shipped_or(settings.start_from, settings.network)
+
+
+def shipped_or(path: Path, network: str) -> Path:
+    """``path``, or where it is the word ``shipped`` the weights of that network that come with the package."""
+    return WEIGHTS_DIR / f"{network}.safetensors" if str(path) == "shipped" else path
 
 
 def run(

@@ -42,11 +42,13 @@ class TrainSettings(Config):
     processes cut batches ahead on ``feed_devices`` (in turn; none named: the training device); 0 cuts them in the
     loop. ``consistency_share`` of a batch are real crops without landmarks, shown to the running average and, otherwise
     laid and lit, to the network in training, which shall say the same; the loss enters with ``consistency_weight``
-    once ``consistency_start`` of the run is over. From ``familiarity_crops`` crops the weights learn at the end what
-    usual films look like (``train/familiarity.py``).
+    once ``consistency_start`` of the run is over. ``teacher`` names weights of the careful landmark network, or is
+    ``shipped``: it takes the place of the running average there, and what it says of generated crops enters with
+    ``distil_weight``. From ``familiarity_crops`` crops the weights learn at the end what usual films look like
+    (``train/familiarity.py``).
     """
 
-    network: Literal["landmarks", "locator"]
+    network: Literal["landmarks", "locator", "lean_landmarks", "lean_locator"]
     seed: int
     device: Device
     steps: int = Field(gt=0)
@@ -68,6 +70,8 @@ class TrainSettings(Config):
     consistency_share: float = Field(default=0.0, ge=0, lt=1)
     consistency_weight: float = Field(default=0.0, ge=0)
     consistency_start: float = Field(default=0.2, ge=0, le=1)
+    teacher: Path | None = None
+    distil_weight: float = Field(default=0.0, ge=0)
     intensity_share: float
     familiarity_crops: int = Field(default=0, ge=0)
     pool: PoolSettings

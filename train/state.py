@@ -64,6 +64,7 @@ def load_state(path: Path, network: nn.Module, mean: nn.Module, optimiser: Optim
             number, moment = name.split(".", 1)
             state.setdefault(int(number), {})[moment] = value
         optimiser.load_state_dict({**optimiser.state_dict(), "state": state})
+        _laid_as_weights(optimiser)
         return Progress(
             int(about["step"]),
             float(about["minutes"]),
@@ -75,6 +76,14 @@ def load_state(path: Path, network: nn.Module, mean: nn.Module, optimiser: Optim
         raise WeightsError(
             f"{path.name}: no state that this training can go on from ({type(error).__name__})"
         ) from error
+
+
+def _laid_as_weights(optimiser: Optimizer) -> None:
+    """Bring the moments into the order in memory of their weights: fused steps on a GPU refuse any other."""
+    for weight, moments in optimiser.state.items():
+        for name, value in moments.items():
+            if value.shape == weight.shape:
+                moments[name] = torch.empty_like(weight).copy_(value)
 
 
 def _below(tensors: dict[str, Tensor], kind: str) -> dict[str, Tensor]:

@@ -9,6 +9,7 @@ import torch
 import yaml
 from PIL import Image
 from safetensors import safe_open
+from torch.nn.utils import convert_conv2d_weight_memory_format
 
 import raysplay.train.consistency
 import raysplay.train.feed
@@ -18,7 +19,7 @@ from raysplay.configs import CONFIG_DIR, landmark_schema, load
 from raysplay.configs.load import ConfigError, digest
 from raysplay.infer.network.weights import WeightsError, load_weights, save_weights
 from raysplay.infer.settings import reading_settings
-from raysplay.train.fit import RunningAverage, build_network, fit, run
+from raysplay.train.fit import RunningAverage, build_network, fit, optimiser_of, run
 from raysplay.train.real_crops.real_films import MARGIN
 from raysplay.train.settings import TrainSettings
 from raysplay.train.state import STATE_NAME, load_state, save_state
@@ -212,6 +213,34 @@ def test_a_configuration_that_cannot_be_is_refused(tmp_path, change, where):
         load(TrainSettings, path)
 
 
+class TestTeacher:
+    """A lean network beside what the careful one says; the loss of either is in the log."""
+
+    def log(self, settings):
+        lines = []
+        fit(settings, lines.append)
+        return [line for line in lines if line["event"] == "step"]
+
+    def test_without_a_teacher_nothing_is_distilled(self, configure):
+        (line,) = self.log(configure("lean_landmarks", steps=1, teacher=None))
+        assert "distil" not in line
+
+    def test_it_speaks_of_generated_feet_and_of_real_crops(self, configure, real_folder):
+        settings = configure(
+            "lean_landmarks", steps=1, real_films=real_folder, consistency_share=0.25, consistency_start=0.0
+        )
+        (real_folder / "crops.csv").write_text("crop,film,view\none.png,a.dcm,dp\ntwo.png,b.dcm,dp\n")
+        (line,) = self.log(settings)
+        assert line["distil"] > 0
+        assert line["consistency"] >= 0
+        parts = sum(line[name] for name in (*LOSSES, "distil", "consistency"))
+        assert line["loss"] == pytest.approx(parts, abs=0.002)
+
+    def test_weights_that_are_none_are_named(self, configure, tmp_path):
+        with pytest.raises(WeightsError, match="nowhere"):
+            self.log(configure("lean_landmarks", steps=1, teacher=tmp_path / "nowhere.safetensors"))
+
+
 class TestPausedTraining:
     """A training that is paused and resumed does the steps of one that was not; each part draws feet of its own."""
 
@@ -245,6 +274,17 @@ class TestPausedTraining:
             assert set(one.keys()) == set(two.keys())
             assert all(torch.equal(one.get_tensor(name), two.get_tensor(name)) for name in one.keys())  # noqa: SIM118
             assert any(name.startswith("optimiser.") and one.get_tensor(name).abs().sum() > 0 for name in one.keys())  # noqa: SIM118
+
+    def test_moments_lie_in_memory_as_their_weights_do(self, configure):
+        """Fused steps on a GPU refuse moments of another order (its error: "same dtype, device, and layout")."""
+        settings = configure("lean_landmarks", steps=1, save_every=1)
+        self.log(settings)
+        network = build_network("lean_landmarks")
+        convert_conv2d_weight_memory_format(network, torch.channels_last)
+        mean, optimiser = RunningAverage(network), optimiser_of(network, settings)
+        load_state(settings.out / STATE_NAME, network, mean.network, optimiser)
+        moments = [(weight, optimiser.state[weight]["exp_avg"]) for weight in network.parameters()]
+        assert {weight.stride() == moment.stride() for weight, moment in moments} == {True}
 
     def test_another_configuration_or_no_state_is_refused(self, configure):
         settings = configure("landmarks", steps=2, save_every=1)
