@@ -42,6 +42,8 @@ class Trial(Config):
     films, people : int
     bones : str
         Whose bones, and how the figures can be had again.
+    reader : str
+        Whose figures: a reader of ``reading.yaml``.
     """
 
     measure: str
@@ -52,6 +54,7 @@ class Trial(Config):
     films: int = Field(ge=1)
     people: int = Field(ge=1)
     bones: str
+    reader: str = "careful"
     tag: Evidence
 
     @model_validator(mode="after")
@@ -64,9 +67,9 @@ class Trial(Config):
 
 
 class Proofs(Config):
-    """All trials, what they must show, and the weights that they were made with (file name to SHA-256)."""
+    """All trials, what they must show, and by reader the weights that they were made with (file name to SHA-256)."""
 
-    weights: dict[str, str]
+    weights: dict[str, dict[str, str]]
     bounds: dict[str, ProofBounds]
     trials: tuple[Trial, ...]
 
@@ -75,17 +78,19 @@ class Proofs(Config):
         without = sorted({by_name(one.measure).unit for one in self.trials} - set(self.bounds))
         if without:
             raise ValueError(f"no bounds for the unit {', '.join(without)}")
+        strange = sorted({one.reader for one in self.trials} - set(self.weights))
+        if strange:
+            raise ValueError(f"no weights of the reader {', '.join(strange)}")
         return self
 
-    def of(self, measure: Measure) -> tuple[Trial, ...]:
-        """Trials of a measure as it is built."""
-        return tuple(
-            one for one in self.trials if one.measure == measure.name and one.construction == measure.construction
-        )
+    def of(self, measure: Measure, reader: str = "careful") -> tuple[Trial, ...]:
+        """Trials of a measure as it is built, with a reader."""
+        built = (measure.name, measure.construction, reader)
+        return tuple(one for one in self.trials if (one.measure, one.construction, one.reader) == built)
 
-    def stands(self, measure: Measure) -> bool:
+    def stands(self, measure: Measure, reader: str = "careful") -> bool:
         """Whether the trials of a measure, every person counted alike, keep to the bounds; False without any."""
-        trials = self.of(measure)
+        trials = self.of(measure, reader)
         if not trials:
             return False
         bounds = self.bounds[measure.unit]
@@ -99,9 +104,10 @@ class Proofs(Config):
 
     def proven(self, measures: Iterable[Measure], weights: Mapping[str, str]) -> frozenset[str]:
         """Names of the measures that are proven when they are read with these weights (file name to SHA-256)."""
-        if any(weights.get(name) != known for name, known in self.weights.items()):
-            return frozenset()
-        return frozenset(measure.name for measure in measures if self.stands(measure))
+        for reader, files in self.weights.items():
+            if all(weights.get(name) == known for name, known in files.items()):
+                return frozenset(measure.name for measure in measures if self.stands(measure, reader))
+        return frozenset()
 
 
 def _by_people(figures: list[tuple[float, int]]) -> float:

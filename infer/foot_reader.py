@@ -18,6 +18,7 @@ from raysplay.infer.films.film import Film
 from raysplay.infer.network.graphs import LANDMARKS, LOCATOR, MAP
 from raysplay.infer.network.loaded import load_network
 from raysplay.infer.network.locator_map import UNIT
+from raysplay.infer.network.weights_file import network_of
 from raysplay.infer.records import FootLandmarks, FoundFoot
 from raysplay.infer.settings import ReadingSettings, reading_settings
 from raysplay.infer.shafts.refine import refine_shafts
@@ -72,6 +73,8 @@ class FootReader:
             for weights, reads in ((locator_weights, LOCATOR), (landmark_weights, LANDMARKS))
         )
         self._locator, self._landmarks = locator.read, landmarks.read
+        reader = self.settings.reader_of(network_of(landmark_weights))
+        self._again_beyond = 0.0 if reader is None else reader.again_beyond
         self.digests = {**locator.digests, **landmarks.digests}
         by_torch = "torch" in (locator.runtime, landmarks.runtime)
         self.at_once = 1 if by_torch else threads or usable_cores()
@@ -83,9 +86,23 @@ class FootReader:
         return cls(*cls.shipped_weights(), threads=threads)
 
     @staticmethod
-    def shipped_weights() -> tuple[Path, Path]:
-        """Locator's and landmark network's weights that come with the package."""
-        return WEIGHTS_DIR / "locator.safetensors", WEIGHTS_DIR / "landmarks.safetensors"
+    def shipped_weights(reader: str = "careful") -> tuple[Path, Path]:
+        """Locator's and landmark network's weights that come with the package, of a reader in ``reading.yaml``."""
+        pair = reading_settings().readers[reader]
+        return WEIGHTS_DIR / f"{pair.locator}.safetensors", WEIGHTS_DIR / f"{pair.landmarks}.safetensors"
+
+    @classmethod
+    def by_landmarks(cls, weights: Path, threads: int | None = None) -> FootReader:
+        """The reader with other weights for the landmarks, and the shipped locator that belongs to their network.
+
+        Raises
+        ------
+        WeightsError
+            If a weights file cannot be used.
+        """
+        reader = reading_settings().reader_of(network_of(weights))
+        locator = cls.shipped_weights()[0] if reader is None else WEIGHTS_DIR / f"{reader.locator}.safetensors"
+        return cls(locator, weights, threads=threads)
 
     def find(self, film: Film) -> list[FoundFoot]:
         """Every foot on the film, surest first; at most ``feet_max`` of the settings."""
@@ -173,8 +190,8 @@ class FootReader:
     def landmarks(self, film: Film, foot: FoundFoot) -> FootLandmarks:
         """Landmarks of one found foot, with the view as seen at full resolution.
 
-        The crop is laid over the foot again by the landmarks of the first pass, then read once more. Cortices of the
-        shafts are then refined on the film's own pixels.
+        The crop is laid over the foot again by the landmarks of the first pass, then read once more, unless it hardly
+        moved and the reader does without. Cortices of the shafts are then refined on the film's own pixels.
         """
         film_from_even = _film_from_even(film)
         even_from_film = np.linalg.inv(film_from_even).astype(np.float64)
@@ -185,7 +202,10 @@ class FootReader:
             placed = self._lay(even, foot.side == "L", weight)
             if placed is None:
                 break
-            read = self._read(film, replace(foot, film_from_crop=film_from_even @ placed[0]))
+            laid = film_from_even @ placed[0]
+            if _moved(read.foot.film_from_crop, laid, self.settings.crop_size) < self._again_beyond:
+                break
+            read = self._read(film, replace(foot, film_from_crop=laid))
         if self.settings.shaft_edges is not None:
             read = refine_shafts(film, read, self._schema, self.settings.shaft_edges)
         rows, columns = film.pixels.shape
@@ -208,6 +228,14 @@ class FootReader:
             dict(zip(CONDITIONS, _sigmoid(seen["conditions"]).tolist(), strict=True)),
             float(seen["strangeness"]),
         )
+
+
+def _moved(before: FloatArray, after: FloatArray, size: tuple[int, int]) -> float:
+    """How far a crop of (rows, columns) moved, in its pixels: root mean square over its corners."""
+    rows, columns = size
+    corners = np.array([[0.0, 0.0], [columns, 0.0], [0.0, rows], [columns, rows]])
+    gap = transform_points(np.linalg.inv(before) @ after, corners) - corners
+    return float(np.sqrt((gap**2).sum(1).mean()))
 
 
 def usable_cores() -> int:

@@ -79,13 +79,13 @@ def networks(threads: int | None = None, landmark_weights: Path | str | None = N
     WeightsError
         If a weights file cannot be used.
     """
-    from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
+    from raysplay.infer.foot_reader import FootReader
 
     if threads is not None:
         threads = min(threads, os.cpu_count() or threads)  # more only slow it, and far more end the program
     if landmark_weights is None:
         return FootReader.shipped(threads=threads)
-    return FootReader(WEIGHTS_DIR / "locator.safetensors", Path(landmark_weights), threads=threads)
+    return FootReader.by_landmarks(Path(landmark_weights), threads)
 
 
 def measure(

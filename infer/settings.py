@@ -52,6 +52,18 @@ class ShaftEdgeSettings(Config):
     gross_share: Share
 
 
+class ReaderSettings(Config):
+    """A pair of networks that read films.
+
+    Names of weights, as they ship and as their files are marked; and from which move of the crop on (root mean square
+    over its corners, pixels) it is read once more.
+    """
+
+    locator: str
+    landmarks: str
+    again_beyond: float = Field(ge=0.0)
+
+
 class ReadingSettings(Config):
     """How feet are found and cut out, and how shafts are refined (``shaft_edges``; none: the network alone)."""
 
@@ -63,12 +75,17 @@ class ReadingSettings(Config):
     same_foot: float = Field(ge=0.0)
     feet_max: int = Field(ge=1)
     passes: int = Field(ge=1)
+    readers: Annotated[dict[str, ReaderSettings], Field(min_length=1)]
     shaft_edges: ShaftEdgeSettings | None
 
     @property
     def crop_size(self) -> tuple[int, int]:
         """Rows and columns of the upright crop."""
         return self.crop_rows, self.crop_columns
+
+    def reader_of(self, network: str) -> ReaderSettings | None:
+        """The reader whose landmarks the network of that name places; none if it is no reader's."""
+        return next((one for one in self.readers.values() if one.landmarks == network), None)
 
     @property
     def anchor_points(self) -> npt.NDArray[np.float64]:

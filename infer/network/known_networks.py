@@ -7,6 +7,8 @@ from torch import nn
 from raysplay.configs.load import landmark_schema
 from raysplay.infer.network.graphs import LANDMARKS, LOCATOR
 from raysplay.infer.network.landmark_network import LandmarkNetwork
+from raysplay.infer.network.lean_landmark_network import LeanLandmarkNetwork
+from raysplay.infer.network.lean_locator_network import LeanLocatorNetwork
 from raysplay.infer.network.locator_network import LocatorNetwork
 from raysplay.infer.settings import ReadingSettings
 
@@ -19,5 +21,7 @@ def known_networks(settings: ReadingSettings) -> dict[str, tuple[str, nn.Module]
     """
     return {
         "landmark_network": (LANDMARKS, LandmarkNetwork(len(landmark_schema()))),
+        "lean_landmark_network": (LANDMARKS, LeanLandmarkNetwork(len(landmark_schema()))),
+        "lean_locator_network": (LOCATOR, LeanLocatorNetwork(len(settings.anchors))),
         "locator_network": (LOCATOR, LocatorNetwork(len(settings.anchors))),
     }

@@ -31,6 +31,17 @@ def read_weights(path: Path) -> tuple[dict[str, npt.NDArray[Any]], dict[str, str
         raise WeightsError(f"{path.name}: cannot be read as weights ({reason})") from error
 
 
+def network_of(path: Path) -> str:
+    """Name of the network that a weights file is for, as training marks it; empty where it is not marked.
+
+    Raises
+    ------
+    WeightsError
+        If the file is missing or damaged.
+    """
+    return read_weights(path)[1].get("network", "")
+
+
 def digest(path: Path) -> str:
     """SHA-256 of the file in hexadecimal.
 

@@ -12,7 +12,7 @@ from raysplay.configs.views import VIEWS
 from raysplay.infer.compare.truth import read_truth
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, Spacing
-from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
+from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader, _moved
 from raysplay.infer.network.graphs import MAP
 from raysplay.infer.network.locator_map import UNIT
 from raysplay.infer.network.weights_error import WeightsError
@@ -182,6 +182,41 @@ def test_landmarks_lie_on_the_film_where_the_crop_shows_them(untrained_reader, d
     assert max(read.foot.view, key=read.foot.view.get) == "dp"
 
 
+class TestReadingAgain:
+    """A crop is laid anew over the landmarks that it gave, and read once more where it moved far enough."""
+
+    @pytest.fixture
+    def read(self, untrained_reader, centre_of_mass):
+        """How often the crop is read where one more read asks for a move of that many pixels."""
+
+        def count(beyond):
+            reader = untrained_reader()
+            reader._locator = lambda picture: answer([(pose("R", 10, 0.4, (200, 190)), False, 0.9, "dp")])
+            reader._landmarks = Seeker(centre_of_mass)
+            reader._again_beyond = beyond
+            film = replace(film_of(), pixels=np.full((SIDE, SIDE), 0.5, np.float32))
+            (foot,) = reader.find(film)
+            reader.landmarks(film, foot)
+            return len(reader._landmarks.pictures)
+
+        return count
+
+    def test_the_careful_reader_always_reads_again(self, read):
+        assert read(0.0) == reading_settings().passes == 2
+
+    def test_a_crop_that_lies_well_is_read_once(self, read):
+        assert read(1.0) == 1
+
+    def test_a_move_is_the_root_mean_square_over_the_corners(self):
+        before = np.array([[2.0, 0, 5], [0, 2, 7], [0, 0, 1]])
+        aside = before @ np.array([[1.0, 0, 3], [0, 1, 4], [0, 0, 1]])
+        assert _moved(before, aside, (576, 384)) == pytest.approx(5.0)
+        turned = before @ np.array([[0.0, -1, 0], [1, 0, 0], [0, 0, 1]])
+        # A quarter turn about a corner carries every corner by its distance from there times the root of two.
+        distances = np.array([0, 384, 576, np.hypot(384, 576)]) * np.sqrt(2)
+        assert _moved(before, turned, (576, 384)) == pytest.approx(np.sqrt((distances**2).mean()))
+
+
 def foot_anchors():
     return reading_settings().anchors
 
@@ -238,6 +273,12 @@ def shipped():
     return FootReader.shipped(threads=1)
 
 
+@pytest.fixture(scope="module", params=list(reading_settings().readers))
+def each(request):
+    """Every reader that comes with the package."""
+    return FootReader.by_landmarks(FootReader.shipped_weights(request.param)[1], threads=1)
+
+
 @pytest.fixture(scope="module")
 def settings():
     shipped = archive_settings()
@@ -265,10 +306,10 @@ def as_film(pixels, aspect=1.0):
 
 @needs_weights
 @pytest.mark.parametrize("name", list(ASKED))
-def test_feet_are_found_with_their_side_and_hallux_valgus_angle(shipped, films, name):
+def test_feet_are_found_with_their_side_and_hallux_valgus_angle(each, films, name):
     made = films[name]
     film = as_film(made.pixels)
-    read = read_all(shipped, film)
+    read = read_all(each, film)
     assert len(read) == len(made.feet)
     for truth in made.feet:
         left, top, right, bottom = truth.box
@@ -278,6 +319,16 @@ def test_feet_are_found_with_their_side_and_hallux_valgus_angle(shipped, films, 
         assert nearest.foot.side_probability > 0.5
         assert max(nearest.foot.view, key=nearest.foot.view.get) == "dp"
         assert hva(nearest, film) == pytest.approx(truth.measures["hva"], abs=DEGREES)
+
+
+@needs_weights
+def test_a_reader_is_known_by_the_weights_of_its_landmarks(tmp_path):
+    for name, reader in reading_settings().readers.items():
+        own = tmp_path / f"mine_{name}.safetensors"
+        own.write_bytes((WEIGHTS_DIR / f"{reader.landmarks}.safetensors").read_bytes())
+        made = FootReader.by_landmarks(own, threads=1)
+        assert f"{reader.locator}.safetensors" in made.digests
+        assert made._again_beyond == reader.again_beyond
 
 
 @needs_weights

@@ -15,7 +15,7 @@ SHIPPED = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in 
 
 def test_the_proofs_are_of_the_weights_that_ship():
     """New weights must be tried on foreign bones again before anything they read is called proven."""
-    assert proofs().weights == SHIPPED
+    assert {name: known for files in proofs().weights.values() for name, known in files.items()} == SHIPPED
 
 
 def test_a_run_reports_by_default_only_what_is_proven():
