@@ -18,7 +18,7 @@ RESULT := demo/result
 .venv/.made:
 	@$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "Python 3.11 or newer is needed")'
 	@$(PYTHON) -m venv .venv
-	@echo "Setting up .venv (some minutes: torch is large)"
+	@echo "Setting up .venv (some minutes: torch, which makes the invented films, is large)"
 	@$(BIN)/python -m pip install --quiet --upgrade pip "setuptools>=77" wheel $(QUIETLY)
 	@touch $@
 

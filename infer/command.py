@@ -347,6 +347,8 @@ def print_summary(run: MeasuredRun, console: Console) -> None:
         f"{run.wall_seconds:.1f} s, {report.films_per_minute(run.wall_seconds):.0f} films a minute",
         highlight=False,
     )
+    if report.seconds:
+        console.print(_where_time_went(run), highlight=False, soft_wrap=True)
     for said in run.passed_over:
         console.print(f"{said[0].upper()}{said[1:]}", highlight=False, soft_wrap=True)
     for line in _missing(run):
@@ -361,6 +363,18 @@ def print_summary(run: MeasuredRun, console: Console) -> None:
         why = f"{feet} for a person" if waiting else "a person confirms the numbers that are used"
         console.print(f"Next: {why}: raysplay review {shlex.quote(str(run.folder))}", highlight=False, soft_wrap=True)
     console.print(CAUTION, style="bold")
+
+
+def _where_time_went(run: MeasuredRun) -> str:
+    """Stages by their share of the time of all threads and processes; what the networks' arithmetic came to."""
+    seconds = {stage: spent for stage, spent in run.report.seconds.items() if spent > 0}
+    whole = sum(seconds.values())
+    shares = sorted(((spent / whole, stage) for stage, spent in seconds.items()), reverse=True)
+    each = ", ".join(f"{stage} {share:.0%}" for share, stage in shares if share >= 0.005)
+    reached = run.report.share_of_machine(run.wall_seconds)
+    return f"Time of all threads: {each}." + (
+        f" The networks reached {reached:.0%} of this machine's rate of matrix products." if reached else ""
+    )
 
 
 _REASONS_SHOWN = 12

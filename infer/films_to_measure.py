@@ -72,11 +72,11 @@ class FilmsToMeasure:
     def read(self, feet: ReadsFeet) -> Generator[FilmReading]:
         """Every film, in order; processes that decode films end when the generator does, or is closed."""
         # These bring the decoders with them; a wrong call should not have to wait for that.
-        from raysplay.infer.films.decode import FilmReader
+        from raysplay.infer.films.decode import FilmReaders
         from raysplay.infer.films.person import new_key
-        from raysplay.infer.pipeline import FilmPipeline
+        from raysplay.infer.pipeline import FilmPipeline, at_once_of
 
-        with FilmReader(self.reading.model_copy(update={"person_key": new_key()})) as films:
+        with FilmReaders(at_once_of(feet), self.reading.model_copy(update={"person_key": new_key()})) as films:
             yield from FilmPipeline(films, feet, self.limits, landmark_schema(), self.protocol).read(self.candidates)
 
     @property

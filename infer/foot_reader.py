@@ -22,6 +22,7 @@ from raysplay.infer.network.weights_file import network_of
 from raysplay.infer.records import FootLandmarks, FoundFoot
 from raysplay.infer.settings import ReadingSettings, reading_settings
 from raysplay.infer.shafts.refine import refine_shafts
+from raysplay.infer.spending import add_operations, stage
 from raysplay.infer.warp import crop, similarity, transform_covariance, transform_points
 
 FloatArray = npt.NDArray[np.float64]
@@ -78,7 +79,7 @@ class FootReader:
         self.digests = {**locator.digests, **landmarks.digests}
         by_torch = "torch" in (locator.runtime, landmarks.runtime)
         self.at_once = 1 if by_torch else threads or usable_cores()
-        self._flops = {"find": locator.flops, "landmarks": landmarks.flops}
+        self._operations = {LOCATOR: locator.flops, LANDMARKS: landmarks.flops}
 
     @classmethod
     def shipped(cls, threads: int | None = None) -> FootReader:
@@ -107,6 +108,7 @@ class FootReader:
     def find(self, film: Film) -> list[FoundFoot]:
         """Every foot on the film, surest first; at most ``feet_max`` of the settings."""
         small, film_from_square = _film_square(film, self.settings.film_side)
+        add_operations(self._operations[LOCATOR])
         output = self._locator(small)[MAP]
         found: list[FoundFoot] = []
         centres: list[tuple[FloatArray, float]] = []
@@ -207,7 +209,8 @@ class FootReader:
                 break
             read = self._read(film, replace(foot, film_from_crop=laid))
         if self.settings.shaft_edges is not None:
-            read = refine_shafts(film, read, self._schema, self.settings.shaft_edges)
+            with stage("refine"):
+                read = refine_shafts(film, read, self._schema, self.settings.shaft_edges)
         rows, columns = film.pixels.shape
         off = (read.points < -0.5).any(-1) | (read.points[:, 0] > columns - 0.5) | (read.points[:, 1] > rows - 0.5)
         return replace(read, confidence=np.where(off, 0.0, read.confidence))
@@ -215,6 +218,7 @@ class FootReader:
     def _read(self, film: Film, foot: FoundFoot) -> FootLandmarks:
         """One pass of the landmark network over the foot's crop; points in pixels of the film."""
         matrix = foot.film_from_crop
+        add_operations(self._operations[LANDMARKS])
         seen = self._landmarks(crop(film.pixels, matrix, self.settings.crop_size))
         in_crop = seen["points"].astype(np.float64)
         l11, l21, l22 = seen["spread"].astype(np.float64).T

@@ -26,11 +26,12 @@ from raysplay.infer.films.polarity import UNCLEAR, negative
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.records import Decision, FilmRecord, FootLandmarks, FootRecord, FoundFoot, Measurement, Outcome
+from raysplay.infer.spending import Spending, spending_of_a_film, stage
 from raysplay.measure import LandmarkSchema, measure_feet, to_foot_frame
 from raysplay.measure.definition import MILLIMETRE
 
 _AHEAD = 2
-"""Films decoded ahead of the network; bounds memory."""
+"""Films under way beyond those that the networks look at, decoded or being decoded; bounds memory."""
 
 
 class ReadsFilms(Protocol):
@@ -52,6 +53,11 @@ class ReadsFeet(Protocol):
 
     def landmarks(self, film: Film, foot: FoundFoot) -> FootLandmarks:
         """Landmarks of one found foot."""
+
+
+def at_once_of(reader: object) -> int:
+    """How many threads may use what reads films or feet; 1 where it does not say."""
+    return max(1, int(getattr(reader, "at_once", 1)))
 
 
 @dataclass(frozen=True)
@@ -92,40 +98,61 @@ class FilmPipeline:
     def read(self, candidates: Iterable[Candidate]) -> Iterator[FilmReading]:
         """Read every candidate, in the order given, one result each.
 
-        The next films are decoded in the background while the network looks at the present one. Nothing that goes
-        wrong in one film ends the run: it becomes that film's reason.
+        The next films are decoded in the background while the networks look at the present ones, each in a thread of
+        its own as far as networks and readers allow. Nothing that goes wrong in one film ends the run: it becomes that
+        film's reason.
         """
         queue = iter(candidates)
-        with ThreadPoolExecutor(max_workers=1, thread_name_prefix="decode") as background:
-            waiting: deque[tuple[Candidate, Future[_Opened]]] = deque()
+        at_once, decoders = at_once_of(self._feet), at_once_of(self._films)
+        with (
+            ThreadPoolExecutor(max_workers=decoders, thread_name_prefix="decode") as decoding,
+            ThreadPoolExecutor(max_workers=at_once, thread_name_prefix="read") as reading,
+        ):
+            waiting: deque[tuple[str, Future[_Opened], Future[FilmReading] | None]] = deque()
             try:
                 while True:
-                    while len(waiting) < _AHEAD and (candidate := next(queue, None)) is not None:
-                        waiting.append((candidate, background.submit(_open, candidate, self._films)))
+                    while len(waiting) < at_once - 1 + _AHEAD and (candidate := next(queue, None)) is not None:
+                        name = film_name(candidate.name)
+                        opened = decoding.submit(_open, candidate, self._films)
+                        # Alone, it is read in the thread that asks: what stands in for networks may want no other.
+                        read = reading.submit(self._read, name, opened) if at_once > 1 else None
+                        waiting.append((name, opened, read))
                     if not waiting:
                         return
-                    candidate, opened = waiting.popleft()
-                    yield self._read(film_name(candidate.name), opened.result())
+                    name, opened, read = waiting.popleft()
+                    yield self._read(name, opened) if read is None else read.result()
+                    del opened, read  # they hold a film
             finally:
-                for _, opened in waiting:
+                for _, opened, read in waiting:
                     opened.cancel()
+                    if read is not None:
+                        read.cancel()
 
-    def _read(self, name: str, opened: _Opened) -> FilmReading:
-        seconds = {"decode": opened.seconds}
+    def _read(self, name: str, opening: Future[_Opened]) -> FilmReading:
+        spending = Spending()
+        with spending_of_a_film(spending):
+            with stage("waiting"):
+                opened = opening.result()
+            spending.seconds["decode"] = opened.seconds
+            reading = self._reading(name, opened)
+        record = replace(reading.record, seconds=spending.seconds, operations=spending.operations)
+        return replace(reading, record=record)
+
+    def _reading(self, name: str, opened: _Opened) -> FilmReading:
         if opened.film is None:
-            return FilmReading(FilmRecord(name, (), opened.decision, seconds=seconds), None)
+            return FilmReading(FilmRecord(name, (), opened.decision), None)
         try:
-            seen = self._look(opened.film, seconds)
+            seen = self._look(opened.film)
             if opened.film.polarity_doubtful:
-                turned = self._look(negative(opened.film), seconds)
+                turned = self._look(negative(opened.film))
                 seen = _likelier(seen, turned, self._limits.polarity.clear_from)
-            records, marked = self._read_feet(seen, seconds)
+            with stage("measure"):
+                records, marked = self._read_feet(seen)
         except Exception as error:
-            record = FilmRecord(name, (), failed(error), opened.film.remarks, seconds)
-            return FilmReading(record, opened.film)
+            return FilmReading(FilmRecord(name, (), failed(error), opened.film.remarks), opened.film)
         decision = None if records else no_foot()
         remarks = (*seen.film.remarks, *self._on_lengths(seen.film))
-        return FilmReading(FilmRecord(name, records, decision, remarks, seconds), seen.film, marked)
+        return FilmReading(FilmRecord(name, records, decision, remarks), seen.film, marked)
 
     def _on_lengths(self, film: Film) -> tuple[Remark, ...]:
         """What the film's millimetres are, where the protocol reports any."""
@@ -134,22 +161,18 @@ class FilmPipeline:
         statement = self._protocol.spacing[film.spacing.kind.value].statement
         return (Remark(RemarkKind.LENGTHS, f"lengths: {statement}"),)
 
-    def _look(self, film: Film, seconds: dict[str, float]) -> _Seen:
-        clock = _Clock(seconds)
-        found = self._feet.find(film)
-        clock.lap("find")
+    def _look(self, film: Film) -> _Seen:
+        with stage("find"):
+            found = self._feet.find(film)
         refused = [refusal(foot, self._limits) for foot in found]
-        located = [
-            _nowhere(foot, len(self._schema)) if refused[i] else self._feet.landmarks(film, foot)
-            for i, foot in enumerate(found)
-        ]
-        clock.lap("landmarks")
+        with stage("landmarks"):
+            located = [
+                _nowhere(foot, len(self._schema)) if refused[i] else self._feet.landmarks(film, foot)
+                for i, foot in enumerate(found)
+            ]
         return _Seen(film, located, refused)
 
-    def _read_feet(
-        self, seen: _Seen, seconds: dict[str, float]
-    ) -> tuple[tuple[FootRecord, ...], tuple[tuple[int, ...], ...]]:
-        clock = _Clock(seconds)
+    def _read_feet(self, seen: _Seen) -> tuple[tuple[FootRecord, ...], tuple[tuple[int, ...], ...]]:
         film, located = seen.film, seen.located
         records: list[FootRecord] = []
         marked: list[tuple[int, ...]] = []
@@ -169,7 +192,6 @@ class FilmPipeline:
                 continue
             records.append(FootRecord(landmarks, given(case, self._limits), decision))
             marked.append(tuple(doubtful(case, self._limits.landmarks, reported(measurements))))
-        clock.lap("measure")
         return tuple(records), tuple(marked)
 
     def _measure(self, film: Film, landmarks: FootLandmarks) -> tuple[Measurement, ...]:
@@ -259,14 +281,3 @@ def _likelier(as_it_is: _Seen, turned: _Seen, clear_from: float) -> _Seen:
 def _nowhere(foot: FoundFoot, landmarks: int) -> FootLandmarks:
     """Landmarks of a foot that is not measured: none of them placed."""
     return FootLandmarks(foot, np.full((landmarks, 2), np.nan), np.full((landmarks, 2, 2), np.nan), np.zeros(landmarks))
-
-
-class _Clock:
-    def __init__(self, seconds: dict[str, float]) -> None:
-        self._seconds = seconds
-        self._last = time.perf_counter()
-
-    def lap(self, stage: str) -> None:
-        now = time.perf_counter()
-        self._seconds[stage] = self._seconds.get(stage, 0.0) + now - self._last
-        self._last = now

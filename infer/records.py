@@ -148,10 +148,14 @@ class FootRecord:
 
 @dataclass(frozen=True)
 class FilmRecord:
-    """Everything known of one film; ``decision`` speaks for the film where no foot was found."""
+    """Everything known of one film; ``decision`` speaks for the film where no foot was found.
+
+    ``seconds`` by stage and ``operations`` of networks say what reading it cost.
+    """
 
     film: str
     feet: tuple[FootRecord, ...]
     decision: Decision | None
     remarks: tuple[Remark, ...] = ()
     seconds: dict[str, float] | None = None
+    operations: float = 0.0

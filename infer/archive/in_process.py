@@ -1,4 +1,4 @@
-"""Reads films in this process: one network on all its threads, the next film decoded meanwhile."""
+"""Reads films in this process, one in each thread; the next ones are decoded and pictures are drawn meanwhile."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import contextlib
 import platform
 from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,7 +17,7 @@ from raysplay.infer.archive.reader_key import reader_key
 from raysplay.infer.archive.reading import answer
 from raysplay.infer.films.collect import Candidate
 from raysplay.infer.films.film_identity import Stamp, stamp
-from raysplay.infer.pipeline import FilmPipeline, ReadsFeet
+from raysplay.infer.pipeline import FilmPipeline, ReadsFeet, at_once_of
 
 if TYPE_CHECKING:
     from raysplay.infer.films_to_measure import FilmsToMeasure
@@ -44,25 +45,36 @@ class InProcess:
         self.machine = machine()
 
     def read(self, jobs: Iterator[Job], person_key: str) -> Iterator[tuple[Job, Answer]]:
-        """Every file, in order."""
+        """Every file, in order; pictures of a film are drawn while the networks look at the next ones."""
         # It brings the decoders with it; a wrong call should not have to wait for that.
-        from raysplay.infer.films.decode import FilmReader
+        from raysplay.infer.films.decode import FilmReaders
         from raysplay.infer.selection.select import kept_or_refused
 
         waiting: deque[tuple[Job, Stamp | None]] = deque()
+        at_once = at_once_of(self._feet)
 
         def candidates() -> Iterator[Candidate]:
             for job in jobs:
                 waiting.append((job, stamp(job.path)))
                 yield Candidate(job.path, job.name)
 
-        with FilmReader(self._films.model_copy(update={"person_key": person_key})) as films:
+        limits = self._films.model_copy(update={"person_key": person_key})
+        with FilmReaders(at_once, limits) as films, ThreadPoolExecutor(at_once, "answer") as answering:
             pipeline = FilmPipeline(films, self._feet, self._limits, landmark_schema(), self._protocol)
             asked = kept_or_refused(candidates(), films, self._feet) if self._select else candidates()
             with contextlib.closing(pipeline.read(asked)) as readings:  # type: ignore[type-var]
+                answers: deque[tuple[Job, Future[Answer]]] = deque()
                 for reading in readings:
                     job, before = waiting.popleft()
-                    yield job, answer(reading, job.path, before, level=self._level)
+                    answers.append((job, answering.submit(answer, reading, job.path, before, level=self._level)))
+                    del reading  # it holds a film
+                    # As many wait as networks read at once; alone, none: what is told of a film is told at once.
+                    while len(answers) >= at_once:
+                        job, made = answers.popleft()
+                        yield job, made.result()
+                while answers:
+                    job, made = answers.popleft()
+                    yield job, made.result()
 
     def close(self) -> None:
         """Nothing to end."""

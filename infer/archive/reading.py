@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import time
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
@@ -58,7 +57,7 @@ def answer(
         digest,
         after,
         pictures,
-        seconds or sum(spent.values()),
+        seconds or sum(passed for stage, passed in spent.items() if stage != "waiting"),
     )
     if before != after or ReasonKind.CHANGED.value in made.kinds:
         return made.unmarked(ReasonKind.CHANGED)
@@ -79,13 +78,11 @@ def worst(decisions: Iterable[Decision]) -> Outcome:
 
 def _pictures(reading: FilmReading, level: float) -> Iterator[tuple[str, bytes]]:
     from raysplay.infer.outputs.overlay import draw_overlay
+    from raysplay.infer.outputs.png import png
 
     record, film = reading.record, reading.film
     assert film is not None
     for index, foot in enumerate(record.feet):
         marked = reading.doubtful[index] if index < len(reading.doubtful) else ()
         picture = draw_overlay(film, record.film, foot, landmark_schema(), marked, level=level)
-        content = io.BytesIO()
-        # Fast compression: the pictures are many and mostly noise.
-        picture.save(content, format="PNG", compress_level=1)
-        yield overlay_name(record.film, index, foot.landmarks.foot.side), content.getvalue()
+        yield overlay_name(record.film, index, foot.landmarks.foot.side), png(picture)

@@ -41,6 +41,7 @@ def stored(record: FilmRecord, film: Film | None) -> bytes:
         "decision": None if record.decision is None else _decision(record.decision),
         "remarks": [[remark.kind.value, remark.text] for remark in record.remarks],
         "seconds": record.seconds or {},
+        "operations": record.operations,
         "film": None if film is None else _film(film),
     }
     return zlib.compress(json.dumps(content, separators=(",", ":")).encode("ascii"), 1)
@@ -66,6 +67,7 @@ def restored(name: str, content: bytes) -> tuple[FilmRecord, Film | None]:
             None if about["decision"] is None else _decision_of(about["decision"]),
             tuple(Remark(RemarkKind(kind), text) for kind, text in about["remarks"]),
             {str(stage): float(spent) for stage, spent in about["seconds"].items()},
+            float(about.get("operations", 0.0)),
         )
         return record, None if about["film"] is None else _film_of(name, about["film"])
     except (zlib.error, KeyError, TypeError, AttributeError, RecursionError) as error:

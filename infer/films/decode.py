@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import queue
 import signal
 import subprocess
 import sys
@@ -181,6 +182,53 @@ class FilmReader:
             if stream is not None:
                 with contextlib.suppress(OSError):
                     stream.close()
+
+
+class FilmReaders:
+    """Readers for several threads, each with a child of its own; no more are started than are needed at once.
+
+    Parameters
+    ----------
+    at_once : int
+        Threads that may read.
+    limits : FilmLimits, optional
+        Those of ``configs/films.yaml`` by default.
+    """
+
+    def __init__(self, at_once: int, limits: FilmLimits | None = None) -> None:
+        self.at_once = at_once
+        self._readers = [FilmReader(limits) for _ in range(at_once)]
+        # The last one used comes first: its child is there already.
+        self._free: queue.LifoQueue[FilmReader] = queue.LifoQueue()
+        for reader in reversed(self._readers):
+            self._free.put(reader)
+
+    def __enter__(self) -> FilmReaders:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def read(self, path: Path) -> Film:
+        """Decode the file at ``path``, as :meth:`FilmReader.read` does.
+
+        Raises
+        ------
+        FilmRejected, RuntimeError
+            As there.
+        """
+        reader = self._free.get()
+        try:
+            return reader.read(path)
+        finally:
+            self._free.put(reader)
+
+    def close(self) -> None:
+        """End all children."""
+        for reader in self._readers:
+            reader.close()
 
 
 class _ChildFailed(Exception):  # noqa: N818

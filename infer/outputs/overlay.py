@@ -249,9 +249,12 @@ def _film_part(film: Film, window: _Window) -> npt.NDArray[np.uint8]:
     left, top, right, bottom = (int(v) for v in window.bones)
     foot = film.pixels[top : bottom + 1, left : right + 1]
     dark, bright = np.percentile(foot[:: max(1, foot.shape[0] // 500), :: max(1, foot.shape[1] // 500)], (1, 99.7))
-    grey = np.clip((part - dark) / max(float(bright - dark), 1e-6), 0.0, 1.0)
+    stretch = np.float32(255.0 / max(float(bright - dark), 1e-6))
+    grey = part * stretch
+    grey -= np.float32(dark) * stretch
+    np.clip(grey, 0.0, 255.0, out=grey)
     filter_ = Image.Resampling.LANCZOS if window.scale_x < 1 else Image.Resampling.BICUBIC
-    shown = Image.fromarray((grey * 255).astype(np.uint8)).resize((window.width, window.height), filter_)
+    shown = Image.fromarray(grey.astype(np.uint8)).resize((window.width, window.height), filter_)
     return np.pad(np.asarray(shown), ((0, 0), window.ground))
 
 

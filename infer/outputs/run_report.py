@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from raysplay.configs.load import CONFIG_DIR, digest
+from raysplay.infer.machine_rate import operations_a_second
 from raysplay.infer.outputs import run_format
 from raysplay.infer.outputs.table_digests import KEY
 from raysplay.infer.reason import ReasonKind
@@ -43,7 +44,9 @@ class RunReport:
     withheld : Counter
         Feet from which a measure was withheld, by its name.
     seconds : dict of str to float
-        By stage.
+        By stage, of all threads and processes together.
+    operations : float
+        Multiplications and additions of the networks.
     """
 
     films: int = 0
@@ -53,6 +56,7 @@ class RunReport:
     reasons: Counter[ReasonKind] = field(default_factory=Counter)
     withheld: Counter[str] = field(default_factory=Counter)
     seconds: dict[str, float] = field(default_factory=dict)
+    operations: float = 0.0
 
     def add(self, record: FilmRecord) -> None:
         """Count one film with its feet."""
@@ -71,6 +75,7 @@ class RunReport:
             if foot.decision.outcome is not Outcome.REFUSED:
                 self.withheld.update(one.measure for one in foot.measurements if one.withheld)
         self.add_seconds(record.seconds or {})
+        self.operations += record.operations
 
     def add_seconds(self, seconds: dict[str, float]) -> None:
         """Add time spent in stages; stages that overlap are counted each in full."""
@@ -98,6 +103,13 @@ class RunReport:
     def films_per_minute(self, wall_seconds: float) -> float:
         """Films counted so far over a time in seconds; 0 for no time."""
         return 60.0 * self.films / wall_seconds if wall_seconds > 0 else 0.0
+
+    def share_of_machine(self, wall_seconds: float) -> float:
+        """What the networks computed, as a share of what products of matrices would have come to in that time.
+
+        By the rate that this process measures once; 0 for no time.
+        """
+        return self.operations / (wall_seconds * operations_a_second()) if wall_seconds > 0 and self.operations else 0.0
 
     def as_json(
         self,
@@ -160,6 +172,14 @@ class RunReport:
             "wall_seconds": round(wall_seconds, 3),
             "films_per_minute": round(self.films_per_minute(wall_seconds), 2),
             "seconds_by_stage": {stage: round(spent, 3) for stage, spent in sorted(self.seconds.items())},
+            "arithmetic": self._arithmetic(wall_seconds),
+        }
+
+    def _arithmetic(self, wall_seconds: float) -> dict[str, float]:
+        return {
+            "networks_gigaflop": round(self.operations / 1e9, 3),
+            "machine_gigaflop_per_second": round(operations_a_second() / 1e9, 1),
+            "share_of_machine": round(self.share_of_machine(wall_seconds), 4),
         }
 
     def _counts(self) -> dict[str, Any]:

@@ -117,6 +117,7 @@ class RunWriter:
     def _draw(self, record: FilmRecord, film: Film, doubtful: Sequence[Collection[int]]) -> list[str]:
         """Save a picture of every foot; their paths in the folder."""
         from raysplay.infer.outputs.overlay import draw_overlay
+        from raysplay.infer.outputs.png import png
 
         paths = []
         for index, foot in enumerate(record.feet):
@@ -124,8 +125,7 @@ class RunWriter:
             picture = draw_overlay(film, record.film, foot, self._schema, marked, level=self._level)
             name = overlay_name(record.film, index, foot.landmarks.foot.side)
             with writing(self._folder.path):
-                # Fast compression: the pictures are many and mostly noise.
-                picture.save(self._folder.overlay(name), format="PNG", compress_level=1)
+                self._folder.overlay(name).write_bytes(png(picture))
             paths.append(f"{OVERLAYS}/{name}")
         return paths
 

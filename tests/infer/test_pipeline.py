@@ -18,6 +18,7 @@ from raysplay.infer.films.polarity import INVERTED, UNCLEAR
 from raysplay.infer.pipeline import FilmPipeline
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import Decision, Outcome, Withheld
+from raysplay.infer.spending import add_operations, stage
 
 LATERAL = {"dp": 0.02, "oblique": 0.03, "lateral": 0.95, "other": 0.0}
 OBLIQUE = {"dp": 0.02, "oblique": 0.97, "lateral": 0.01, "other": 0.0}
@@ -347,3 +348,78 @@ def test_an_interruption_is_not_swallowed(schema):
                 candidates("a", "b")
             )
         )
+
+
+class SeveralAtOnce(KnownFeet):
+    """Lets ``at_once`` threads look, and comes back from a film only when as many are looked at as there can be."""
+
+    at_once = 3
+
+    def __init__(self, last):
+        super().__init__()
+        self.meeting, self.last = threading.Barrier(self.at_once), last
+        self.inside, self.most, self.lock = 0, 0, threading.Lock()
+
+    def find(self, film):
+        with self.lock:
+            self.inside += 1
+            self.most = max(self.most, self.inside)
+        if film.path.name <= self.last:
+            self.meeting.wait(timeout=120)
+        with self.lock:
+            self.inside -= 1
+        if film.path.name == "e":
+            raise ZeroDivisionError
+        return []
+
+
+def test_several_films_are_looked_at_at_once_and_come_in_order(schema):
+    names = "abcdefghij"
+    feet, taken = SeveralAtOnce(last="i"), []
+
+    def listed():
+        for candidate in candidates(*names):
+            taken.append(candidate.name)
+            yield candidate
+
+    films = BlankFilms()
+    films.at_once = 2
+    done = []
+    for count, one in enumerate(
+        FilmPipeline(films, feet, decision_settings(), schema, protocol()).read(listed()), start=1
+    ):
+        assert len(taken) <= count + 4, "films under way are bounded"
+        done.append(one.record)
+    assert [record.film for record in done] == list(names)
+    assert feet.most == 3
+    # What fails on one film is that film's own.
+    kinds = [record.decision.reasons[0].kind for record in done]
+    assert kinds == [ReasonKind.INTERNAL_ERROR if name == "e" else ReasonKind.NO_FOOT_FOUND for name in names]
+
+
+def test_an_interruption_is_not_swallowed_by_a_thread(schema):
+    class Interrupted(KnownFeet):
+        at_once = 2
+
+        def find(self, film):
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        list(
+            FilmPipeline(BlankFilms(), Interrupted(), decision_settings(), schema, protocol()).read(
+                candidates("a", "b", "c")
+            )
+        )
+
+
+def test_what_a_film_cost_is_told(schema):
+    class Counts(KnownFeet):
+        def find(self, film):
+            add_operations(7.0)
+            with stage("refine"):
+                return super().find(film)
+
+    (one,) = FilmPipeline(BlankFilms(), Counts(), decision_settings(), schema, protocol()).read(candidates("a"))
+    assert set(one.record.seconds) == {"waiting", "decode", "find", "refine", "landmarks", "measure"}
+    assert all(spent >= 0 for spent in one.record.seconds.values())
+    assert one.record.operations == 7.0

@@ -12,6 +12,7 @@ import subprocess
 import sys
 import textwrap
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -22,7 +23,7 @@ from pydicom.dataset import Dataset
 from pydicom.uid import JPEG2000Lossless, JPEGLSLossless, RLELossless
 
 from raysplay.infer.films import decode
-from raysplay.infer.films.decode import FilmReader
+from raysplay.infer.films.decode import FilmReader, FilmReaders
 from raysplay.infer.films.film import Damage, Film, FilmRejected
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.read import read_film
@@ -392,3 +393,31 @@ class TestThroughput:
                 children.add(reader.child_pid)
         assert len(children) == 1
         assert None not in children
+
+
+class TestSeveralReaders:
+    def test_threads_have_children_of_their_own_and_no_more_than_they_need(
+        self, limits, write, make_dicom, grey12
+    ) -> None:
+        paths = [write(make_dicom(np.roll(grey12, k, axis=1))) for k in range(4)]
+        with FilmReaders(3, limits) as readers:
+            for path in paths:
+                readers.read(path)
+            started = [one.child_pid for one in readers._readers if one.child_pid]
+            assert len(started) == 1, "one thread is served by one child"
+            with ThreadPoolExecutor(8) as pool:
+                films = list(pool.map(readers.read, paths * 4))
+            assert [film.path for film in films] == paths * 4
+            for path, film in zip(paths * 4, films, strict=True):
+                np.testing.assert_array_equal(film.pixels, readers.read(path).pixels)
+            children = {one.child_pid for one in readers._readers} - {None}
+            assert 1 <= len(children) <= 3
+        assert all(one.child_pid is None for one in readers._readers)
+
+    def test_a_film_that_is_none_leaves_its_reader_free(self, limits, tmp_path, write, make_dicom, grey12) -> None:
+        good = write(make_dicom(grey12))
+        with FilmReaders(1, limits) as readers:
+            for _ in range(2):
+                with pytest.raises(FilmRejected):
+                    readers.read(tmp_path / "none.dcm")
+            assert readers.read(good).pixels.shape == grey12.shape

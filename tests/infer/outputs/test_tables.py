@@ -301,6 +301,18 @@ def test_crops_csv_has_the_corners_of_every_foot(write, film_record, foot_record
     assert left["foot_index"] == "1"
 
 
+def test_run_json_says_what_the_arithmetic_came_to(write, film_record, monkeypatch):
+    """60 s at 50 GFLOP/s are 3,000 GFLOP, of which the networks of two films did 750."""
+    monkeypatch.setattr("raysplay.infer.outputs.run_report.operations_a_second", lambda: 50e9)
+    run = write(film_record(operations=500e9), film_record("b.dcm", operations=250e9))
+    about = json.loads((run / "run.json").read_text(encoding="utf-8"))
+    assert about["arithmetic"] == {
+        "networks_gigaflop": 750.0,
+        "machine_gigaflop_per_second": 50.0,
+        "share_of_machine": 0.25,
+    }
+
+
 def test_run_json_says_what_ran(write, film_record, foot_record):
     feet = [foot_record(), foot_record(width=9.0)]
     run = write(film_record(feet=feet, seconds={"find": 1.0}), film_record("b.dcm", feet=()))
@@ -315,7 +327,7 @@ def test_run_json_says_what_ran(write, film_record, foot_record):
     }
     assert content["films_per_minute"] == 2.0
     assert content["seconds_by_stage"]["find"] == 1.0
-    assert {"torch", "numpy", "raysplay", "python"} <= content["versions"].keys()
+    assert {"onnxruntime", "numpy", "raysplay", "python"} <= content["versions"].keys()
     assert len(content["digests"]["configs"]["decision.yaml"]) == 64
     assert content["digests"]["weights"] == {"w": "0" * 64}
     assert content["protocol"] == {
