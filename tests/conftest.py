@@ -30,6 +30,7 @@ SLOW_TOOLS = (
     "multiprocessing",
     "typer.testing",  # runs whole commands
     "playwright",  # opens a browser
+    "raysplay.infer.clinic",  # starts a server, and a process that measures
     "raysplay.infer.films.decode",  # starts a process that decodes
     "raysplay.infer.measuring",
     "raysplay.infer.foot_reader",  # loads networks

@@ -208,8 +208,8 @@ class Clinic:
             If nobody is called so, or no foot has both a person and a day.
         """
         desk = self.desk
-        if desk is None:
-            raise UnknownFootError("no film was measured yet")
+        if desk is None or not called:
+            raise UnknownFootError("there is no such person")
         persons, left = persons_of(desk, self.conditions(), called)
         if not persons and not any(one.person == called for one in left):
             raise UnknownFootError("there is no such person")

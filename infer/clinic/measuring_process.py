@@ -65,11 +65,19 @@ def main(films: str, run: str, loader: str, anew: bool = False) -> int:
 
     if hasattr(os, "nice"):
         os.nice(_NICE)
+    # What this process starts must not hold the desk's end of the pipe open, nor write into it.
+    steps = os.fdopen(os.dup(sys.stdout.fileno()), "w", encoding="utf-8")
+    with open(os.devnull, "w") as nowhere:
+        os.dup2(nowhere.fileno(), sys.stdout.fileno())
+
+    def tell(**what: Any) -> None:
+        print(json.dumps(what), file=steps, flush=True)
+
     said = _Said()
 
     def progress(step: Progress) -> None:
         said.check()
-        _tell(stage=step.stage, done=step.done, total=step.total)
+        tell(stage=step.stage, done=step.done, total=step.total)
         if step.stage == "writing":
             said.wait()
 
@@ -88,17 +96,13 @@ def main(films: str, run: str, loader: str, anew: bool = False) -> int:
     except _StoppedError:
         return 0
     except RaysplayError as error:
-        _tell(error=str(error))
+        tell(error=str(error))
         return error.exit_status
     except Exception as error:  # whatever it is, the desk goes on and says so
-        _tell(error=f"internal error ({type(error).__name__})")
+        tell(error=f"internal error ({type(error).__name__})")
         return 1
-    _tell(stage="done")
+    tell(stage="done")
     return 0
-
-
-def _tell(**what: Any) -> None:
-    print(json.dumps(what), flush=True)
 
 
 if __name__ == "__main__":

@@ -99,3 +99,12 @@ def picture(hva=30, ima=15, *, both=False, seed=0):
     stream = io.BytesIO()
     Image.fromarray(pixels_of(hva, ima, both, seed)).save(stream, "PNG")
     return stream.getvalue()
+
+
+class Other(Known):
+    digests = {"known": "1" * 64}  # noqa: RUF012
+
+
+def other(threads=None, landmark_weights=None):
+    """The same foot, by networks with other weights."""
+    return Other()
