@@ -22,6 +22,7 @@ from raysplay.infer.clinic.measuring_process import LOADER
 from raysplay.infer.clinic.opened_run import OpenedRun
 from raysplay.infer.clinic.records import ArrivedFilm, Records, StaleStatementError, Statement
 from raysplay.infer.clinic.settings import ClinicSettings, clinic_settings
+from raysplay.infer.clinic.stated_takings import StatedTakings
 from raysplay.infer.outputs.finished_run import FilmFacts, FinishedRun
 from raysplay.infer.outputs.run_files import ABOUT
 from raysplay.infer.outputs.run_tables import RunError
@@ -92,6 +93,7 @@ class Clinic:
         except (RunError, StoreError) as error:
             self.trouble = f"What was measured cannot be opened: {error}"
             return
+        opened.desk.takings = StatedTakings(opened.desk.run, self.conditions)
         with self._lock:
             self.trouble = ""
             # Requests may still be at work on the one before; the one before that is let go.

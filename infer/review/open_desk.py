@@ -24,7 +24,7 @@ from raysplay.infer.review.requests import MeasureSent, ReadSent
 from raysplay.infer.review.settings import ReviewSettings
 from raysplay.infer.review.standing import Json, Standing
 from raysplay.infer.review.store import Key, ReadStore, StoreError
-from raysplay.infer.review.visits import Visit, changes, no_person, unfit
+from raysplay.infer.review.visits import ByFile, Takings, Visit, changes, no_person, unfit
 from raysplay.infer.review.worklist import DECISIONS, OPEN, STATES, Change, Filter, Worklist, said_json
 from raysplay.measure.sides import SIDE_WORDS
 
@@ -39,6 +39,7 @@ class OpenDesk(Desk):
         output = RunOutput(run, decision_settings().landmarks.withhold_below)
         super().__init__(run, store, films, settings, output)
         self.worklist = Worklist(run, settings.grading)
+        self.takings: Takings = ByFile(run)
         self._lock = threading.Lock()
         self._last = store.last_id()
         self._settled_by: dict[int, str] = {}
@@ -245,26 +246,26 @@ class OpenDesk(Desk):
         self.check_run()
         self._catch_up()
         foot = self.foot_of(number, reader)
-        facts = self.output.film(foot)
-        why = no_person(facts, self.run.names_persons)
+        taking = self.takings.of(self.output.film(foot))
+        why = no_person(taking, self.run.names_persons)
         feet: list[answers.OtherFoot] = []
         if not why:
             with self._lock:
                 side = str(self.worklist.side[foot])
-                of_person = np.isin(self.run.film_of, self.run.films_of(facts.person))
+                of_person = np.isin(self.run.film_of, self.takings.films_of(taking.person))
                 elsewhere = of_person & (self.run.film_of != self.run.film_of[foot])
                 found = np.flatnonzero(elsewhere & (self.worklist.side == side)) if side else np.zeros(0, np.int64)
             feet = [self._other_json(one) for one in found.tolist()]
             feet = [one for one in feet if text.lower() in one["film"].lower()]
-            feet.sort(key=lambda one: (_days_apart(facts.taken, one["taken"]), abs(one["id"] - number)))
+            feet.sort(key=lambda one: (_days_apart(taking.taken, one["taken"]), abs(one["id"] - number)))
             if not side:
                 why = "State the side of this foot first: only the same foot is compared."
             elif not feet:
                 why = f"No other film of this person in this run shows the {SIDE_WORDS[side]} foot."
         return {
             "why": why or None,
-            "person": facts.person[:6] or None,
-            "taken": facts.taken or None,
+            "person": taking.person[:6] or None,
+            "taken": taking.taken or None,
             "feet": feet[: self.settings.compared_feet],
         }
 
@@ -273,7 +274,7 @@ class OpenDesk(Desk):
         return {
             "id": foot + 1,
             "film": facts.name,
-            "taken": facts.taken or None,
+            "taken": self.takings.of(facts).taken or None,
             "foot": standing.side,
             "state": standing.state,
             "unfit": self._unfit(foot, standing) or None,
@@ -301,20 +302,22 @@ class OpenDesk(Desk):
         facts, other_facts = self.output.film(foot), self.output.film(other)
         standing, theirs = self.standing(sent.id, reader), self.standing(compared, reader)
         reading = self.sent(foot, standing, sent)
-        if not facts.person or facts.person != other_facts.person:
+        taking, other_taking = self.takings.of(facts), self.takings.of(other_facts)
+        if not taking.person or taking.person != other_taking.person:
             raise RefusedError("only films of one person are compared")
         if facts.name == other_facts.name or reading.side != theirs.side or not reading.side:
             raise RefusedError("only the same foot on another film is compared")
         mine = tuple(looked_at(self.numbers, foot, reading, standing, sent, reader))
-        here = Visit(facts, reading.side, mine, self._unfit(foot, standing))
+        here = Visit(facts, reading.side, mine, self._unfit(foot, standing), taking)
         there = Visit(
             other_facts,
             theirs.side,
             tuple(self.numbers.shown(other, theirs.reading, theirs)),
             self._unfit(other, theirs),
+            other_taking,
         )
         found = changes(here, there, self.run.protocol().change, self.limits.interval.level)
-        return {"id": compared, "taken": other_facts.taken or None, "version": theirs.version, **found}
+        return {"id": compared, "taken": other_taking.taken or None, "version": theirs.version, **found}
 
     def save(self, number: int, reader: str, sent: ReadSent) -> Standing:
         """Save a read; the worklist follows. Raises what every review raises (:meth:`Desk.save`)."""

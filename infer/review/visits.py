@@ -1,7 +1,7 @@
 """Other films of the same foot, and what differs between two of them.
 
-Two feet belong together where their files carry one identifier (``person`` of ``films.csv``) and they are called by one
-side. Which film is the earlier one is told by their days alone.
+Two feet belong together where their files carry one identifier (``person`` of ``films.csv``), or somebody at a desk
+says so, and they are called by one side. Which film is the earlier one is told by their days alone.
 """
 
 from __future__ import annotations
@@ -9,13 +9,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal
+from typing import Literal, Protocol
+
+import numpy as np
+import numpy.typing as npt
 
 from raysplay.configs.new_film_error import new_film_error
 from raysplay.configs.protocol import ChangeRule
 from raysplay.configs.reader_error import reader_error
 from raysplay.infer.films.loading import told
-from raysplay.infer.outputs.finished_run import FilmFacts
+from raysplay.infer.outputs.finished_run import FilmFacts, FinishedRun
 from raysplay.infer.review import answers
 from raysplay.infer.review.shown import Shown
 from raysplay.infer.review.standing import NUMBERLESS
@@ -23,6 +26,57 @@ from raysplay.infer.review.worklist import shown_number
 from raysplay.measure.change import Change, Read, compare
 
 _YEAR = 365.25
+
+
+@dataclass(frozen=True)
+class Taking:
+    """Whose film it is, when and how it was taken; empty or None where nobody says it.
+
+    Attributes
+    ----------
+    person, taken : str
+        As :class:`~raysplay.infer.outputs.finished_run.FilmFacts` has them.
+    loading, worn, tilt, after_surgery, technique
+        As :class:`~raysplay.measure.change.Read` has them.
+    """
+
+    person: str
+    taken: str
+    loading: str | None = None
+    worn: str | None = None
+    tilt: float | None = None
+    after_surgery: bool | None = None
+    technique: tuple[tuple[str, str], ...] = ()
+
+
+def file_taking(film: FilmFacts) -> Taking:
+    """What a film's own file says of it."""
+    return Taking(film.person, film.taken, told(film.loading))
+
+
+class Takings(Protocol):
+    """Who says whose films they are, and how they were taken."""
+
+    def of(self, film: FilmFacts) -> Taking:
+        """What is said of a film."""
+
+    def films_of(self, person: str) -> npt.NDArray[np.int64]:
+        """Films of a person, by number from 0."""
+
+
+class ByFile:
+    """What the files of a run say; nobody says more."""
+
+    def __init__(self, run: FinishedRun) -> None:
+        self._run = run
+
+    def of(self, film: FilmFacts) -> Taking:
+        """What a file says."""
+        return file_taking(film)
+
+    def films_of(self, person: str) -> npt.NDArray[np.int64]:
+        """Films that carry a person's code."""
+        return self._run.films_of(person)
 
 
 @dataclass(frozen=True)
@@ -36,18 +90,33 @@ class Visit:
     shown : tuple of Shown
     unfit : str
         Why none of its numbers may be compared, in a sentence; empty where they may.
+    said : Taking or None
+        How the film was taken; by default as its file says.
     """
 
     film: FilmFacts
     side: str
     shown: tuple[Shown, ...]
     unfit: str = ""
+    said: Taking | None = None
+
+    @property
+    def taking(self) -> Taking:
+        """How the film was taken, as far as anybody says it."""
+        return self.said or file_taking(self.film)
 
     def reads(self) -> dict[str, Read]:
         """Its measures as they are compared; ``nan`` where withheld."""
-        loading = told(self.film.loading)
+        taking = self.taking
+        how = {
+            "loading": taking.loading,
+            "worn": taking.worn,
+            "tilt": taking.tilt,
+            "after_surgery": taking.after_surgery,
+            "technique": taking.technique,
+        }
         return {
-            one.measure.name: read_of(one, self.side, self.film.taken, self.film.spacing, loading=loading)
+            one.measure.name: read_of(one, self.side, taking.taken, self.film.spacing, **how)  # type: ignore[arg-type]
             for one in self.shown
         }
 
@@ -95,13 +164,13 @@ def read_of(
     )
 
 
-def no_person(film: FilmFacts, names_persons: bool) -> str:
+def no_person(taking: Taking, names_persons: bool) -> str:
     """Why a film cannot be compared with any other, in a sentence; empty where it can."""
+    if taking.person:
+        return ""
     if not names_persons:
         return "This run was made by an earlier version, which did not keep whose film is whose. Measure it again."
-    if not film.person:
-        return "The file does not say whose film it is (picture files never do): there is nothing to compare it with."
-    return ""
+    return "The file does not say whose film it is (picture files never do): there is nothing to compare it with."
 
 
 def changes(here: Visit, there: Visit, rule: ChangeRule, level: float) -> answers.Changes:
@@ -164,7 +233,7 @@ def _row(here: Shown, there: Shown, change: Change) -> answers.Change:
 
 
 def _later(here: Visit, there: Visit) -> Literal["here", "there"] | None:
-    days = here.film.taken, there.film.taken
+    days = here.taking.taken, there.taking.taken
     if not all(days) or days[0] == days[1]:
         return None
     return "here" if days[0] > days[1] else "there"

@@ -191,3 +191,29 @@ def test_nobody_is_not_a_person(pictures):
         assert person(client, called).status_code == 404
         answer = client.post("/api/clinic/documents", params={"called": called}, json={"kind": "report"})
         assert answer.status_code == 404
+
+
+def test_the_review_page_compares_by_what_was_stated(pictures):
+    """The same verdicts as the report's: persons and days by hand, a splint, another person."""
+    _, client = pictures
+    assert client.get("/api/feet/1/others").json()["feet"] == []
+    say(client, 1, person="P-07", taken="2026-01-05", worn="nothing")
+    say(client, 2, person="P-07", taken="2026-06-05", worn="nothing")
+    say(client, 3, person="P-08", taken="2026-06-05", worn="nothing")
+    films = {foot["film"]: foot["id"] for foot in client.get("/api/feet").json()["feet"]}
+    one, two, three = (films[f"film-0000{number}.png"] for number in (1, 2, 3))
+    assert [foot["id"] for foot in client.get(f"/api/feet/{one}/others").json()["feet"]] == [two]
+
+    def hva(other):
+        answer = client.post("/api/measure", json={"id": one, "compared": other})
+        assert answer.status_code == 200, answer.text
+        found = answer.json()["comparison"]
+        return found, next(row for row in found["measures"] if row["name"] == "hva")
+
+    found, row = hva(two)
+    assert (found["later"], row["difference"], row["verdict"]) == ("there", -14.0, "beyond error")
+    assert client.post("/api/measure", json={"id": one, "compared": three}).status_code == 422
+    say(client, 2, 1, person="P-07", taken="2026-06-05", worn="splint")
+    _, row = hva(two)
+    assert row["verdict"] == "not comparable"
+    assert "splint" in row["why"]
