@@ -29,7 +29,7 @@ FloatArray = npt.NDArray[np.float64]
 _WIDTH_MM, _BARS_MM, _ROW_MM, _EDGES_MM = 170.0, 52.0, 4.2, 16.0
 _BINS = 40
 _DRAWN = 0.1, 99.9
-"""Percentiles between which values are drawn, so that one odd value does not press all others together."""
+"""Percentiles between which values are drawn, so that a few odd values do not press all others together."""
 
 
 def flow_picture(flow: Flow) -> Picture:
@@ -76,7 +76,8 @@ def measure_picture(
     values = np.concatenate([accepted, review])
     if not values.size:
         return None
-    low, high = (float(end) for end in np.percentile(values, _DRAWN))
+    low = float(np.percentile(values, _DRAWN[0], method="lower"))
+    high = float(np.percentile(values, _DRAWN[1], method="higher"))
     if high <= low:
         low, high = low - 0.5, high + 0.5
     beyond = int(((values < low) | (values > high)).sum())

@@ -25,6 +25,9 @@ CAUTION = (
     "Raysplay is not a medical device and makes no diagnosis. A person confirms every number that is used in care, on "
     "the film itself; accepted does not mean confirmed."
 )
+_FILES_FOR_95, _FILES_FOR_99 = 20, 100
+"""From so many files on a share of them is another one than all."""
+
 NO_SAMPLE = (
     "The films of an archive are no sample of a population: who is filmed, how and why decides over these "
     "distributions. Numbers are those of the run; what a review corrected is not among them. Published ranges come "
@@ -193,9 +196,7 @@ def _measure(overview: Overview, place: int) -> Iterator[Block]:
     if missing:
         yield Paragraph(f"Withheld. {'; '.join(missing)}.")
     if known.says:
-        yield Paragraph(
-            f"Published on {measure.abbreviation}; sources disagree, and none says that it fits these films:"
-        )
+        yield Paragraph(f"Published on {measure.abbreviation}; no source says that it fits these films:")
         yield Bullets(known.says)
     else:
         yield Paragraph(f"No published range of {measure.abbreviation} is known here.")
@@ -239,9 +240,11 @@ def _time(overview: Overview) -> Iterator[Block]:
         )
     if ledger.seconds:
         half, most, nearly, longest = (duration(one) for one in ledger.seconds)
+        within = [f"half took at most {half}"]
+        within += [f"95 % at most {most}"] if ledger.films >= _FILES_FOR_95 else []
+        within += [f"99 % at most {nearly}"] if ledger.films >= _FILES_FOR_99 else []
         yield Paragraph(
-            f"Of {counted(ledger.films, 'file')} with a time, half took at most {half}, 95 % at most {most}, 99 % at "
-            f"most {nearly}; the slowest took {longest}."
+            f"Of {counted(ledger.films, 'file')} with a time, {', '.join(within)}; the slowest took {longest}."
         )
         yield DataTable(
             "Slowest files",
