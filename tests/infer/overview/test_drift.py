@@ -1,5 +1,7 @@
 """A run against an earlier one: against itself nothing, against a known shift that shift, never two readers as one."""
 
+import statistics
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
@@ -90,6 +92,58 @@ def test_the_interval_of_the_mean_change_keeps_both_feet_of_a_person_together(tm
     half = 2.022691 * fit.bse[0] * np.sqrt(40 / 39)  # t of 39 degrees of freedom
     assert found.value == pytest.approx(change.mean())
     assert (found.low, found.high) == pytest.approx((change.mean() - half, change.mean() + half), abs=1e-4)
+
+
+def test_every_number_of_the_comparison_is_one_of_the_tables(tmp_path):
+    """Counted anew from the CSV files of both runs: 70 films of two feet, changes of all sizes, some numbers gone."""
+    files, again = archive(90, feet=2), archive(90, feet=2)[20:]
+    rng = np.random.default_rng(12)
+    for one in again:
+        for foot in one.feet:
+            foot.values["hva"] += float(rng.choice([0.0, 0.3, rng.normal(0.0, 4.0)]))
+            if rng.random() < 0.1:
+                foot.values.pop("ima")
+    before, now = (
+        write_run(tmp_path / "before", files),
+        write_run(tmp_path / "now", again + archive(15, seed=6, first=500)),
+    )
+    made = overview(now, against=before)
+    earlier = {(row["film"], row["foot"]): row for row in rows_of(before, "feet.csv")}
+    pairs = [
+        (row, earlier[row["film"], row["foot"]])
+        for row in rows_of(now, "feet.csv")
+        if (row["film"], row["foot"]) in earlier
+    ]
+    films = {row["film"] for row, _ in pairs}
+    assert f"{len(pairs)} feet on {len(films)} films are compared." in said(made)
+    rows = {row[0].split(" (")[0]: row for row in table(made, "Numbers of the same feet").rows}
+    for name, abbreviation in (("hva", "HVA"), ("ima", "IMA"), ("ima45", "IMA 4-5")):
+        both = [(a, b) for a, b in pairs if a[name] and b[name]]
+        moved = [(a, b) for a, b in both if a[name] != b[name]]
+        outside = [
+            (a, b) for a, b in moved if not float(b[f"{name}_low"]) <= float(a[name]) <= float(b[f"{name}_high"])
+        ]
+        _, compared, changed, mean, beside, beyond, lost, gained = rows[abbreviation]
+        assert int(compared) == len(both)
+        assert changed == f"{len(moved)} ({100 * len(moved) / len(both):.1f} %)"
+        assert beside.split()[0] == str(len(outside))
+        difference = statistics.fmean(float(a[name]) - float(b[name]) for a, b in both)
+        assert float(mean.split()[0]) == pytest.approx(difference, abs=0.0051)
+        assert int(lost) == sum(bool(b[name]) and not a[name] for a, b in pairs)
+        assert int(gained) == sum(bool(a[name]) and not b[name] for a, b in pairs)
+        if name != "ima45":
+            limit = 1.959964 * 2**0.5 * reader_error(name).sem
+            assert beyond.split()[0] == str(sum(abs(float(a[name]) - float(b[name])) > limit for a, b in both))
+    assert rows["IMA 4-5"][5] == "no published error"
+    largest = table(made, "Largest changes of HVA")
+    sizes = sorted((abs(float(a["hva"]) - float(b["hva"])) for a, b in pairs), reverse=True)
+    assert [abs(float(row[4])) for row in largest.rows] == pytest.approx([round(one, 1) for one in sizes[:15]])
+    new = [row for row in rows_of(now, "films.csv") if row["film"] not in {one.name for one in files}]
+    assert f"{len(new)} new films of 15 persons against 90 films of 90 persons." in " ".join(said(made))
+    listed = {row[0]: row[1:] for row in table(made, "Every file of both runs once").rows}
+    assert listed["all files"] == ("85", "90")
+    assert listed["in this run only"][0] == "15"
+    assert listed["gone: in the earlier run only"][1] == "20"
 
 
 def test_angles_are_compared_the_short_way_round():
