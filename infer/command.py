@@ -109,9 +109,7 @@ def measure(
             raise typer.BadParameter("goes through the files in this process alone", param_hint="--select-only")
         if report:
             raise typer.BadParameter("is of a run that measures", param_hint="--report")
-        if name_key is not None:
-            raise typer.BadParameter("writes the names of all files; not with --name-key", param_hint="--select-only")
-        run_selection(paths, out, overwrite=overwrite, threads=threads, load=foot_reader)
+        run_selection(paths, out, overwrite=overwrite, threads=threads, load=foot_reader, name_key=name_key)
         return
     run = run_measure(
         paths,

@@ -149,10 +149,14 @@ def without_text(
     film : Film
     place : callable
         Maps points (N, 2) of the film, x and y with pixel centres at integers, to the picture, whose corner is 0.
+
+    Returns
+    -------
+    ndarray of uint8, shape (H, W)
     """
     if not any(remark.kind is RemarkKind.BURNT_IN_TEXT for remark in film.remarks):
         return picture
-    rows, columns = np.indices(picture.shape, sparse=True)
+    rows, columns = np.ogrid[: picture.shape[0], : picture.shape[1]]
     hatched = np.where((rows + columns) % 8 < 4, 88, 120).astype(np.uint8)
     shown = picture.copy()
     for left, top, right, bottom in text_boxes(film.pixels, stated=STATED in film.remarks):
@@ -290,7 +294,7 @@ def _characters(ink: Marked) -> float:
     if width <= 1.4 * height:
         return 1.0
     strokes = np.diff(np.pad(ink, ((0, 0), (1, 1))).astype(np.int8), axis=1) == 1
-    return min(width / (0.7 * height), float(np.percentile(strokes.sum(1), 75)) / 1.6)
+    return float(min(width / (0.7 * height), np.percentile(strokes.sum(1), 75) / 1.6))
 
 
 def _in_lines(parts: list[_Part], fewest: int, printed: int) -> Iterator[list[_Part]]:

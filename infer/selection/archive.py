@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from raysplay.infer.films.candidate import Candidate
@@ -15,6 +15,7 @@ from raysplay.infer.films.stated_terms import stated_terms_settings
 from raysplay.infer.films.walk import Walk
 from raysplay.infer.outputs.csv_table import CsvTable
 from raysplay.infer.outputs.folder_lock import taken
+from raysplay.infer.outputs.name_key import NameKey, whole_path
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.outputs.owner_only import owner_only
 from raysplay.infer.outputs.run_files import BESIDE, PARTIAL, SELECTION
@@ -23,6 +24,9 @@ from raysplay.infer.pipeline import ReadsFilms
 from raysplay.infer.selection.choice import Kind, Verdict
 from raysplay.infer.selection.select import FindsFeet, select
 from raysplay.infer.selection.settings import selection_settings
+
+Row = tuple[str, str, str, str, str, int, float, str]
+"""What :data:`HEADER` names."""
 
 HEADER = ("film", "verdict", "kind", "why", "stated", "feet", "seen", "view")
 """Columns of ``selection.csv``."""
@@ -67,12 +71,16 @@ def select_into(
     *,
     overwrite: bool = False,
     limits: FilmLimits | None = None,
+    names: NameKey | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Holdings:
     """Choose among all files below ``paths`` and write ``selection.csv`` into ``out``: a row for each.
 
     Rows are written as files are looked at; until the last one the table's name ends in ``.partial``. Of the archive
     only the digests of its films are held in memory.
+
+    With ``names`` every file has an identifier under that key, and the rows stand in the order of these; so they are
+    held in memory until the last file, and written then.
 
     Raises
     ------
@@ -96,16 +104,24 @@ def select_into(
     own = frozenset({whole, Path(f"{whole}{PARTIAL}"), *(whole.with_name(name) for name in BESIDE)})
     with owner_only(), writing(out), taken(out):
         with CsvTable(Path(f"{table}{PARTIAL}"), HEADER) as rows:
-            for one in select(_but(listed(given, limits or film_settings(), walk), own), films, feet):
+            held: list[Row] = []
+            candidates = _but(listed(given, limits or film_settings(), walk), own)
+            if names is not None:
+                candidates = (replace(one, name=names.identifier(whole_path(one))) for one in candidates)
+            for one in select(candidates, films, feet):
                 choice = one.choice
                 found.counts[choice.verdict, choice.kind] += 1
                 terms = " ".join(choice.terms)
                 about = (choice.verdict.value, choice.kind.value, choice.why, terms)
-                rows.append((film_name(one.candidate.name), *about, choice.feet, round(choice.seen, 4), choice.view))
+                row = (film_name(one.candidate.name), *about, choice.feet, round(choice.seen, 4), choice.view)
+                rows.append(row) if names is None else held.append(row)
                 if progress is not None:
                     progress(found.files)
+            for row in sorted(held):
+                rows.append(row)
         os.replace(f"{table}{PARTIAL}", table)
-    found.litter, found.runs = walk.litter, tuple(sorted(walk.runs))
+    found.litter = walk.litter
+    found.runs = tuple(sorted(walk.runs)) if names is None else (Path("a folder among the films"),) * bool(walk.runs)
     return found
 
 

@@ -22,6 +22,7 @@ def run_selection(
     overwrite: bool,
     threads: int | None,
     load: Callable[[int | None, Path | None], ReadsFeet],
+    name_key: Path | None = None,
 ) -> None:
     """Choose among all files below ``paths``, write ``selection.csv`` into ``out`` and print the counts.
 
@@ -35,18 +36,32 @@ def run_selection(
     from rich.console import Console
 
     from raysplay.infer.films.decode import FilmReader
+    from raysplay.infer.outputs.name_key import NameKeyError, made_or_read
     from raysplay.infer.outputs.run_folder import RunFolderError, RunStoppedError
     from raysplay.infer.selection.archive import select_into
 
     shown = Console(stderr=True)
     try:
+        names = None
+        if name_key is not None:
+            names, made = made_or_read(name_key, out, make=True)
+            if made:
+                shown.print(f"Note: a new key was made, {name_key}. Keep it.", soft_wrap=True, highlight=False)
         with FilmReader() as films, shown.status("Loading the network") as status:
             feet = load(threads, None)
             holdings = select_into(
-                paths, out, films, feet, overwrite=overwrite, progress=lambda n: status.update(f"Looked at {n} files")
+                paths,
+                out,
+                films,
+                feet,
+                overwrite=overwrite,
+                names=names,
+                progress=lambda n: status.update(f"Looked at {n} files"),
             )
     except FileNotFoundError as error:
         raise typer.BadParameter(str(error), param_hint="PATH") from error
+    except NameKeyError as error:
+        raise typer.BadParameter(str(error), param_hint="--name-key") from error
     except RunFolderError as error:
         raise typer.BadParameter(str(error), param_hint="--out") from error
     except RunStoppedError as error:

@@ -204,6 +204,21 @@ def test_several_processes_write_none_either(run, archive, tmp_path):
     assert telltales(tmp_path / "out", archive) == []
 
 
+def test_a_selection_holds_none(known_foot, archive, tmp_path, monkeypatch):
+    from raysplay.infer import command
+
+    monkeypatch.setattr(command, "foot_reader", known_foot.known)
+    key = str(tmp_path / "names.key")
+    arguments = ["measure", str(archive), "--out", str(tmp_path / "out"), "--select-only", "--name-key", key]
+    made = CliRunner().invoke(app, arguments)
+    assert made.exit_code == 0, made.output
+    found = rows(tmp_path / "out", "selection.csv")
+    assert len(found) > 15
+    assert [row["film"] for row in found] == sorted(row["film"] for row in found)
+    assert {"duplicate", "dorsoplantar"} <= {row["kind"] for row in found}
+    assert telltales(tmp_path / "out", archive) == []
+
+
 def test_a_program_that_fails_says_no_name(run, archive, tmp_path, monkeypatch):
     def fails(self, *args, **options):
         raise ValueError("Skerrywyn, Orla (MS-448812)/IM90071.png")
