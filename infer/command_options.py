@@ -7,7 +7,9 @@ from typing import Annotated, Any
 
 import typer
 
-Threads = Annotated[int | None, typer.Option("--threads", min=1, help="Threads of the network; all cores if left out.")]
+Threads = Annotated[
+    int | None, typer.Option("--threads", min=1, help="Films looked at at once; all cores if left out.")
+]
 LandmarkWeights = Annotated[
     Path | None,
     typer.Option(

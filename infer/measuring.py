@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from raysplay.infer.pipeline import ReadsFeet
 
 LoadsNetworks = Callable[[int | None, Path | str | None], "ReadsFeet"]
-"""Gives the networks: threads (all cores if None), landmark weights (the shipped ones if None)."""
+"""Gives the networks: films read at once (as many as cores if None), landmark weights (the shipped ones if None)."""
 
 
 class ReadsAtStakeError(RunFolderError):
@@ -110,7 +110,7 @@ def measure(
     protocol : path, optional
         Measures to report and how they are built; the shipped ``protocol.yaml`` by default.
     threads : int, optional
-        Of the network, for the whole process; all cores by default.
+        Films looked at at once, each on one core; all cores by default.
     landmark_weights : path, optional
         Fine-tuned landmark network.
     progress : callable, optional
@@ -196,7 +196,7 @@ def measure_into(
     notice : callable, optional
         Told at once what :attr:`MeasuredRun.notices` gathers, and where rows lie if the run is stopped.
     workers : int, optional
-        Processes that read films, each with networks on one thread; by default this process reads on ``threads``.
+        Processes that read films, each one at a time; by default this process reads ``threads`` of them at once.
     scheduler : str
         Address of a Dask scheduler whose workers read the films.
     ledger : str

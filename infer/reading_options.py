@@ -15,7 +15,7 @@ class ReadingOptions:
     protocol : path, optional
         Measures to report and how they are built; the shipped ``protocol.yaml`` by default.
     threads : int, optional
-        Of the network, for the whole process; all cores by default.
+        Films looked at at once, each on one core; all cores by default.
     landmark_weights : path, optional
         Fine-tuned landmark network; the shipped one by default.
     """

@@ -164,7 +164,7 @@ def test_a_full_disk_is_one_sentence_and_the_earlier_run_stays(writer, film, fil
     if where == "rows":
         monkeypatch.setattr(again._feet, "append", full)
     elif where == "overlay":
-        monkeypatch.setattr("PIL.Image.Image.save", full)
+        monkeypatch.setattr("pathlib.Path.write_bytes", full)
     elif where == "landmarks":
         monkeypatch.setattr(LandmarksTable, "_flush", full)
     elif where == "workbook":
