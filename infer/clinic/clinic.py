@@ -45,7 +45,7 @@ class Clinic:
     Parameters
     ----------
     folder : DeskFolder
-        Made if missing.
+        Made if missing; no other program may have it open.
     settings : ClinicSettings
     loader : str
         Function that loads the networks, ``module:name``.
@@ -59,6 +59,7 @@ class Clinic:
     def __init__(self, folder: DeskFolder, settings: ClinicSettings | None = None, loader: str = LOADER) -> None:
         self.folder, self.settings = folder, settings or clinic_settings()
         folder.make()
+        folder.clear()
         self.records = Records(folder.records)
         self.intake = Intake(folder, self.records, self.settings)
         self._lock = threading.RLock()

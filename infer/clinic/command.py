@@ -50,8 +50,14 @@ def open_desk(folder: Path | None, *, port: int, reader: str | None, browser: bo
             place.make()
             opened.enter_context(FolderLock(place.path))
             clinic = Clinic(place)
-        except (DeskFolderError, RecordsError, FolderInUseError) as error:
+        except FolderInUseError as error:
+            said = f"{place.path}: this desk is open already; use its page, or end it in its terminal first"
+            raise typer.BadParameter(said, param_hint="--desk") from error
+        except (DeskFolderError, RecordsError) as error:
             raise typer.BadParameter(str(error), param_hint="--desk") from error
+        except OSError as error:
+            said = f"{place.path}: cannot be a desk ({error.strerror})"
+            raise typer.BadParameter(said, param_hint="--desk") from error
         opened.callback(clinic.close)
         if open_to_others(place.path):
             console.print(f"Note: other users of this machine can see what lies in {place.path}.", soft_wrap=True)

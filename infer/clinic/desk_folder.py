@@ -56,7 +56,7 @@ class DeskFolder:
         return self.path / "desk.sqlite"
 
     def make(self) -> None:
-        """Make what is missing, for the owner alone; what was left half there is taken away.
+        """Make what is missing, for the owner alone.
 
         Raises
         ------
@@ -65,6 +65,17 @@ class DeskFolder:
         try:
             for folder in (self.path, self.films, self.arriving, self.documents):
                 make_folder(folder)
+        except OSError as error:
+            raise DeskFolderError(f"{self.path}: cannot be a desk ({error.strerror})") from error
+
+    def clear(self) -> None:
+        """Take away what was left half there; only where no other program has the desk open.
+
+        Raises
+        ------
+        DeskFolderError
+        """
+        try:
             for left in self.arriving.iterdir():
                 left.unlink(missing_ok=True)
         except OSError as error:

@@ -1,0 +1,35 @@
+"""With the networks that ship: generated films are dropped, measured and reported; minutes from drop to paper."""
+
+import time
+
+from raysplay.infer.clinic.measuring_process import LOADER
+from raysplay.synthetic_data.demo import write_demo
+
+
+def test_a_generated_film_becomes_a_report(serve, dropped, tmp_path):
+    write_demo(tmp_path / "archive")
+    wanted = ("keeper-01.dcm", "cook-both-feet.dcm")
+    films = {one.name: one.read_bytes() for one in (tmp_path / "archive").rglob("*.dcm") if one.name in wanted}
+    client = serve(loader=LOADER).client()
+    began = time.monotonic()
+    dropped(client, films)
+    measured = time.monotonic() - began
+    shown = {one["given"]: one for one in client.get("/api/clinic/films").json()["films"]}
+    keeper, cook = shown["keeper-01.dcm"], shown["cook-both-feet.dcm"]
+    # README: keeper-01 reads HVA 19.2 and IMA 15.7; the film of the cook shows two feet.
+    assert keeper["feet"][0]["numbers"][:2] == ["HVA 19.2", "IMA 15.7"]
+    assert sorted(foot["foot"] for foot in cook["feet"]) == ["L", "R"]
+    said = {"version": 0, "person": "P-01", "taken": "2026-04-02", "worn": "nothing", "loading": "full"}
+    assert client.post(f"/api/clinic/films/{keeper['number']}/statements", json=said).status_code == 200
+    foot = keeper["feet"][0]["id"]
+    sent = {"version": 0, "verdict": "confirm"}
+    assert client.post(f"/api/feet/{foot}/reads", json=sent).status_code == 200
+    ground = client.get("/api/clinic/person", params={"called": "P-01"}).json()["ground"]
+    sent = {"kind": "report", "confirm": True, "ground": ground}
+    written = client.post("/api/clinic/documents", params={"called": "P-01"}, json=sent)
+    assert written.status_code == 200, written.text
+    page = client.get(written.json()["document"]["page"]).text
+    assert "19.2 degrees" in page
+    assert "Confirmed by AB" in page
+    assert "keeper-01" not in page
+    print(f"measured after {measured:.0f} s, written after {time.monotonic() - began:.0f} s")
