@@ -6,9 +6,13 @@ import { counted, footName } from "./words.js";
 
 /** The empty or full desk: films come in, persons, and films of nobody. */
 export class DeskHome {
-  constructor() {
+  /** @param {() => void} arrived told after each file that came */
+  constructor(arrived) {
     this.title = "Desk";
-    this.dropping = new Dropping(() => void this.load());
+    this.dropping = new Dropping(() => {
+      arrived();
+      void this.load();
+    });
     this.progress = make("progress", { max: 1, value: 0, "aria-label": "Films measured", hidden: true });
     this.far = make("p", { className: "how-far", role: "status" });
     this.search = make("input", { type: "search", id: "search", placeholder: "Person or name of a file" });

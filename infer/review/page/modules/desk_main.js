@@ -28,6 +28,9 @@ let view = null;
 let shown = "";
 let measured = "";
 let spoken = "";
+let timer = 0;
+let asking = false;
+let again = false;
 
 /** @param {string} hash @returns {View} */
 function viewOf(hash) {
@@ -35,7 +38,7 @@ function viewOf(hash) {
   if (person) return new PersonPage(decodeURIComponent(person[1]));
   const film = /^#\/film\/(\d+)$/.exec(hash);
   if (film) return new BothFeet(Number(film[1]));
-  return new DeskHome();
+  return new DeskHome(lookNow);
 }
 
 async function show() {
@@ -64,7 +67,16 @@ async function show() {
   }
 }
 
+/** Ask at once how far it is: something was changed here. */
+function lookNow() {
+  if (asking) again = true; // what is under way may have been answered before
+  else void watch();
+}
+
 async function watch() {
+  clearTimeout(timer);
+  asking = true;
+  again = false;
   let wait = SELDOM;
   try {
     const state = await desk.state();
@@ -86,7 +98,8 @@ async function watch() {
     if (!(error instanceof ApiError)) throw error;
     wait = OFTEN;
   }
-  setTimeout(() => void watch(), wait);
+  asking = false;
+  timer = window.setTimeout(() => void watch(), again ? 0 : wait);
 }
 
 /** @param {import("./types.js").ClinicState} state */
@@ -94,6 +107,7 @@ function failed({ measuring }) {
   const again = (/** @type {string} */ textContent, /** @type {boolean} */ anew) => make("button", { type: "button", textContent, onclick: async () => {
     banner("failed", null);
     await desk.measure(anew);
+    lookNow();
   } });
   if (measuring.stage !== "failed") banner("failed", null);
   else if (!document.querySelector('[data-banner="failed"]')) {

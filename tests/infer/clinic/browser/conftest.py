@@ -29,7 +29,7 @@ def enter(chromium):
 
         def entered(served, initials="AB", *, viewport=LAPTOP, **options):
             context = chromium.new_context(viewport=viewport, **options)
-            context.set_default_timeout(20_000)
+            context.set_default_timeout(90_000)  # only ends a test that would hang
             stack.callback(context.close)
             page = context.new_page()
             page.on("pageerror", lambda error: faults.append(str(error)))

@@ -64,6 +64,9 @@ def test_from_a_dropped_film_to_report_and_letter(serve, enter, standin, tmp_pat
             "broken.dcm": b"\0" * 128 + b"DICM" + b"torn",
         },
     )
+    # Progress is told: in words, as a bar, and to a screen reader.
+    page.wait_for_selector(".measuring progress:visible")
+    assert page.locator(".how-far").get_attribute("role") == "status"
     page.wait_for_selector(".person-list a")
     assert page.locator(".sent").text_content() == "3 files sent."
     assert "unreadable" in page.locator(".film-list li", has_text="broken.dcm").text_content()
@@ -241,3 +244,25 @@ def test_by_touch_on_a_tablet(serve, enter, standin, dropped):
         assert box is None or box["height"] >= 24, one.evaluate("e => e.outerHTML")
     page.locator("a.back").tap()
     page.wait_for_selector(".cards a")
+
+
+def test_a_film_that_is_too_large_is_said_and_the_rest_goes_on(serve, enter, standin):
+    served = serve(settings={"upload_bytes": 500_000})
+    page = enter(served, "AB")
+    page.wait_for_function("document.querySelector('.how-far').textContent !== ''")
+    drop(page, {"large.dcm": bytes(600_000), "empty.dcm": b"", "keeper.dcm": standin.dicom(30, 15, seed=1)})
+    page.wait_for_selector(".person-list a")
+    assert "too large" in page.locator(".arrivals li", has_text="large.dcm").text_content()
+    assert "empty" in page.locator(".arrivals li", has_text="empty.dcm").text_content()
+    assert page.locator(".sent").text_content() == "3 files sent; 2 left out, see below."
+
+
+def test_a_name_of_a_file_is_text_on_the_page(serve, enter, standin):
+    """OWASP, cross-site scripting: names are put there as text."""
+    served = serve(settings={"quiet_seconds": 600.0})
+    page = enter(served, "AB")
+    name = "<img src=x onerror=document.title='run'>.dcm"
+    drop(page, {name: standin.dicom(30, 15, seed=1)})
+    page.wait_for_selector(".film-list li")
+    assert page.locator(".film-list a").text_content() == name.rpartition("/")[2]
+    assert page.title() == "Desk – Raysplay desk"
