@@ -13,7 +13,9 @@ Threads = Annotated[
 LandmarkWeights = Annotated[
     Path | None,
     typer.Option(
-        "--landmark-weights", metavar="FILE", help="Fine-tuned landmark network; the shipped one if left out."
+        "--landmark-weights",
+        metavar="FILE",
+        help="Fine-tuned landmark network, or a reader that ships: careful, if left out, or quick.",
     ),
 ]
 

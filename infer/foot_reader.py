@@ -22,13 +22,11 @@ from raysplay.infer.network.weights_file import network_of
 from raysplay.infer.records import FootLandmarks, FoundFoot
 from raysplay.infer.settings import ReadingSettings, reading_settings
 from raysplay.infer.shafts.refine import refine_shafts
+from raysplay.infer.shipped_weights import of_network, usual_reader
 from raysplay.infer.spending import add_operations, stage
 from raysplay.infer.warp import crop, similarity, transform_covariance, transform_points
 
 FloatArray = npt.NDArray[np.float64]
-
-WEIGHTS_DIR = Path(__file__).parent / "weights"
-"""Folder of the shipped weights, with their model card."""
 
 
 class FootReader:
@@ -87,23 +85,22 @@ class FootReader:
         return cls(*cls.shipped_weights(), threads=threads)
 
     @staticmethod
-    def shipped_weights(reader: str = "careful") -> tuple[Path, Path]:
-        """Locator's and landmark network's weights that come with the package, of a reader in ``reading.yaml``."""
-        pair = reading_settings().readers[reader]
-        return WEIGHTS_DIR / f"{pair.locator}.safetensors", WEIGHTS_DIR / f"{pair.landmarks}.safetensors"
+    def shipped_weights() -> tuple[Path, Path]:
+        """Locator's and landmark network's weights of the usual reader."""
+        usual = usual_reader()
+        return of_network(usual.locator), of_network(usual.landmarks)
 
     @classmethod
     def by_landmarks(cls, weights: Path, threads: int | None = None) -> FootReader:
-        """The reader with other weights for the landmarks, and the shipped locator that belongs to their network.
+        """The reader with these weights for the landmarks, and the shipped locator that belongs to their network.
 
         Raises
         ------
         WeightsError
             If a weights file cannot be used.
         """
-        reader = reading_settings().reader_of(network_of(weights))
-        locator = cls.shipped_weights()[0] if reader is None else WEIGHTS_DIR / f"{reader.locator}.safetensors"
-        return cls(locator, weights, threads=threads)
+        reader = reading_settings().reader_of(network_of(weights)) or usual_reader()
+        return cls(of_network(reader.locator), weights, threads=threads)
 
     def find(self, film: Film) -> list[FoundFoot]:
         """Every foot on the film, surest first; at most ``feet_max`` of the settings."""

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from raysplay.infer.shipped_weights import weights_meant
+
 
 @dataclass(frozen=True)
 class ReadingOptions:
@@ -17,9 +19,12 @@ class ReadingOptions:
     threads : int, optional
         Films looked at at once, each on one core; all cores by default.
     landmark_weights : path, optional
-        Fine-tuned landmark network; the shipped one by default.
+        Fine-tuned landmark network, or the name of a reader that ships (``careful``, ``quick``); its file afterwards.
     """
 
     protocol: Path | str | None = None
     threads: int | None = None
     landmark_weights: Path | str | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "landmark_weights", weights_meant(self.landmark_weights))

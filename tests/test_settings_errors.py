@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
-from raysplay.infer import foot_reader
+from raysplay.infer import shipped_weights
 from raysplay.train.cli import app
 
 # The package gives the name to the function of this module.
@@ -152,7 +152,7 @@ def test_weights_that_cannot_be_used_stop_a_run_before_it_begins(
     else:
         other = {"locator.safetensors": "landmarks.safetensors", "landmarks.safetensors": "locator.safetensors"}[name]
         shutil.copy(untrained_weights / other, folder / name)
-    monkeypatch.setattr(foot_reader, "WEIGHTS_DIR", folder)
+    monkeypatch.setattr(shipped_weights, "WEIGHTS_DIR", folder)
     one_line(call("measure", film, "--out", tmp_path / "out"), name)
     assert not (tmp_path / "out").exists()
 

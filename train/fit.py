@@ -24,7 +24,6 @@ from raysplay.configs import landmark_schema
 from raysplay.configs.load import ConfigError, load, locate
 from raysplay.configs.load import digest as config_digest
 from raysplay.configs.views import VIEWS
-from raysplay.infer.foot_reader import WEIGHTS_DIR
 from raysplay.infer.network.landmark_network import LandmarkNetwork, LandmarkPrediction
 from raysplay.infer.network.lean_landmark_network import LeanLandmarkNetwork
 from raysplay.infer.network.lean_locator_network import LeanLocatorNetwork
@@ -32,6 +31,7 @@ from raysplay.infer.network.locator_network import LocatorNetwork
 from raysplay.infer.network.weights import load_weights, save_weights, start_weights
 from raysplay.infer.network.weights_error import WeightsError
 from raysplay.infer.settings import reading_settings
+from raysplay.infer.shipped_weights import WEIGHTS_DIR
 from raysplay.train.consistency import consistency_loss, split
 from raysplay.train.distil import distil_loss
 from raysplay.train.familiarity import PooledNetwork, fit_familiarity, gather_features

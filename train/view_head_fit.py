@@ -25,9 +25,10 @@ from raysplay.infer.compare.truth import read_truth
 from raysplay.infer.films.collect import collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import FilmRejected
-from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
+from raysplay.infer.foot_reader import FootReader
 from raysplay.infer.network.landmark_network import LandmarkNetwork
 from raysplay.infer.network.weights import load_weights, save_weights
+from raysplay.infer.shipped_weights import WEIGHTS_DIR
 from raysplay.infer.user_table import UserTableError
 from raysplay.infer.warp import crop
 from raysplay.synthetic_data.archive import FILMS, TRUTH

@@ -23,9 +23,10 @@ from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.collect import collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film
-from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
+from raysplay.infer.foot_reader import FootReader
 from raysplay.infer.pipeline import FilmPipeline, ReadsFilms
 from raysplay.infer.records import FilmRecord, Outcome
+from raysplay.infer.shipped_weights import WEIGHTS_DIR
 
 Picture = npt.NDArray[Any]
 

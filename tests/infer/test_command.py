@@ -325,7 +325,8 @@ def test_a_single_film_lies_in_the_folder_that_run_json_names(films, tmp_path):
 
 def test_fine_tuned_weights_are_used_and_recorded(films, tmp_path, monkeypatch):
     """The shipped landmark weights under another name give the shipped numbers; run.json tells their name."""
-    from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
+    from raysplay.infer.foot_reader import FootReader
+    from raysplay.infer.shipped_weights import WEIGHTS_DIR
 
     monkeypatch.undo()
     own = tmp_path / "harbour.safetensors"

@@ -12,11 +12,12 @@ from raysplay.configs.views import VIEWS
 from raysplay.infer.compare.truth import read_truth
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, Spacing
-from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader, _moved
+from raysplay.infer.foot_reader import FootReader, _moved
 from raysplay.infer.network.graphs import MAP
 from raysplay.infer.network.locator_map import UNIT
 from raysplay.infer.network.weights_error import WeightsError
 from raysplay.infer.settings import reading_settings
+from raysplay.infer.shipped_weights import WEIGHTS_DIR, weights_meant
 from raysplay.infer.warp import transform_points
 from raysplay.measure import measure_values, to_foot_frame
 from raysplay.synthetic_data.archive import FILMS, write_archive
@@ -276,7 +277,7 @@ def shipped():
 @pytest.fixture(scope="module", params=list(reading_settings().readers))
 def each(request):
     """Every reader that comes with the package."""
-    return FootReader.by_landmarks(FootReader.shipped_weights(request.param)[1], threads=1)
+    return FootReader.by_landmarks(weights_meant(request.param), threads=1)
 
 
 @pytest.fixture(scope="module")
@@ -329,6 +330,16 @@ def test_a_reader_is_known_by_the_weights_of_its_landmarks(tmp_path):
         made = FootReader.by_landmarks(own, threads=1)
         assert f"{reader.locator}.safetensors" in made.digests
         assert made._again_beyond == reader.again_beyond
+
+
+def test_weights_are_meant_by_a_path_or_by_the_name_of_a_reader(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert weights_meant(None) is None
+    assert weights_meant("quick") == WEIGHTS_DIR / "lean_landmarks.safetensors"
+    assert weights_meant(Path("careful")) == WEIGHTS_DIR / "landmarks.safetensors"
+    assert weights_meant("mine.safetensors") == Path("mine.safetensors")
+    Path("quick").write_bytes(b"a file of that name goes first")
+    assert weights_meant("quick") == Path("quick")
 
 
 @needs_weights

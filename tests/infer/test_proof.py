@@ -7,7 +7,7 @@ import pytest
 from raysplay.configs.load import ConfigError, shipped
 from raysplay.configs.proof import proofs, read_proofs
 from raysplay.configs.protocol import protocol
-from raysplay.infer.foot_reader import WEIGHTS_DIR
+from raysplay.infer.shipped_weights import WEIGHTS_DIR
 from raysplay.measure import MEASURES, by_name
 
 SHIPPED = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in WEIGHTS_DIR.glob("*.safetensors")}

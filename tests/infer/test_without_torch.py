@@ -32,7 +32,7 @@ sys.meta_path.insert(0, Missing())
 """
 
 NETWORKS = {"by_torch", "known_networks", "landmark_network", "locator_network", "normalise", "trunk"}
-NETWORKS |= {"torchvision_operators", "weights"}
+NETWORKS |= {"torchvision_operators", "weights", "separable", "lean_landmark_network", "lean_locator_network"}
 
 
 def run(code, *arguments):

@@ -5,9 +5,10 @@ import torch
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.views import VIEWS
-from raysplay.infer.foot_reader import WEIGHTS_DIR, FootReader
+from raysplay.infer.foot_reader import FootReader
 from raysplay.infer.network.landmark_network import LandmarkNetwork
 from raysplay.infer.network.weights import load_weights
+from raysplay.infer.shipped_weights import WEIGHTS_DIR
 from raysplay.synthetic_data.archive import write_archive
 from raysplay.synthetic_data.film.settings import condition_settings
 from raysplay.train.real_crops.real_films import MARGIN, RealCrops

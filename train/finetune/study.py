@@ -24,10 +24,10 @@ from torch import Tensor
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.load import load, locate, shipped
-from raysplay.infer.foot_reader import WEIGHTS_DIR
 from raysplay.infer.network.landmark_network import LandmarkNetwork
 from raysplay.infer.network.weights import load_weights
 from raysplay.infer.settings import reading_settings
+from raysplay.infer.shipped_weights import WEIGHTS_DIR
 from raysplay.measure import measure_values, to_foot_frame
 from raysplay.measure.registry import by_name
 from raysplay.synthetic_data.settings import GeneratorSettings, generator_settings

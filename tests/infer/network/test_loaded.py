@@ -22,28 +22,48 @@ from raysplay.infer.network.weights import kept_state
 from raysplay.infer.network.weights_error import WeightsError
 from raysplay.infer.network.weights_file import digest
 from raysplay.infer.settings import reading_settings
+from raysplay.infer.shipped_weights import of_network
 from raysplay.infer.warp import crop
 from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
 from raysplay.synthetic_data.film.settings import archive_settings
 from raysplay.train.export_graph import export_graph
 
 SETTINGS = reading_settings()
-WEIGHTS = dict(zip((graphs.LOCATOR, graphs.LANDMARKS), FootReader.shipped_weights(), strict=True))
-NAMES = {reads: name for name, (reads, _) in known_networks(SETTINGS).items()}
+NETWORKS = {
+    name: (of_network(name.removesuffix("_network") + ("s" if reads == graphs.LANDMARKS else "")), reads)
+    for name, (reads, _) in known_networks(SETTINGS).items()
+}
+"""Weights that ship and what they read, by the name of the graph."""
 PIXELS = 0.05
 """By how much a landmark may lie elsewhere, in pixels of the crop."""
 
 
-@pytest.fixture(scope="module", params=[graphs.LOCATOR, graphs.LANDMARKS])
-def reads(request):
+@pytest.fixture(scope="module", params=list(NETWORKS))
+def graph_name(request):
     return request.param
 
 
 @pytest.fixture(scope="module")
-def both(reads):
-    by_onnx = load_network(WEIGHTS[reads], reads, SETTINGS)
+def weights(graph_name):
+    return NETWORKS[graph_name][0]
+
+
+@pytest.fixture(scope="module")
+def reads(graph_name):
+    return NETWORKS[graph_name][1]
+
+
+@pytest.fixture(scope="module")
+def both(weights, reads):
+    by_onnx = load_network(weights, reads, SETTINGS)
     assert by_onnx.runtime == "onnx"
-    return by_onnx, load_network(WEIGHTS[reads], reads, SETTINGS, "torch", 1)
+    return by_onnx, load_network(weights, reads, SETTINGS, "torch", 1)
+
+
+def test_every_network_of_a_reader_ships():
+    of_readers = {of_network(name) for one in SETTINGS.readers.values() for name in (one.locator, one.landmarks)}
+    assert {path for path, _ in NETWORKS.values()} == of_readers
+    assert all(path.is_file() for path in of_readers)
 
 
 @pytest.fixture(scope="module")
@@ -114,19 +134,19 @@ def test_numbers_do_not_depend_on_how_many_threads_read(both, pictures):
         }
 
 
-def test_digests_name_the_weights_file_and_the_graph(both, reads):
+def test_digests_name_the_weights_file_and_the_graph(both, weights, graph_name):
     ours, theirs = both
-    of_weights = {WEIGHTS[reads].name: digest(WEIGHTS[reads])}
-    graph = f"{NAMES[reads]}.onnx"
+    of_weights = {weights.name: digest(weights)}
+    graph = f"{graph_name}.onnx"
     assert ours.digests == {**of_weights, graph: digest(graphs.FOLDER / graph)}
     assert theirs.digests == of_weights
 
 
-def test_the_graph_that_ships_is_that_of_the_network(reads, tmp_path, both, pictures):
+def test_the_graph_that_ships_is_that_of_the_network(graph_name, reads, tmp_path):
     """A changed network must not go on being read by its older graph."""
-    network = known_networks(SETTINGS)[NAMES[reads]][1]
-    made = export_graph(network, reads, picture_size(reads, SETTINGS), tmp_path, NAMES[reads])
-    ours = json.loads((graphs.FOLDER / f"{NAMES[reads]}.json").read_text(encoding="ascii"))
+    network = known_networks(SETTINGS)[graph_name][1]
+    made = export_graph(network, reads, picture_size(reads, SETTINGS), tmp_path, graph_name)
+    ours = json.loads((graphs.FOLDER / f"{graph_name}.json").read_text(encoding="ascii"))
     anew = json.loads(made.with_suffix(".json").read_text(encoding="ascii"))
     assert {**anew, "sha256": ""} == {**ours, "sha256": ""}
     kinds = [
@@ -161,10 +181,10 @@ def test_a_graph_holds_no_weights_and_tells_nothing_of_where_it_was_made():
         assert b"/" + b"home" not in content
 
 
-def test_a_graph_that_was_exchanged_is_not_run(tmp_path, reads):
-    for path in graphs.FOLDER.glob(f"{NAMES[reads]}.*"):
+def test_a_graph_that_was_exchanged_is_not_run(tmp_path, graph_name, reads):
+    for path in graphs.FOLDER.glob(f"{graph_name}.*"):
         shutil.copy(path, tmp_path)
-    tensors = json.loads((tmp_path / f"{NAMES[reads]}.json").read_text(encoding="ascii"))["tensors"]
+    tensors = json.loads((tmp_path / f"{graph_name}.json").read_text(encoding="ascii"))["tensors"]
     graph = graphs.fitting(reads, picture_size(reads, SETTINGS), tensors, (tmp_path,))
     assert graph is not None
     assert graph.content()
@@ -174,12 +194,12 @@ def test_a_graph_that_was_exchanged_is_not_run(tmp_path, reads):
         graph.content()
 
 
-def test_pictures_of_another_size_have_no_graph(reads):
+def test_pictures_of_another_size_have_no_graph(graph_name, weights, reads):
     rows, columns = picture_size(reads, SETTINGS)
-    tensors = json.loads((graphs.FOLDER / f"{NAMES[reads]}.json").read_text(encoding="ascii"))["tensors"]
+    tensors = json.loads((graphs.FOLDER / f"{graph_name}.json").read_text(encoding="ascii"))["tensors"]
     assert graphs.fitting(reads, (rows, columns), tensors) is not None
     assert graphs.fitting(reads, (rows, columns + 16), tensors) is None
     changed = SETTINGS.model_copy(update={"crop_columns": SETTINGS.crop_columns + 16, "film_side": 400})
     with pytest.raises(WeightsError):
-        load_network(WEIGHTS[reads], reads, changed, "onnx")
-    assert load_network(WEIGHTS[reads], reads, changed).runtime == "torch"
+        load_network(weights, reads, changed, "onnx")
+    assert load_network(weights, reads, changed).runtime == "torch"

@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 import raysplay.train.finetune.compare_weights as compare_weights
 import raysplay.train.finetune.study as finetune_study
 from raysplay.configs import landmark_schema, load
-from raysplay.infer.foot_reader import WEIGHTS_DIR
+from raysplay.infer.shipped_weights import WEIGHTS_DIR
 from raysplay.measure import measure_values, to_foot_frame
 from raysplay.synthetic_data.settings import generator_settings
 from raysplay.train.finetune.study import (

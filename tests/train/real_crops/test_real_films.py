@@ -14,9 +14,9 @@ from typer.testing import CliRunner
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.conditions import CONDITIONS
-from raysplay.infer.foot_reader import WEIGHTS_DIR
 from raysplay.infer.records import FootLandmarks, FoundFoot
 from raysplay.infer.settings import reading_settings
+from raysplay.infer.shipped_weights import WEIGHTS_DIR
 from raysplay.infer.user_table import UserTableError
 from raysplay.infer.warp import transform_points
 from raysplay.train.cli import app
