@@ -375,7 +375,11 @@ def _engine(
 
 def _stopped(error: RaysplayError, folder: RunFolder, films: int, of: int, again: str) -> RunStoppedError:
     """The same with what became of a run that could not be written any further."""
-    if folder.replacing:
+    from raysplay.infer.archive.ledger import Ledger
+
+    if not Ledger.there(folder.path):
+        kept = "What was read stands in the ledger that was there; without it, all films are to be read again."
+    elif folder.replacing:
         kept = f"The folder holds no whole run now; {again} goes on."
     else:
         kept = (

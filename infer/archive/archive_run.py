@@ -185,13 +185,12 @@ class ArchiveRun:
                     session = self._ledger.begin_session(len(plan.read))
                     self._read(plan.read, session)
                     self._beat(session, stage="writing tables")
-                if not self._kept_any and not plan.marks and self._stands():
-                    if session is not None:
-                        self._beat(session, stage="done")
-                    return self._standing()
-                finished = self._finish(session)
+                stands = not self._kept_any and not plan.marks and self._stands()
+                finished = self._standing() if stands else self._finish(session)
                 if session is not None:
                     self._beat(session, stage="done")
+                else:  # of an earlier call that was ended when it had read all films
+                    self._ledger.end_sessions()
                 return finished
         except LedgerError as error:
             raise RunStoppedError(str(error)) from error
@@ -463,6 +462,7 @@ class ArchiveRun:
         while len(self._recent) > 2 and self._recent[1][0] <= elapsed - _RECENT_SECONDS:
             self._recent.popleft()
         since, films = self._recent[0]
+        self._ledger.look_for_file()
         self._ledger.beat(
             session,
             seconds=elapsed,

@@ -131,6 +131,7 @@ class Ledger:
         except BaseException:
             self.close()
             raise
+        self._opened = self._number()
 
     @classmethod
     def there(cls, folder: Path) -> bool:
@@ -171,6 +172,27 @@ class Ledger:
     def close(self) -> None:
         """Let go of the database."""
         self._engine.dispose()
+
+    def look_for_file(self) -> None:
+        """See that the file that is written into is still the one that lies in the folder.
+
+        A system keeps a file that was removed as long as somebody writes into it; all of it would be lost at the end.
+
+        Raises
+        ------
+        LedgerError
+            If it is not.
+        """
+        if self._number() != self._opened:
+            raise LedgerError(f"{self.name}: was removed, or replaced by another file, while it was written into")
+
+    def _number(self) -> tuple[int, int] | None:
+        if self.address:
+            return None
+        with suppress(OSError):
+            about = os.stat(self._file)
+            return about.st_dev, about.st_ino
+        return None
 
     @property
     def about(self) -> dict[str, Any]:
@@ -398,6 +420,13 @@ class Ledger:
         chosen = tables.sessions.c.run == self.run, tables.sessions.c.session == session
         with self._writing() as connection:
             connection.execute(sa.update(tables.sessions).where(*chosen).values(last=now, **values))
+
+    def end_sessions(self) -> None:
+        """Keep that nothing is left to do of what earlier calls began."""
+        sessions = tables.sessions.c
+        with self._writing() as connection:
+            chosen = sessions.run == self.run, sessions.stage != "done"
+            connection.execute(sa.update(tables.sessions).where(*chosen).values(stage="done"))
 
     def sessions(self) -> list[Session]:
         """Every call of the command, the first one first."""

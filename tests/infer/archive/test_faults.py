@@ -285,6 +285,31 @@ def test_a_ledger_with_damaged_pages_ends_in_one_sentence(run, known_foot, films
     assert run(overwrite=True).report.films == 14
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="open files cannot be removed there")
+@pytest.mark.parametrize("what", ["ledger", "folder"])
+def test_a_ledger_that_is_taken_away_stops_the_run_at_once(run, tmp_path, monkeypatch, what):
+    """Else a night's reading would go into a file that nobody can find (unlink(2)), and be called kept."""
+    monkeypatch.setattr(archive_run, "_BEAT_SECONDS", 0.0)
+    done = []
+
+    def take_away(step):
+        done.append(step.done)
+        if step.stage == "measuring" and step.done == 5:
+            if what == "ledger":
+                (tmp_path / "out" / "ledger.sqlite").unlink()
+            else:
+                (tmp_path / "out").rename(tmp_path / "moved")
+
+    with pytest.raises(
+        RunStoppedError, match=r"ledger\.sqlite: was removed.*all films are to be read again"
+    ) as stopped:
+        run(progress=take_away)
+    assert "are kept" not in str(stopped.value)
+    assert max(done) < 8
+    if what == "folder":
+        assert run("moved").notices[0].startswith(("5 known, 8 new", "6 known, 7 new"))
+
+
 def test_a_damaged_result_ends_in_one_sentence(run, known_foot, films, tmp_path):
     """The bytes of one film, which a file of another name has as well."""
     run()

@@ -12,6 +12,7 @@ import pytest
 from raysplay.infer import RunFolderError, measure_into, read_run
 from raysplay.infer.archive import reader_key
 from raysplay.infer.archive.ledger import Ledger
+from raysplay.infer.archive.status import status
 from raysplay.infer.films.film_identity import Stamp
 from raysplay.infer.outputs import earlier_run
 from raysplay.infer.outputs.run_files import LEDGER, TABLES
@@ -96,6 +97,21 @@ def test_new_changed_and_vanished_films(counted, films, known_foot, tmp_path):
     run, read = counted()
     assert read == []
     assert not any("gone" in row["remark_kinds"] for row in rows(tmp_path / "out", "films.csv"))
+
+
+def test_a_run_that_was_ended_at_its_last_tables_is_finished_by_the_next_call(counted, tmp_path):
+    """Which has no film to read; whoever looks must not be told that it was killed."""
+
+    def end(step):
+        if step.stage == "writing":
+            raise InterruptedError
+
+    with pytest.raises(InterruptedError):
+        counted(progress=end)
+    assert not status(tmp_path / "out").finished
+    _, read = counted()
+    assert read == []
+    assert status(tmp_path / "out").finished
 
 
 def test_what_grew_equals_what_was_measured_at_once(counted, films, known_foot, run, tmp_path):
