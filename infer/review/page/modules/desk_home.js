@@ -2,6 +2,7 @@ import { desk } from "./desk_api.js";
 import { dayWords, howFarWords, stateWords } from "./desk_words.js";
 import { make, refill } from "./dom.js";
 import { Dropping } from "./dropping.js";
+import { Grouping } from "./grouping.js";
 import { counted, footName } from "./words.js";
 
 /** The empty or full desk: films come in, persons, and films of nobody. */
@@ -17,6 +18,8 @@ export class DeskHome {
     this.far = make("p", { className: "how-far", role: "status" });
     this.search = make("input", { type: "search", id: "search", placeholder: "Person or name of a file" });
     this.typing = 0;
+    /** @type {Grouping|null} */
+    this.grouping = null;
     this.search.addEventListener("input", () => {
       clearTimeout(this.typing);
       this.typing = window.setTimeout(() => void this.load(), 200);
@@ -72,10 +75,13 @@ export class DeskHome {
     if (wanted !== this.search.value.trim()) return;
     const named = persons.filter(({ called }) => !wanted || called.toLowerCase().includes(wanted.toLowerCase()) || films.some(({ person }) => person === called));
     refill(this.persons, make("h2", { textContent: `Persons (${named.length})` }), named.length ? make("ul", { className: "person-list" }, ...named.map(personLine)) : make("p", { className: "hint", textContent: "Nobody yet. A person appears as soon as a film's file, or somebody at this desk, says whose film it is." }));
+    // What is chosen there is not taken away by a film that comes meanwhile.
+    if (this.grouping?.begun) return;
     const nobody = films.filter(({ person, measured }) => measured && !person);
     const waiting = films.filter(({ measured }) => !measured);
+    this.grouping = new Grouping(nobody, filmParts, () => this.load());
     refill(this.films,
-      nobody.length ? make("section", {}, make("h2", { textContent: `Films of which nobody says whose they are (${nobody.length})` }), make("ul", { className: "film-list" }, ...nobody.map(filmLine))) : null,
+      nobody.length ? make("section", {}, make("h2", { textContent: `Films of which nobody says whose they are (${nobody.length})` }), this.grouping.element) : null,
       waiting.length ? make("section", {}, make("h2", { textContent: `Not measured yet (${waiting.length})` }), make("ul", { className: "film-list" }, ...waiting.map(filmLine))) : null,
       total > films.length ? make("p", { className: "hint", textContent: `The latest ${films.length} of ${total} films are looked through. Find others by name.` }) : null);
   }
@@ -89,7 +95,12 @@ function personLine({ called, films, last, open, documents }) {
 
 /** @param {import("./types.js").ClinicFilm} film */
 function filmLine(film) {
+  return make("li", {}, ...filmParts(film));
+}
+
+/** @param {import("./types.js").ClinicFilm} film @returns {HTMLElement[]} */
+function filmParts(film) {
   const feet = film.feet.map((foot) => `${foot.foot ? footName(foot.foot) : "no foot"}: ${stateWords(foot)}${foot.numbers.length ? `, ${foot.numbers.slice(0, 2).join(", ")}` : ""}${foot.found ? "" : ` (${foot.reasons[0] ?? "refused"})`}`);
   const about = film.measured ? feet.join(" · ") : film.here ? "waits" : "its file is missing: drop it again";
-  return make("li", {}, make("a", { href: `#/film/${film.number}`, textContent: film.given }), make("span", { className: "about", textContent: about }));
+  return [make("a", { href: `#/film/${film.number}`, textContent: film.given }), make("span", { className: "about", textContent: about })];
 }

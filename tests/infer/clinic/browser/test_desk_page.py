@@ -162,6 +162,27 @@ def test_films_are_put_to_a_person_and_taken_away_again(serve, enter, standin, d
     assert page.locator(".steps").count() == 0
 
 
+def test_several_films_are_put_to_one_person_at_once(serve, enter, standin, dropped):
+    served = serve()
+    client = served.client()
+    pictures = {f"{name}.png": standin.picture(30, 15, seed=seed) for seed, name in enumerate("abc", start=20)}
+    dropped(client, pictures)
+    client.post("/api/clinic/films/1/statements", json={"version": 0, "tilt": 12.0})
+    page = enter(served, "AB")
+    page.get_by_label("Choose a.png").check()
+    page.get_by_label("Choose b.png").check()
+    page.locator(".grouping button").click()
+    assert "code" in page.locator(".grouping .missing").text_content()
+    page.fill("#group-person", "P-07")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".person-list a")
+    assert "2 films" in page.locator(".person-list li").text_content()
+    assert page.locator(".grouping li").count() == 1
+    stated = client.get("/api/clinic/films/1").json()["stated"]
+    assert (stated["tilt"], stated["person"], stated["person_by"]) == (12.0, "P-07", "AB")
+    assert client.get("/api/clinic/films/3").json()["person"] == ""
+
+
 def test_both_feet_of_a_film_on_one_screen(serve, enter, standin, dropped):
     served = serve()
     dropped(served.client(), {"both.dcm": standin.dicom(34, 15, both=True, seed=6)})
