@@ -93,8 +93,7 @@ def letter_of(
     return [
         *blocks,
         Paragraph(words.say("device"), caution=True),
-        told_of(signed, words),
-        Paragraph(words.say("letter_signature")),
+        Paragraph(f"{told_of(signed, words).text} {words.say('letter_signature')}"),
     ]
 
 
