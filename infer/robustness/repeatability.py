@@ -26,7 +26,7 @@ from raysplay.infer.films.film import Film
 from raysplay.infer.foot_reader import FootReader
 from raysplay.infer.pipeline import FilmPipeline, ReadsFilms
 from raysplay.infer.records import FilmRecord, Outcome
-from raysplay.infer.shipped_weights import WEIGHTS_DIR
+from raysplay.infer.shipped_weights import of_network, usual_reader, weights_meant
 
 Picture = npt.NDArray[Any]
 
@@ -121,12 +121,12 @@ def report(folder: Path, landmark_weights: Path | None = None) -> None:
     folder : Path
         Of films.
     landmark_weights : Path, optional
-        The shipped landmark network by default.
+        A file, or the name of a reader that ships; the usual reader by default.
     """
-    landmark_weights = landmark_weights or WEIGHTS_DIR / "landmarks.safetensors"
+    weights = weights_meant(landmark_weights) or of_network(usual_reader().landmarks)
     measures = sorted(decision_settings().interval.decides)
     with FilmReader() as films:
-        feet = FootReader(WEIGHTS_DIR / "locator.safetensors", landmark_weights)
+        feet = FootReader.by_landmarks(weights)
         values, counts = repeated(folder, films, feet, measures)
     typer.echo("; ".join(f"{name} {count}" for name, count in counts.items()))
     typer.echo("| measure | feet | within-subject standard deviation | two readings within, 95 % |\n|---|---|---|---|")

@@ -7,6 +7,7 @@ import pytest
 from raysplay.configs.load import ConfigError, shipped
 from raysplay.configs.proof import proofs, read_proofs
 from raysplay.configs.protocol import protocol
+from raysplay.infer.settings import reading_settings
 from raysplay.infer.shipped_weights import WEIGHTS_DIR
 from raysplay.measure import MEASURES, by_name
 
@@ -22,6 +23,22 @@ def test_a_run_reports_by_default_only_what_is_proven():
     assert set(protocol().reported) <= proofs().proven(MEASURES, SHIPPED)
 
 
+@pytest.mark.parametrize("reader", list(reading_settings().readers))
+def test_every_reader_has_its_own_proof(reader):
+    """Numbers of one reader say nothing of another's: without its own trials nothing it reads is proven."""
+    own = proofs().weights[reader]
+    assert set(protocol().reported) <= proofs().proven(MEASURES, own)
+    only = proofs().model_copy(update={"trials": tuple(one for one in proofs().trials if one.reader != reader)})
+    assert only.proven(MEASURES, own) == frozenset()
+
+
+def test_trials_of_a_reader_without_weights_are_refused(tmp_path):
+    text = shipped("proof.yaml").read_text(encoding="utf-8").replace("reader: quick", "reader: hasty", 1)
+    (tmp_path / "proof.yaml").write_text(text, encoding="utf-8")
+    with pytest.raises(ConfigError, match="no weights of the reader hasty"):
+        read_proofs(tmp_path / "proof.yaml")
+
+
 def test_hia_is_unproven():
     """BodyParts3D, one foot, 59 films: too large by 7.5 degrees, the 90 % interval never holds."""
     assert proofs().of(by_name("hia"))
@@ -29,7 +46,8 @@ def test_hia_is_unproven():
 
 
 def test_nothing_is_proven_for_other_weights_or_another_construction():
-    assert proofs().proven(MEASURES, SHIPPED | {"landmarks.safetensors": "0" * 64}) == frozenset()
+    used = proofs().weights["careful"]
+    assert proofs().proven(MEASURES, used | {"landmarks.safetensors": "0" * 64}) == frozenset()
     assert proofs().proven(MEASURES, {"finetuned.safetensors": "0" * 64}) == frozenset()
     assert not proofs().stands(by_name("hva", "head_base"))
 
