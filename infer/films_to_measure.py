@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 from raysplay.configs.errors import RaysplayError
 from raysplay.configs.load import landmark_schema
 from raysplay.configs.protocol import ReadingProtocol
-from raysplay.infer.films.collect import Candidate, collect
+from raysplay.infer.films.address import address_of, as_given, is_address, listing, only_address
+from raysplay.infer.films.collect import Candidate, Collected, collect
 from raysplay.infer.films.settings import FilmLimits, film_settings
 from raysplay.infer.outputs.settings import output_settings
 from raysplay.infer.settings import reading_settings
@@ -80,15 +81,24 @@ class FilmsToMeasure:
             yield from FilmPipeline(films, feet, self.limits, landmark_schema(), self.protocol).read(self.candidates)
 
     @property
+    def at_address(self) -> bool:
+        """Whether they are objects of a store."""
+        return is_address(self.candidates[0].path)
+
+    @property
     def folder(self) -> Path | None:
-        """Folder that the names of the films are relative to; None where a name is a whole path."""
+        """Folder that the names of the films are relative to; None at an address and where a name is a whole path."""
         first = self.candidates[0]
+        if self.at_address:
+            return None
         above = len(PurePosixPath(first.name).parts)
         folders = first.path.parents
         return folders[above - 1] if above <= len(folders) else None
 
 
-def films_to_measure(paths: Paths, protocol: Path | str | None, *, copies: bool = True) -> FilmsToMeasure:
+def films_to_measure(
+    paths: Paths, protocol: Path | str | None, *, copies: bool = True, addresses: bool = False
+) -> FilmsToMeasure:
     """Find the files and read every configuration that measuring them needs.
 
     Parameters
@@ -97,6 +107,8 @@ def films_to_measure(paths: Paths, protocol: Path | str | None, *, copies: bool 
         As :func:`~raysplay.infer.measuring.measure` takes them.
     copies : bool
         As :func:`~raysplay.infer.films.collect.collect` takes it.
+    addresses : bool
+        Whether an address (:mod:`~raysplay.infer.films.address`) may stand in the place of a folder.
 
     Raises
     ------
@@ -112,8 +124,12 @@ def films_to_measure(paths: Paths, protocol: Path | str | None, *, copies: bool 
     output_settings()
     by_protocol = user_protocol(protocol)
     given = (paths,) if isinstance(paths, Path | str) else tuple(paths)
+    address = None
     try:
-        collected = collect(given, reading, copies=copies)
+        if addresses:
+            given = tuple(as_given(Path(path)) for path in given)
+            address = only_address(given)  # type: ignore[arg-type]
+        collected = collect(given, reading, copies=copies) if address is None else _at(address)
     except FileNotFoundError as error:
         raise NoFilmsError(str(error)) from error
     runs = tuple(str(run) for run in collected.runs)
@@ -121,9 +137,16 @@ def films_to_measure(paths: Paths, protocol: Path | str | None, *, copies: bool 
         passed_over = _passed_over(runs, collected.litter)
         beside = f" ({'; '.join(passed_over)})" if passed_over else ""
         raise NoFilmsError(f"there is no file to measure{beside}")
-    inputs = tuple(os.path.abspath(path) for path in given)
+    inputs = tuple(os.path.abspath(path) for path in given) if address is None else (address_of(address),)
     used = protocol_file(protocol)
     return FilmsToMeasure(inputs, collected.candidates, runs, collected.litter, by_protocol, used, limits, reading)
+
+
+def _at(address: Path) -> Collected:
+    from raysplay.infer.archive.settings import engine_settings
+
+    found = listing(address, engine_settings().stall_seconds)
+    return Collected(found.candidates, found.litter)
 
 
 def _passed_over(runs: tuple[str, ...], litter: int) -> tuple[str, ...]:

@@ -106,7 +106,7 @@ def measure(
     Parameters
     ----------
     paths : path, or iterable of paths
-        Films or folders of films: DICOM, PNG, JPEG, TIFF; as ``raysplay measure`` takes them.
+        Films or folders of films: DICOM, PNG, JPEG, TIFF; as ``raysplay measure`` takes them, but no address.
     protocol : path, optional
         Measures to report and how they are built; the shipped ``protocol.yaml`` by default.
     threads : int, optional
@@ -236,12 +236,14 @@ def measure_into(
             notice(text)
 
     with owner_only(), contextlib.ExitStack() as opened:
-        films = films_to_measure(paths, protocol, copies=False)
+        films = films_to_measure(paths, protocol, copies=False, addresses=True)
         folder = RunFolder(Path(out), overwrite=overwrite or has_ledger(Path(out)))
         if overwrite and (lost := reads_at_stake(folder.path, keep_reads)):
             raise ReadsAtStakeError(lost)
         films_folder, names = films.folder, None
         if name_key is not None:
+            if films.at_address:
+                raise NameKeyError("films at an address are not measured under identifiers; copy them into a folder")
             place = Path(name_key)
             goes_on = has_ledger(folder.path) and not overwrite
             names, made = made_or_read(place, folder.path, make=not goes_on)
@@ -357,6 +359,9 @@ def _engine(
     from raysplay.infer.archive.job import Reading
 
     weights = _path(options.landmark_weights)
+    if workers is None and not scheduler and films.at_address:
+        # A store that stalls must not hold the command: a reading process can be ended.
+        workers = options.threads or os.cpu_count() or 1
     if workers is None and not scheduler:
         from raysplay.infer.archive.in_process import InProcess
 

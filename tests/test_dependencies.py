@@ -23,8 +23,9 @@ def names(requirements):
     return {re.split(r"[\s<>=!~\[;]", one, maxsplit=1)[0].lower() for one in requirements}
 
 
-ASKED_FOR = ("pandas", "distributed")
-"""Used where the user has it; where not, one sentence says so (``PandasMissingError``, ``EngineError``)."""
+ASKED_FOR = ("pandas", "distributed", "fsspec")
+"""Used where the user has it; where not, one sentence says so (``PandasMissingError``, ``EngineError``,
+``NoFilmsError``)."""
 
 
 def outside(path):

@@ -28,6 +28,7 @@ from raysplay.infer.archive.reading import troubled
 from raysplay.infer.archive.settings import engine_settings
 from raysplay.infer.archive.stored_film import restored, stored
 from raysplay.infer.decide.decision import not_read
+from raysplay.infer.films.address import is_address, object_digest
 from raysplay.infer.films.collect import Candidate
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.films.film_identity import Stamp, content_digest, stamp
@@ -335,7 +336,7 @@ class ArchiveRun:
                 self._look_at_drive(answer)
                 if answer.trouble in _READ_AGAIN:
                     if not last:
-                        self._again.append(Candidate(job.path, job.name, size=job.size))
+                        self._again.append(Candidate(job.path, job.name, size=job.size, marks=job.marks))
                         continue
                     assert answer.trouble is not None
                     answer = troubled(film_name(job.name), answer.trouble, "", None, answer.seconds)
@@ -357,14 +358,14 @@ class ArchiveRun:
         """Files that must be read; what can be told without is kept on the way."""
         for candidate in files:
             place, name = place_of(candidate.name), film_name(candidate.name)
-            job = Job(place, candidate.path, candidate.name, candidate.size)
+            job = Job(place, candidate.path, candidate.name, candidate.size, candidate.marks)
             if candidate.problem is not None:
                 decision = not_read(candidate.problem)
                 record = FilmRecord(name, (), decision)
                 kinds = tuple(reason.kind.value for reason in decision.reasons)
                 self._keep(job, Answer(stored(record, None), "refused", kinds, "", None), session)
                 continue
-            marks, size = self._marks(candidate.path), _size(candidate)
+            marks, size = self._marks(candidate), _size(candidate)
             shared = marks is not None and size is not None and self._kept_size(size) in self._shared
             if shared and (known := self._digest(candidate.path)):
                 original = self._claimed.get(known) or self._ledger.original(known, place)
@@ -399,6 +400,8 @@ class ArchiveRun:
 
     def _keep(self, job: Job, answer: Answer, session: int) -> None:
         name, hidden = film_name(job.name), self._asked.names
+        if job.marks is not None and answer.digest:  # as the next listing will state them
+            answer = replace(answer, marks=job.marks)
         with writing(self._folder.path):
             for picture, content in answer.pictures:
                 self._folder.overlay(picture).write_bytes(content)
@@ -424,14 +427,15 @@ class ArchiveRun:
         )
         self._told(record, session, changed=changed)
 
-    def _marks(self, path: Path) -> Stamp | None:
+    def _marks(self, candidate: Candidate) -> Stamp | None:
         """The stamp of a file as the ledger has it."""
-        found, hidden = stamp(path), self._asked.names
+        found, hidden = candidate.marks or stamp(candidate.path), self._asked.names
         return found if found is None or hidden is None else _hidden_marks(found, hidden)
 
     def _digest(self, path: Path) -> str:
         """The digest of a film as the ledger has it."""
-        found, hidden = content_digest(path), self._asked.names
+        hidden = self._asked.names
+        found = object_digest(path, self._settings.bytes_seconds) if is_address(path) else content_digest(path)
         return found if hidden is None else hidden.digest(found)
 
     def _kept_size(self, size: int) -> int:
@@ -602,7 +606,7 @@ def _sizes(candidates: Iterable[Candidate]) -> Counter[int]:
 def _size(candidate: Candidate) -> int | None:
     if candidate.problem is not None or candidate.size is not None:
         return candidate.size if candidate.problem is None else None
-    marks = stamp(candidate.path)
+    marks = candidate.marks or stamp(candidate.path)
     return None if marks is None else marks.size
 
 

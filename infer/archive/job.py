@@ -65,12 +65,15 @@ class Job:
         Relative path, as :attr:`~raysplay.infer.films.collect.Candidate.name`.
     size : int or None
         Bytes of a member of a ZIP archive, as :attr:`~raysplay.infer.films.collect.Candidate.size`.
+    marks : Stamp or None
+        As :attr:`~raysplay.infer.films.collect.Candidate.marks`; stays with the command.
     """
 
     place: bytes
     path: Path
     name: str
     size: int | None = None
+    marks: Stamp | None = None
 
 
 @dataclass(frozen=True)

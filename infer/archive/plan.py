@@ -86,7 +86,7 @@ def planned(
     rehash: bool = False,
     retry: bool = False,
     pictures: frozenset[str] | None = None,
-    marks: Callable[[Path], Stamp | None] = stamp,
+    marks: Callable[[Candidate], Stamp | None] = lambda one: one.marks or stamp(one.path),
     digest: Callable[[Path], str] = content_digest,
 ) -> Plan:
     """Compare files, in the order of their places, with what is known, in the same order.
@@ -119,7 +119,7 @@ def planned(
             plan.again += 1
             plan.read.append(candidate)
         else:
-            now = marks(candidate.path)
+            now = marks(candidate)
             if now is None or candidate.problem is not None:
                 plan.changed += 1
                 plan.read.append(candidate)

@@ -7,6 +7,7 @@ import json
 import os
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from typing import Any
@@ -14,6 +15,7 @@ from typing import Any
 from raysplay.infer.archive.job import Answer, EngineError, Job, Reading
 from raysplay.infer.archive.reading import troubled
 from raysplay.infer.archive.settings import EngineSettings, engine_settings
+from raysplay.infer.films.address import is_address
 from raysplay.infer.films.film_identity import Stamp, stamp
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.reason import ReasonKind
@@ -41,6 +43,7 @@ class ReaderProcess:
         self._reading, self._loader = reading, loader
         self._settings = settings or engine_settings()
         self._child: subprocess.Popen[bytes] | None = None
+        self._scratch: tempfile.TemporaryDirectory[str] | None = None
         self._closed = False
         self.about: dict[str, Any] = {}
 
@@ -113,13 +116,22 @@ class ReaderProcess:
         assert child is not None
         assert child.stdout is not None
         digest, before = "", None
-        late = _Watch(child)
+        late, came = _Watch(child), False
+        at_address = is_address(job.path)
+        if at_address and self._scratch is None:
+            self._scratch = tempfile.TemporaryDirectory(prefix="raysplay-")
+        scratch = self._scratch.name if at_address and self._scratch is not None else ""
         try:
             with self._watched(child, self._settings.bytes_seconds, late):
-                self._tell(child, {"path": str(job.path), "name": job.name, "person_key": person_key})
-                digest = str(self._hear(child)["bytes"])
+                self._tell(
+                    child, {"path": str(job.path), "name": job.name, "person_key": person_key, "scratch": scratch}
+                )
+                heard = self._hear(child)
+                digest, came = str(heard["bytes"]), True
+            if heard.get("late"):
+                raise _Failed(ReasonKind.BYTES_LATE, "", None)
             # Only now: a drive that stalls would keep this process waiting.
-            before = stamp(job.path)
+            before = None if at_address else stamp(job.path)
             with self._watched(child, self._settings.film_seconds, late):
                 length = int(self._hear(child)["answer"])
                 if not 0 < length <= _LONGEST_ANSWER:
@@ -133,7 +145,7 @@ class ReaderProcess:
             if not late.rang:
                 trouble = ReasonKind.PROCESS_DIED
             else:
-                trouble = ReasonKind.TIME_LIMIT if before is not None else ReasonKind.BYTES_LATE
+                trouble = ReasonKind.TIME_LIMIT if came else ReasonKind.BYTES_LATE
             raise _Failed(trouble, digest, before) from None
 
     @contextlib.contextmanager
@@ -164,6 +176,10 @@ class ReaderProcess:
             return
         child.kill()
         child.wait()
+        scratch, self._scratch = self._scratch, None
+        if scratch is not None:  # what it had fetched, however it ended
+            with contextlib.suppress(OSError):
+                scratch.cleanup()
         for stream in (child.stdin, child.stdout):
             if stream is not None:
                 with contextlib.suppress(OSError, ValueError):

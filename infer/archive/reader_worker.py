@@ -25,7 +25,9 @@ from raysplay.configs.errors import RaysplayError
 from raysplay.configs.load import landmark_schema
 from raysplay.infer.archive.job import Answer, Reading
 from raysplay.infer.archive.reading import answer
+from raysplay.infer.films.address import StoreError, fetched
 from raysplay.infer.films.film_identity import content_digest, stamp
+from raysplay.infer.films.settings import film_settings
 from raysplay.infer.reason import ReasonKind
 
 ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
@@ -54,12 +56,23 @@ def main() -> None:
     with contextlib.closing(films):
         for line in requests:
             request = json.loads(line)
-            path = Path(request["path"])
+            path, problem, file = Path(request["path"]), None, None
             started = time.perf_counter()
+            if request["scratch"]:
+                file = Path(request["scratch"]) / "film"
+                try:
+                    problem = fetched(path, file, film_settings())
+                except StoreError:
+                    file.unlink(missing_ok=True)
+                    _say(replies, {"bytes": "", "late": True})
+                    continue
+                path = file
             before = stamp(path)
             digest = content_digest(path)
             _say(replies, {"bytes": digest})
-            made = films.read(path, request["name"], request["person_key"], started, before)
+            made = films.read(path, request["name"], request["person_key"], started, before, problem)
+            if file is not None:
+                file.unlink(missing_ok=True)
             if digest and made.digest and digest != made.digest:
                 made = made.unmarked(ReasonKind.CHANGED)
             content = made.to_bytes()
@@ -91,13 +104,13 @@ class _Films:
         key = reader_key(digests, self._reading.protocol, select=self._reading.select)
         return {"digests": digests, "key": key, "machine": machine()}
 
-    def read(self, path: Path, name: str, person_key: str, started: float, before: Any) -> Answer:
+    def read(self, path: Path, name: str, person_key: str, started: float, before: Any, problem: Any) -> Answer:
         from raysplay.infer.films.collect import Candidate
         from raysplay.infer.selection.select import kept_or_refused
 
         pipeline = self._ready(person_key)
-        candidates: Iterable[Candidate] = [Candidate(path, name)]
-        if self._reading.select:
+        candidates: Iterable[Candidate] = [Candidate(path, name, problem)]
+        if self._reading.select and problem is None:
             candidates = kept_or_refused(candidates, self._reader, self._feet)
         (reading,) = pipeline.read(candidates)
         return answer(reading, path, before, level=self._level, seconds=time.perf_counter() - started)
@@ -107,7 +120,6 @@ class _Films:
 
     def _ready(self, person_key: str) -> Any:
         from raysplay.infer.films.decode import FilmReader
-        from raysplay.infer.films.settings import film_settings
         from raysplay.infer.pipeline import FilmPipeline
 
         if self._pipeline is None or person_key != self._person_key:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from raysplay.infer.films.film import FilmRejected
+from raysplay.infer.films.film_identity import Stamp
 
 
 @dataclass(frozen=True)
@@ -23,9 +24,12 @@ class Candidate:
     size : int or None
         Bytes of a member of a ZIP archive, also where the film is one of its frames; None for what the system knows the
         size of.
+    marks : Stamp or None
+        Of an object at an address (:mod:`.address`), as the store lists it; None for what the system knows.
     """
 
     path: Path
     name: str
     problem: FilmRejected | None = None
     size: int | None = None
+    marks: Stamp | None = None

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import os
-import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from raysplay.infer.films.address import is_address
 from raysplay.infer.films.candidate import Candidate as Candidate
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.films.film_identity import content_digest, stamp
@@ -22,8 +22,6 @@ from raysplay.infer.outputs.names import film_name
 from raysplay.infer.reason import ReasonKind
 
 _EDGE = 1 << 16
-_SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+:/")
-"""RFC 3986, 3.1, and one slash: paths have no two that follow one another. A drive has one letter."""
 
 
 @dataclass(frozen=True)
@@ -118,10 +116,10 @@ def listed(inputs: Iterable[Path | str], limits: FilmLimits, walk: Walk | None =
 
 def not_there(path: Path) -> str:
     """What is said of a path that leads nowhere; of an address, what to do instead."""
-    given = os.path.relpath(path)
-    if _SCHEME.match(given):
-        address = given.replace(":/", "://", 1)
-        return f"{address}: films are not read from addresses; mount the store as a folder, and name that"
+    given = Path(os.path.relpath(path))
+    if is_address(given):
+        scheme = str(given).split(":", 1)[0]  # the rest may hold a password
+        return f"{scheme}://...: only raysplay measure reads films from an address; else mount the store as a folder"
     return f"{path}: no such file or folder"
 
 

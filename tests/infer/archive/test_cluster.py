@@ -11,7 +11,7 @@ import time
 
 import pytest
 
-from raysplay.infer import RaysplayError
+from raysplay.infer import RaysplayError, measure_into
 from raysplay.infer.archive.ledger import Ledger
 from raysplay.infer.archive.status import status
 
@@ -88,6 +88,17 @@ def test_a_cluster_gives_the_bytes_of_one_process(run, films, known_foot, machin
     assert len(one) == 12
     assert one == other
     assert all(worker.poll() is None for worker in machines.workers)
+
+
+def test_every_machine_fetches_films_at_an_address(run, films, monkeypatch, request, tmp_path):
+    import a_store
+
+    monkeypatch.setenv("SKERRY_ROOT", str(tmp_path))
+    machines = request.getfixturevalue("machines")
+    run("here")
+    options = {"overlays": False, "person_key": tmp_path / "persons.key", "scheduler": machines.address}
+    measure_into("skerry://films", tmp_path / "cluster", load=a_store.known, **options)
+    assert tables(tmp_path / "cluster") == tables(tmp_path / "here")
 
 
 def test_a_machine_goes_away_then_the_scheduler(run, films, known_foot, machines, tmp_path):

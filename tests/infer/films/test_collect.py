@@ -27,7 +27,7 @@ def _fill(root: Path, names: list[str]) -> None:
 @pytest.mark.parametrize("address", ["s3://films/1990", "https://skerry.example/a.dcm", "file:///films"])
 def test_an_address_is_told_from_a_missing_file(address) -> None:
     """RFC 3986. Paths have lost a slash by the time that they come."""
-    with pytest.raises(FileNotFoundError, match="films are not read from addresses; mount the store as a folder"):
+    with pytest.raises(FileNotFoundError, match="only raysplay measure reads films from an address; else mount"):
         collect([Path(address)])
     with pytest.raises(FileNotFoundError, match="no such file or folder"):
         collect([Path("films:1990")])
