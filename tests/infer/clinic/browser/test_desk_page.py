@@ -270,7 +270,7 @@ def test_by_touch_on_a_tablet(serve, enter, standin, dropped):
 def test_a_film_that_is_too_large_is_said_and_the_rest_goes_on(serve, enter, standin):
     served = serve(settings={"upload_bytes": 500_000})
     page = enter(served, "AB")
-    page.wait_for_function("document.querySelector('.how-far').textContent !== ''")
+    page.wait_for_function("() => document.querySelector('.how-far').textContent !== ''")
     drop(page, {"large.dcm": bytes(600_000), "empty.dcm": b"", "keeper.dcm": standin.dicom(30, 15, seed=1)})
     page.wait_for_selector(".person-list a")
     assert "too large" in page.locator(".arrivals li", has_text="large.dcm").text_content()
