@@ -1,6 +1,8 @@
 """The golden foot of the project's fact sheet (section 8.5), drawn on a film as a network would report it."""
 
 import json
+import os
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,6 +21,21 @@ GOLDEN = json.loads((Path(__file__).parents[1] / "data" / "golden_points.json").
 FOUR = protocol().model_copy(update={"reported": ("hva", "ima", "hia", "ima45")})
 """Two measures that decide over a foot and two that do not; the shipped protocol has one of these less."""
 DP = {"dp": 0.97, "oblique": 0.02, "lateral": 0.005, "other": 0.005}
+
+
+CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    """Debian's Chromium, once for all pages: a process may start what drives it only once."""
+    if CHROMIUM is None:
+        pytest.skip("NO BROWSER: no page was tested. Install Debian's chromium, or name one in CHROMIUM")
+    sync_api = pytest.importorskip("playwright.sync_api", reason="NO PLAYWRIGHT: no page was tested")
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM)
+        yield browser
+        browser.close()
 
 
 @pytest.fixture(autouse=True)

@@ -336,7 +336,7 @@ def test_the_face_has_what_it_names():
 def test_all_errors_are_of_one_kind_and_carry_the_commands_status():
     """infer/GUIDE.md, "Exit status": 2 where nothing was done, 1 for a run that was stopped."""
     errors = [getattr(raysplay.infer, name) for name in raysplay.infer.__all__ if name.endswith("Error")]
-    assert len(errors) == 14
+    assert len(errors) == 15
     for error in errors:
         assert issubclass(error, RaysplayError)
         assert error.exit_status == (1 if error.__name__ == "RunStoppedError" else 2)

@@ -1,15 +1,10 @@
 """The page in a browser: no violation of the rules of axe-core, nothing fetched, all of it legible on paper."""
 
-import os
-import shutil
-
 import pytest
 
 from raysplay.infer.overview import overview
 
 from .conftest import archive, change_about, write_run
-
-CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
 
 
 @pytest.fixture(scope="module")
@@ -23,19 +18,6 @@ def page_file(tmp_path_factory):
     now = write_run(home / "now", new)
     change_about(now, lambda about: about["digests"]["weights"].update({"landmarks.safetensors": "cd" * 32}))
     return overview(now, against=before).write(home / "report.html")
-
-
-@pytest.fixture(scope="module")
-def chromium():
-    if CHROMIUM is None:
-        pytest.skip(
-            "NO BROWSER: the report of a run was not looked at. Install Debian's chromium, or name one in CHROMIUM"
-        )
-    sync_api = pytest.importorskip("playwright.sync_api", reason="NO PLAYWRIGHT: the report of a run was not looked at")
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM)
-        yield browser
-        browser.close()
 
 
 def test_the_page_opens_without_a_network_and_without_violations(chromium, page_file):

@@ -71,7 +71,7 @@ def write_run(folder, feet, seed=5):
                 ]
             )
             tables[1].writerow(
-                [film, 1, "", "", f"{number:064d}", 3000, 2400, 0.1, 0.1, 1.0, "detector plane", "", "", ""]
+                [film, 1, "", "", f"{number:064d}", 3000, 2400, 0.1, 0.1, 1.0, "detector plane", *[""] * 5]
             )
             tables[2].writerow([film, side, 0, *range(8)])
             rows.append({"film": film, "decision": decision, "side": side, "reasons": reasons, "numbers": numbers})

@@ -1,24 +1,10 @@
 """Debian's Chromium before the desk."""
 
 import contextlib
-import os
-import shutil
 
 import pytest
 
-CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
 LAPTOP = {"width": 1280, "height": 800}
-
-
-@pytest.fixture(scope="session")
-def chromium():
-    if CHROMIUM is None:
-        pytest.skip("NO BROWSER: the desk was not tested. Install Debian's chromium, or name one in CHROMIUM")
-    sync_api = pytest.importorskip("playwright.sync_api", reason="NO PLAYWRIGHT: the desk was not tested")
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture

@@ -4,9 +4,7 @@ Films are decoded once for all tests of a run; every test has reads of its own.
 """
 
 import contextlib
-import os
 import re
-import shutil
 from types import SimpleNamespace
 
 import pytest
@@ -19,20 +17,8 @@ from raysplay.infer.review.settings import review_settings
 from raysplay.infer.review.store import ReadStore
 from raysplay.infer.review.study import Study
 
-CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
 LAPTOP = {"width": 1280, "height": 800}
 TABLET = {"width": 1024, "height": 768}
-
-
-@pytest.fixture(scope="session")
-def chromium():
-    if CHROMIUM is None:
-        pytest.skip("NO BROWSER: the review page was not tested. Install Debian's chromium, or name one in CHROMIUM")
-    sync_api = pytest.importorskip("playwright.sync_api", reason="NO PLAYWRIGHT: the review page was not tested")
-    with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM)
-        yield browser
-        browser.close()
 
 
 class Reader:
