@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections import Counter
 
 import numpy as np
@@ -39,6 +41,23 @@ def test_a_seed_and_a_number_make_one_mutant(made) -> None:
     assert len({content for _, content in some}) > 50
     assert len({name for name, _ in some}) > 10
     assert sum(content != made[name] for name, content in some) > 55
+
+
+NESTED = """
+import resource
+from raysplay.infer.robustness.mutants import everything, mutant
+name, content = mutant(everything(), 14, 3273)
+print(name, len(content), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+"""
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="counts memory as Linux tells it")
+def test_a_mutant_with_thousands_of_nested_sequences_is_made_in_little_memory() -> None:
+    """That one took seven gigabytes: pydicom wrote it anew, each sequence within all the others."""
+    done = subprocess.run([sys.executable, "-c", NESTED], capture_output=True, text=True, check=True)
+    _, size, megabytes = done.stdout.split()
+    assert int(size) > 30_000
+    assert int(megabytes) < 700
 
 
 def test_films_and_reasons_only_and_none_beyond_the_limit(made, tmp_path) -> None:
