@@ -124,7 +124,7 @@ def enter(chromium):
 
         def entered(served, initials=None, *, viewport=LAPTOP, query="", **options):
             context = chromium.new_context(viewport=viewport, **options)
-            context.set_default_timeout(15_000)
+            context.set_default_timeout(60_000)
             stack.callback(context.close)
             reader = Reader(context.new_page())
             reader.context = context
