@@ -180,12 +180,15 @@ def _lines(grey: Grey, printed: int, scales: tuple[int, ...]) -> Iterator[tuple[
             sure = list(_parts(part, part_change, scale, printed))
             faint: list[_Part] | None = None
             for down, fewest in ((False, _FEWEST), (True, _FEWEST_DOWN)):
+                near: tuple[Boxes, npt.NDArray[np.float64]] | None = None
                 for line in _in_lines(_of_height(sure, heights, down=down), fewest, printed):
                     if faint is None:
                         faint = list(_parts(part, part_change, scale, printed, faint=True))
-                    whole = _with_neighbours(line, _of_height(faint, (2, 2 * heights[1]), down=down))
-                    left, top = min(one.left for one in whole), min(one.top for one in whole)
-                    right, bottom = max(one.right for one in whole), max(one.bottom for one in whole)
+                    if near is None:
+                        beside = _of_height(faint, (2, 2 * heights[1]), down=down)
+                        boxes = [(one.left, one.top, one.right, one.bottom) for one in beside]
+                        near = np.array(boxes, dtype=np.int64).reshape(-1, 4), np.array([one.ink for one in beside])
+                    left, top, right, bottom = _with_neighbours(line, *near)
                     if down:
                         left, top, right, bottom = top, left, bottom, right
                     yield columns.start + left, rows.start + top, columns.start + right, rows.start + bottom
@@ -328,29 +331,28 @@ def _in_lines(parts: list[_Part], fewest: int, printed: int) -> Iterator[list[_P
             yield line
 
 
-def _with_neighbours(line: list[_Part], faint: list[_Part]) -> list[_Part]:
-    """A line with what stands beside its characters and looks like them: the rest of it may lie over bone."""
-    line = list(line)
+def _with_neighbours(line: list[_Part], faint: Boxes, faint_ink: npt.NDArray[np.float64]) -> tuple[int, int, int, int]:
+    """Box of a line with what stands beside its characters and looks like them: the rest of it may lie over bone.
+
+    ``faint`` (N, 4) holds left, top, right and bottom of what may be a character, ``faint_ink`` (N,) its grey.
+    """
+    left, top = min(one.left for one in line), min(one.top for one in line)
+    right, bottom = max(one.right for one in line), max(one.bottom for one in line)
     height = float(np.median([one.height for one in line]))
     ink = float(np.median([one.ink for one in line]))
-    alike = [
-        one for one in faint if abs(one.ink - ink) <= 2 * _ONE_GREY and 0.25 * height <= one.height <= 1.6 * height
-    ]
-    grown = True
-    while grown:
-        left, right = min(one.left for one in line), max(one.right for one in line)
-        top, bottom = min(one.top for one in line), max(one.bottom for one in line)
-        beside = [
-            one
-            for one in alike
-            if one.right >= left - _WORD_GAP * height
-            and one.left <= right + _WORD_GAP * height
-            and min(one.bottom, bottom) - max(one.top, top) >= 0.6 * one.height
-        ]
-        alike = [one for one in alike if one not in beside]
-        line += beside
-        grown = bool(beside)
-    return line
+    tall = faint[:, 3] - faint[:, 1]
+    alike = faint[(np.abs(faint_ink - ink) <= 2 * _ONE_GREY) & (0.25 * height <= tall) & (tall <= 1.6 * height)]
+    while True:
+        beside = (
+            (alike[:, 2] >= left - _WORD_GAP * height)
+            & (alike[:, 0] <= right + _WORD_GAP * height)
+            & (np.minimum(alike[:, 3], bottom) - np.maximum(alike[:, 1], top) >= 0.6 * (alike[:, 3] - alike[:, 1]))
+        )
+        if not beside.any():
+            return left, top, right, bottom
+        found, alike = alike[beside], alike[~beside]
+        left, top = min(left, int(found[:, 0].min())), min(top, int(found[:, 1].min()))
+        right, bottom = max(right, int(found[:, 2].max())), max(bottom, int(found[:, 3].max()))
 
 
 def _reads(line: list[_Part], fewest: int, printed: int) -> bool:
