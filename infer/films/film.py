@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -105,6 +106,13 @@ class Film:
     age: str = ""
     terms: tuple[str, ...] = ()
     remarks: tuple[Remark, ...] = ()
+
+    @cached_property
+    def writing(self) -> npt.NDArray[np.int64]:
+        """Boxes (N, 4) of :func:`~raysplay.infer.films.burnt_in_text.text_boxes`, looked for once for all pictures."""
+        from raysplay.infer.films.burnt_in_text import STATED, text_boxes
+
+        return text_boxes(self.pixels, stated=STATED in self.remarks)
 
 
 class FilmRejected(Exception):  # noqa: N818 - an outcome that gets its row, not a failure of the run
