@@ -204,20 +204,3 @@ def harbour_page(serve, harbour, enter):
     """The harbour run, its server, and reader AB before it."""
     served = serve(harbour)
     return SimpleNamespace(folder=harbour, served=served, reader=enter(served, "AB"))
-
-
-WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-"""axe-core's rules for WCAG 2.0 to 2.2, levels A and AA, and what it advises besides."""
-
-
-@pytest.fixture(scope="session")
-def violations():
-    """``violations(page)``: broken rules with the elements that break them, by axe-core."""
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="NO AXE: accessibility was not tested")
-
-    def found(page):
-        options = {"runOnly": {"type": "tag", "values": WCAG}}
-        rules = axe.Axe().run(page, options=options).response["violations"]
-        return [(rule["id"], [node["html"][:160] for node in rule["nodes"]]) for rule in rules]
-
-    return found
