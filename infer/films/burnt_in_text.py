@@ -214,7 +214,8 @@ def _regions(edges: Marked) -> Iterator[tuple[slice, slice]]:
     rows, columns = (-(-side // _TILE) for side in edges.shape)
     padded = np.zeros((rows * _TILE, columns * _TILE), dtype=np.bool_)
     padded[: edges.shape[0], : edges.shape[1]] = edges
-    tiles = padded.reshape(rows, _TILE, columns, _TILE).sum((1, 3)) >= _TILE_EDGES
+    down = padded.reshape(rows, _TILE, -1).sum(1, dtype=np.uint8)
+    tiles = down.reshape(rows, columns, _TILE).sum(2) >= _TILE_EDGES
     labelled, _ = ndimage.label(ndimage.binary_dilation(tiles, np.ones((3, 3))), np.ones((3, 3)))
     for found in ndimage.find_objects(labelled):
         down, across = found
@@ -231,41 +232,45 @@ def _parts(grey: Grey, change: Grey, scale: int, printed: int, *, faint: bool = 
     """
     if scale > 1:
         rows, columns = (side // scale * scale for side in grey.shape)
-        blocks = grey[:rows, :columns].reshape(rows // scale, scale, columns // scale, scale)
-        grey = blocks.mean((1, 3)).astype(np.uint8)
-        change = change[:rows, :columns].reshape(rows // scale, scale, columns // scale, scale).max((1, 3))
-    near = ndimage.grey_dilation(change, (3, 3))
+        offsets = [(i, j) for i in range(scale) for j in range(scale)]
+        blocks = [grey[i:rows:scale, j:columns:scale] for i, j in offsets]
+        grey = (np.add.reduce(blocks, dtype=np.uint16) // scale**2).astype(np.uint8)
+        change = np.maximum.reduce([change[i:rows:scale, j:columns:scale] for i, j in offsets])
+    near: Grey | None = None
     for bright in (True, False):
         shown = grey if bright else 255 - grey
-        hat = shown - ndimage.grey_opening(shown, (_HAT, _HAT))
+        hat = shown - _opened(shown)
         strokes = hat > _STEP
         labelled, count = ndimage.label(strokes, np.ones((3, 3)))
         if not count:
             continue
-        worth = np.ones(count, dtype=np.bool_)
+        places = ndimage.find_objects(labelled)
+        heights, widths = (np.array([place[i].stop - place[i].start for place in places]) for i in (0, 1))
+        of = labelled[strokes] - 1
+        areas = np.bincount(of, minlength=count)
+        filled = areas / (heights * widths)
+        worth = (np.minimum(heights, widths) <= _MOST) & (np.maximum(heights, widths) >= _LEAST)
+        worth &= (filled >= 0.12) & (filled <= 0.95) & (areas >= 6)
         if not faint:
-            of = labelled[strokes]
-            worth = (_largest(hat[strokes], of, count) >= printed) | (
-                _largest(shown[strokes], of, count) >= 255 - _EXTREME
-            )
-        for number, place in enumerate(ndimage.find_objects(labelled), start=1):
-            height, width = (one.stop - one.start for one in place)
-            if not worth[number - 1] or min(height, width) > _MOST or max(height, width) < _LEAST:
+            printed_ink = _largest(hat[strokes], of, count) >= printed
+            worth &= printed_ink | (_largest(shown[strokes], of, count) >= 255 - _EXTREME)
+        if not worth.any():
+            continue
+        if near is None:
+            near = _widest(change, 3, np.maximum)
+        steps = _percentiles(hat[strokes], of, areas, 75)
+        outline = strokes & ~_inner(strokes)
+        part = labelled[outline] - 1
+        length = np.bincount(part, minlength=count)
+        sharp = np.bincount(part, near[outline] >= _EDGE * steps[part], minlength=count) / length
+        levels = _percentiles(shown[strokes], of, areas, 85)
+        sure = (levels >= 255 - _EXTREME) & (sharp >= _SHARP_EXTREME)
+        worth &= (sharp >= _SHARP) & (sure | faint | (steps >= printed))
+        for i in np.flatnonzero(worth).tolist():
+            place, step, level = places[i], float(steps[i]), float(levels[i])
+            if not (faint or sure[i] or _on_plain_ground(shown, strokes, labelled, i + 1, place, step)):
                 continue
-            ink = labelled[place] == number
-            area = int(ink.sum())
-            filled = area / (height * width)
-            if not 0.12 <= filled <= 0.95 or area < 6:
-                continue
-            outline = ink & ~ndimage.binary_erosion(ink)
-            step = float(np.percentile(hat[place][ink], 75))
-            sharp = float((near[place][outline] >= _EDGE * step).mean())
-            if sharp < _SHARP:
-                continue
-            level = float(np.percentile(shown[place][ink], 85))
-            sure = faint or (level >= 255 - _EXTREME and sharp >= _SHARP_EXTREME)
-            if not sure and (step < printed or not _on_plain_ground(shown, strokes, labelled, number, place, step)):
-                continue
+            ink = labelled[place] == i + 1
             down, across = place
             yield _Part(
                 across.start * scale,
@@ -275,16 +280,54 @@ def _parts(grey: Grey, change: Grey, scale: int, printed: int, *, faint: bool = 
                 _characters(ink),
                 _characters(ink.T),
                 step,
-                sharp,
+                float(sharp[i]),
                 level if bright else -level,
             )
 
 
+def _widest(values: Grey, size: int, of: np.ufunc) -> Grey:
+    """Minimum or maximum over squares of odd ``size``, by ever wider steps: a tenth of the time scipy takes."""
+    result = np.pad(values, size // 2, constant_values=255 if of is np.minimum else 0)
+    for _ in range(2):
+        wide = 1
+        while wide < size:
+            step = min(wide, size - wide)
+            result = of(result[:-step], result[step:])
+            wide += step
+        result = result.T
+    return result
+
+
+def _opened(values: Grey) -> Grey:
+    """Without what is lighter and narrower than a stroke may be: an opening by a square."""
+    return _widest(_widest(values, _HAT, np.minimum), _HAT, np.maximum)
+
+
+def _inner(strokes: Marked) -> Marked:
+    """Pixels whose four neighbours belong to strokes, too."""
+    padded = np.pad(strokes, 1)
+    return padded[:-2, 1:-1] & padded[2:, 1:-1] & padded[1:-1, :-2] & padded[1:-1, 2:]
+
+
 def _largest(values: Grey, of: npt.NDArray[np.int32], count: int) -> Grey:
-    """Largest of the values (N,) of each of ``count`` parts, numbered from 1; without the sorting that scipy does."""
-    largest = np.zeros(count + 1, dtype=np.uint8)
+    """Largest of the values (N,) of each of ``count`` parts, numbered from 0; without the sorting that scipy does."""
+    largest = np.zeros(count, dtype=np.uint8)
     np.maximum.at(largest, of, values)
-    return largest[1:]
+    return largest
+
+
+def _percentiles(
+    values: Grey, of: npt.NDArray[np.int32], areas: npt.NDArray[np.int64], percent: float
+) -> npt.NDArray[np.float64]:
+    """A percentile of the values (N,) of each part, by linear interpolation; all parts at once."""
+    ordered: npt.NDArray[np.int64] = np.sort((of.astype(np.int64) << 8) | values) & 255
+    place = percent / 100.0 * (areas - 1)
+    below = np.floor(place).astype(np.int64)
+    first = np.cumsum(areas) - areas
+    low = ordered[first + below]
+    high = ordered[first + np.minimum(below + 1, areas - 1)]
+    percentiles: npt.NDArray[np.float64] = low + (high - low) * (place - below)
+    return percentiles
 
 
 def _on_plain_ground(

@@ -13,7 +13,9 @@ import matplotlib
 import numpy as np
 import pytest
 from PIL import Image, ImageDraw, ImageFont
+from scipy import ndimage
 
+from raysplay.infer.films import burnt_in_text
 from raysplay.infer.films.burnt_in_text import FOUND, NOT_FOUND, STATED, remarks_on, text_boxes, without_text
 from raysplay.infer.films.film import Film
 from raysplay.infer.films.read import read_film
@@ -191,3 +193,27 @@ def test_bones_of_open_films_are_not_masked():
         share.append(hidden(text_boxes(grey.astype(np.float32) / 255), grey).mean())
     assert np.mean(share) < 0.002
     assert np.mean(np.array(share) > 0) < 0.1
+
+
+class TestArithmetic:
+    """The quick forms give what scipy and numpy give."""
+
+    grey = np.random.default_rng(4).integers(0, 256, (37, 52), dtype=np.uint8)
+
+    def test_an_opening_is_that_of_scipy(self):
+        opened = ndimage.grey_opening(self.grey, (burnt_in_text._HAT, burnt_in_text._HAT))
+        assert np.array_equal(burnt_in_text._opened(self.grey), opened)
+
+    def test_a_dilation_is_that_of_scipy(self):
+        assert np.array_equal(burnt_in_text._widest(self.grey, 3, np.maximum), ndimage.grey_dilation(self.grey, (3, 3)))
+
+    def test_an_outline_is_what_an_erosion_takes_away(self):
+        strokes = self.grey > 90
+        assert np.array_equal(strokes & burnt_in_text._inner(strokes), ndimage.binary_erosion(strokes))
+
+    def test_percentiles_are_those_of_numpy(self):
+        of = np.repeat(np.arange(4), (1, 2, 7, 90)).astype(np.int32)
+        values = self.grey.ravel()[: len(of)]
+        mixed = np.random.default_rng(1).permutation(len(of))
+        told = burnt_in_text._percentiles(values[mixed], of[mixed], np.bincount(of), 85)
+        assert np.allclose(told, [np.percentile(values[of == i], 85) for i in range(4)], rtol=0, atol=1e-9)
