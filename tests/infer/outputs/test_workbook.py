@@ -1,6 +1,7 @@
 """``feet.xlsx``, read back with openpyxl."""
 
 import csv
+import tracemalloc
 from dataclasses import replace
 
 import openpyxl
@@ -134,3 +135,17 @@ def test_a_run_without_a_file_has_a_workbook(write):
 def test_nothing_is_left_beside_it(write, film_record, tmp_path):
     write([film_record()])
     assert {path.name for path in tmp_path.iterdir()} == {"feet.csv", "feet.xlsx"}
+
+
+def test_memory_does_not_grow_with_the_feet_and_rows_keep_their_heights(write, film_record, foot_record):
+    long = Decision(Outcome.REVIEW, (Reason(ReasonKind.WIDE_INTERVAL, "two bones overlap, one of them is cut " * 5),))
+    record = film_record(feet=[replace(foot_record(), decision=long)])
+    peaks = []
+    for count in (300, 3300):
+        tracemalloc.start()
+        book = write([record] * count)
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    assert peaks[1] - peaks[0] < 200_000
+    sheet = openpyxl.load_workbook(book)["Feet"]
+    assert {sheet.row_dimensions[number].height for number in (3, 1000, 3302)} == {45.0}
