@@ -42,6 +42,8 @@ _SCALES, _LARGE = (1, 2, 4), 1800
 """Of which the first is left out for a quick look at films whose longer side has so many pixels."""
 _HAT = 9
 """Widest stroke and a bit, in pixels of a scale."""
+_FEWEST_PIXELS = 6
+"""Of a character."""
 _LEAST, _MOST, _LONGEST = 5, 30, 40
 """Height of a character in pixels of a scale; width of several that touch, in heights."""
 _TALLEST = 0.05
@@ -60,6 +62,8 @@ _FEWEST, _FEWEST_DOWN = 2, 4
 """Characters of a line that runs along rows, and along columns, where a side marker may stand above a word."""
 _ONE_GREY = 14.0
 """Grey levels by which characters of a line may differ (standard deviation)."""
+_GRAIN = 3.0
+"""Strokes stand out by so many times what half of the pixels round them do, else they may be grain."""
 _ALIGNED = 0.15
 """Part of the height by which feet, or heads, of most characters of a line may differ."""
 
@@ -241,48 +245,66 @@ def _parts(grey: Grey, change: Grey, scale: int, printed: int, *, faint: bool = 
         shown = grey if bright else 255 - grey
         hat = shown - _opened(shown)
         strokes = hat > _STEP
-        labelled, count = ndimage.label(strokes, np.ones((3, 3)))
+        labelled, count = _likely(hat, shown, strokes, 0 if faint else printed)
         if not count:
             continue
+        inked = labelled > 0
+        of = labelled[inked] - 1
+        areas = np.bincount(of)
         places = ndimage.find_objects(labelled)
-        heights, widths = (np.array([place[i].stop - place[i].start for place in places]) for i in (0, 1))
-        of = labelled[strokes] - 1
-        areas = np.bincount(of, minlength=count)
+        ends = np.array([[(one.start, one.stop) for one in place] for place in places])
+        heights, widths = (ends[:, :, 1] - ends[:, :, 0]).T
         filled = areas / (heights * widths)
         worth = (np.minimum(heights, widths) <= _MOST) & (np.maximum(heights, widths) >= _LEAST)
-        worth &= (filled >= 0.12) & (filled <= 0.95) & (areas >= 6)
-        if not faint:
-            printed_ink = _largest(hat[strokes], of, count) >= printed
-            worth &= printed_ink | (_largest(shown[strokes], of, count) >= 255 - _EXTREME)
+        worth &= (filled >= 0.12) & (filled <= 0.95)
         if not worth.any():
             continue
         if near is None:
             near = _widest(change, 3, np.maximum)
-        steps = _percentiles(hat[strokes], of, areas, 75)
-        outline = strokes & ~_inner(strokes)
+        steps = _percentiles(hat[inked], of, areas, 75)
+        outline = inked & ~_inner(inked)
         part = labelled[outline] - 1
-        length = np.bincount(part, minlength=count)
-        sharp = np.bincount(part, near[outline] >= _EDGE * steps[part], minlength=count) / length
-        levels = _percentiles(shown[strokes], of, areas, 85)
+        sharp = np.bincount(part, near[outline] >= _EDGE * steps[part]) / np.bincount(part)
+        levels = _percentiles(shown[inked], of, areas, 85)
         sure = (levels >= 255 - _EXTREME) & (sharp >= _SHARP_EXTREME)
         worth &= (sharp >= _SHARP) & (sure | faint | (steps >= printed))
+        grain = _grain(hat)
+        down, across = np.minimum(ends.sum(2) // 2 // _TILE, np.array(grain.shape) - 1).T
+        worth &= steps >= _GRAIN * grain[down, across]
         for i in np.flatnonzero(worth).tolist():
             place, step, level = places[i], float(steps[i]), float(levels[i])
             if not (faint or sure[i] or _on_plain_ground(shown, strokes, labelled, i + 1, place, step)):
                 continue
             ink = labelled[place] == i + 1
-            down, across = place
+            (top, bottom), (left, right) = (ends[i] * scale).tolist()
             yield _Part(
-                across.start * scale,
-                down.start * scale,
-                across.stop * scale,
-                down.stop * scale,
+                left,
+                top,
+                right,
+                bottom,
                 _characters(ink),
                 _characters(ink.T),
                 step,
                 float(sharp[i]),
                 level if bright else -level,
             )
+
+
+def _likely(hat: Grey, shown: Grey, strokes: Marked, printed: int) -> tuple[npt.NDArray[np.int32], int]:
+    """Parts of more than a few pixels, of which one at least stands out so much, or is white: labels and their number.
+
+    Grain has a part for every few pixels, and telling where each lies would take seconds.
+    """
+    labelled, count = ndimage.label(strokes, np.ones((3, 3)))
+    of = labelled[strokes] - 1
+    likely = np.bincount(of, minlength=count) >= _FEWEST_PIXELS
+    if printed:
+        likely &= (_largest(hat[strokes], of, count) >= printed) | (
+            _largest(shown[strokes], of, count) >= 255 - _EXTREME
+        )
+    renumbered = np.zeros(count + 1, dtype=np.int32)
+    renumbered[1:][likely] = np.arange(1, likely.sum() + 1)
+    return renumbered[labelled], int(likely.sum())
 
 
 def _widest(values: Grey, size: int, of: np.ufunc) -> Grey:
@@ -301,6 +323,17 @@ def _widest(values: Grey, size: int, of: np.ufunc) -> Grey:
 def _opened(values: Grey) -> Grey:
     """Without what is lighter and narrower than a stroke may be: an opening by a square."""
     return _widest(_widest(values, _HAT, np.minimum), _HAT, np.maximum)
+
+
+def _grain(hat: Grey) -> Grey:
+    """By how much half of the pixels stand out, tile by tile: next to nothing round print, much in grain."""
+    rows, columns = (max(side // _TILE, 1) for side in hat.shape)
+    some = hat[: rows * _TILE : 2, : columns * _TILE : 2]
+    high, wide = some.shape[0] // rows, some.shape[1] // columns
+    tiles = some[: rows * high, : columns * wide].reshape(rows, high, columns, wide).transpose(0, 2, 1, 3)
+    middle = np.partition(tiles.reshape(rows, columns, -1), high * wide // 2, axis=2)[:, :, high * wide // 2]
+    grain: Grey = ndimage.percentile_filter(middle, 30, 3, mode="nearest")
+    return grain
 
 
 def _inner(strokes: Marked) -> Marked:

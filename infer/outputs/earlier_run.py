@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -73,15 +74,24 @@ def _overlays(folder: Path, end: str) -> Iterator[Path]:
     rows = _rows(folder / f"crops.csv{end}")
     if next(rows, [])[:3] == ["film", "foot", "foot_index"]:
         # Also of a stopped run: it may have been stopped while it gave its files their names.
-        for row in rows:
+        there = _names(folder / OVERLAYS)
+        for row in rows if there else ():
             if len(row) >= 3 and row[2].isdecimal():
                 name = overlay_name(row[0], int(row[2]), row[1])
-                yield folder / OVERLAYS / name
-                yield folder / OVERLAYS / _OVERLAY.sub(r"\g<film>\g<foot>", name)
+                for one in {name, _OVERLAY.sub(r"\g<film>\g<foot>", name)} & there:
+                    yield folder / OVERLAYS / one
     elif not end:
         yield from _named_like_one(folder / OVERLAYS)
     if end:  # the overlay of the film that a run was stopped at is in no table
         yield from _named_like_one(folder / f"{OVERLAYS}{end}")
+
+
+def _names(pictures: Path) -> frozenset[str]:
+    try:
+        with os.scandir(pictures) as entries:
+            return frozenset(entry.name for entry in entries)
+    except OSError:
+        return frozenset()
 
 
 def _named_like_one(pictures: Path) -> Iterator[Path]:

@@ -119,6 +119,19 @@ def test_a_side_marker_away_from_writing_stays_and_the_writing_goes():
     assert min(shares(picture, characters)) > 0.9
 
 
+@pytest.mark.parametrize("spread", [6.0, 12.0, 20.0, 30.0])
+def test_grain_is_not_hidden_and_writing_in_it_is(spread):
+    """Grain of a film that was underexposed: where it was taken for writing, pictures of whole feet were hatched."""
+    grain = np.random.default_rng(3).normal(0, spread, ground().shape)
+    film = np.clip(ground() + grain, 0, 255)
+    assert hidden(text_boxes(film.astype(np.float32) / 255), film).mean() < 0.001
+    picture, characters = written(film, "SKERRYWYN ORLA 448812", (30, 40), font("DejaVuSans-Bold", 32))
+    mask = hidden(text_boxes(picture.astype(np.float32) / 255), picture)
+    assert mask.mean() < 0.06
+    if spread <= 20:
+        assert np.mean([mask[top:bottom, left:right].mean() > 0.9 for left, top, right, bottom in characters]) >= 0.9
+
+
 def test_a_film_without_writing_has_no_box():
     for seed in range(3):
         assert len(text_boxes(ground(seed).astype(np.float32) / 255)) == 0
