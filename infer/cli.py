@@ -51,7 +51,7 @@ COMMANDS = (
         "visit",
         "raysplay.infer.visit.command",
         "visit",
-        "Write one report a person from a run; without a run, open the page that films are dropped on.",
+        "Write one report a person from films or a run; without either, open the page that films are dropped on.",
     ),
     Subcommand(
         "technique-card",

@@ -6,10 +6,10 @@ import contextlib
 import shlex
 import signal
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -163,9 +163,9 @@ def run_measure(
         With the error's status, if the folder could not be written any more; what is kept was said.
     """
     from raysplay.infer.films_to_measure import NoFilmsError
-    from raysplay.infer.measuring import ReadsAtStakeError, measure_into
+    from raysplay.infer.measuring import ReadsAtStakeError
     from raysplay.infer.outputs.name_key import NameKeyError
-    from raysplay.infer.outputs.run_folder import RunFolderError, RunStoppedError
+    from raysplay.infer.outputs.run_folder import RunFolderError
 
     if workers is not None and scheduler:
         raise typer.BadParameter("is for this machine alone; the cluster has its own", param_hint="--workers")
@@ -173,38 +173,69 @@ def run_measure(
         raise typer.BadParameter(
             "each process reads with one thread, so that numbers are the same", param_hint="--threads"
         )
+    try:
+        return measure_with_bar(
+            paths,
+            out,
+            options,
+            console,
+            sys.argv,
+            overwrite=overwrite,
+            keep_reads=keep_reads,
+            overlays=overlays,
+            select=select,
+            workers=workers,
+            scheduler=scheduler,
+            ledger=ledger,
+            person_key=person_key,
+            name_key=name_key,
+            rehash=rehash,
+            retry=retry,
+        )
+    except NoFilmsError as error:
+        raise typer.BadParameter(str(error), param_hint="PATH") from error
+    except NameKeyError as error:
+        raise typer.BadParameter(str(error), param_hint="--name-key") from error
+    except ReadsAtStakeError as error:
+        raise typer.BadParameter(str(error), param_hint="--overwrite") from error
+    except RunFolderError as error:
+        raise typer.BadParameter(str(error), param_hint="--out") from error
+
+
+def measure_with_bar(
+    paths: Iterable[Path],
+    out: Path,
+    options: ReadingOptions,
+    console: Console,
+    command: Sequence[str],
+    **asked: Any,
+) -> MeasuredRun:
+    """:func:`~raysplay.infer.measuring.measure_into` with its other options in ``asked``, and a bar on ``console``.
+
+    Raises
+    ------
+    RunFolderError, NoFilmsError, NameKeyError, ConfigError, WeightsError
+        As there.
+    typer.Exit
+        With the error's status, if the folder could not be written any more; what is kept was said.
+    """
+    from raysplay.infer.measuring import measure_into
+    from raysplay.infer.outputs.run_folder import RunStoppedError
+
     with _Bar(console) as bar, _ended_by_sigterm():
         try:
             return measure_into(
                 paths,
                 out,
-                overwrite=overwrite,
-                keep_reads=keep_reads,
-                overlays=overlays,
                 protocol=options.protocol,
                 threads=options.threads,
                 landmark_weights=options.landmark_weights,
-                select=select,
-                workers=workers,
-                scheduler=scheduler,
-                ledger=ledger,
-                person_key=person_key,
-                name_key=name_key,
-                rehash=rehash,
-                retry=retry,
                 progress=bar.show,
                 notice=bar.say,
-                command=sys.argv,
+                command=command,
                 load=foot_reader,
+                **asked,
             )
-        except NoFilmsError as error:
-            raise typer.BadParameter(str(error), param_hint="PATH") from error
-        except NameKeyError as error:
-            raise typer.BadParameter(str(error), param_hint="--name-key") from error
-        except ReadsAtStakeError as error:
-            raise typer.BadParameter(str(error), param_hint="--overwrite") from error
-        except RunFolderError as error:
-            raise typer.BadParameter(str(error), param_hint="--out") from error
         except RunStoppedError as error:
             bar.say(f"Stopped: {error}")
             raise typer.Exit(error.exit_status) from error

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
@@ -67,7 +67,7 @@ def named_candidates(candidates: Iterable[Candidate], key: NameKey) -> NamedFilm
     return NamedFilms(key, paths, names)
 
 
-def named_films(run: FinishedRun, key: Path | None, films: Path | None) -> NamedFilms | None:
+def named_films(run: FinishedRun, key: Path | None, films: Path | Sequence[Path] | None) -> NamedFilms | None:
     """Films of a run; None for a run whose names stand in its tables, and for one that shall be read without them.
 
     Where no film lies where it was measured, since the archive was moved, films are found by their bytes: all of them
@@ -78,8 +78,8 @@ def named_films(run: FinishedRun, key: Path | None, films: Path | None) -> Named
     run : FinishedRun
     key : Path or None
         File of the key; None for none.
-    films : Path or None
-        Folder of the films; None where nothing but the key is needed.
+    films : Path, sequence of Path or None
+        Folder of the films, or all that was measured; None where nothing but the key is needed.
 
     Raises
     ------
@@ -101,7 +101,7 @@ def named_films(run: FinishedRun, key: Path | None, films: Path | None) -> Named
         return NamedFilms(opened)
     from raysplay.infer.films.collect import collect
 
-    candidates = collect([films], copies=False).candidates
+    candidates = collect([films] if isinstance(films, Path) else films, copies=False).candidates
     found = named_candidates(candidates, opened)
     wanted = {run.film(number).name for number in range(run.film_count)}
     return found if wanted & found.paths.keys() else _by_bytes(run, candidates, opened)

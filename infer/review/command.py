@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import webbrowser
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -100,7 +100,7 @@ def review(
                 server.run()
 
 
-def open_run(folder: Path, name_key: Path | None = None, films: Path | None = None) -> FinishedRun:
+def open_run(folder: Path, name_key: Path | None = None, films: Path | Sequence[Path] | None = None) -> FinishedRun:
     """The run in a folder; bad usage if there is none, if a table that is read was changed after it, or if the key for
     names is not its own."""
     from raysplay.infer.named_films import NamesHiddenError, named_films

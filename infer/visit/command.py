@@ -1,38 +1,44 @@
-"""``raysplay visit``: one report a person from a finished run and its review."""
+"""``raysplay visit``: one report a person, from films or from a finished run and its review."""
 
 from __future__ import annotations
 
 import contextlib
 import os
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from raysplay.infer.command import CAUTION
-from raysplay.infer.command_options import FilmsFolder, NameKey, overwrite_option
+from raysplay.infer.command_options import FilmsFolder, LandmarkWeights, NameKey
 from raysplay.infer.review.command import Store, open_run, open_store, store_errors, take_over_earlier
 
 if TYPE_CHECKING:
     from raysplay.infer.outputs.finished_run import FinishedRun
     from raysplay.infer.visit.conditions import Conditions
-    from raysplay.infer.visit.persons import LeftOut
+    from raysplay.infer.visit.language import Language
+    from raysplay.infer.visit.persons import LeftOut, Person
+    from raysplay.infer.visit.report import ReportGround
     from raysplay.measure.reader_error import NewFilmError
 
 NOT_REPORTED = "not_reported.csv"
 """Feet and films that are in no report, and why."""
+_ENDINGS = ("html", "pdf")
 
 
 def visit(
-    run: Annotated[
-        Path | None,
+    given: Annotated[
+        list[Path] | None,
         typer.Argument(
-            metavar="[RUN_DIR]",
-            help="Folder that `raysplay measure` wrote; left out, a page opens that films are dropped on.",
+            metavar="[RUN_DIR | FILMS...]",
+            help="Folder that `raysplay measure` wrote, or films and folders of films, which are measured first; left "
+            "out, a page opens that films are dropped on.",
         ),
     ] = None,
     out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR", help="Folder for the reports; made if missing.")
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Folder for the reports, and the run of films; made if missing."),
     ] = None,
     conditions: Annotated[
         Path | None,
@@ -42,6 +48,7 @@ def visit(
     ] = None,
     name_key: NameKey = None,
     films: FilmsFolder = None,
+    landmark_weights: LandmarkWeights = None,
     store: Store = None,
     new_film_error: Annotated[
         Path | None,
@@ -51,7 +58,9 @@ def visit(
     ] = None,
     person: Annotated[str | None, typer.Option("--person", metavar="CODE", help="Write this person's alone.")] = None,
     language: Annotated[str, typer.Option("--language", metavar="LANGUAGE", help="Of the reports: en, de.")] = "en",
-    overwrite: Annotated[bool, overwrite_option("set of reports")] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace earlier reports in the folder; never the run beside them.")
+    ] = False,
     desk: Annotated[
         Path | None,
         typer.Option(
@@ -62,83 +71,213 @@ def visit(
     reader: Annotated[str | None, typer.Option("--reader", metavar="INITIALS", help="Who sits at the desk.")] = None,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the desk in the browser.")] = True,
 ) -> None:
-    """Write one report a person from a run; without a run, open the page that films are dropped on."""
-    if run is None:
+    """Write one report a person from films or a run; without either, open the page that films are dropped on."""
+    if not given:
         from raysplay.infer.clinic.command import open_desk
 
         if out is not None or conditions is not None:
-            raise typer.BadParameter("is for the reports of a run; name its folder", param_hint="--out, --conditions")
+            said = "is for the reports of a run or of films; name its folder, or them"
+            raise typer.BadParameter(said, param_hint="--out, --conditions")
         open_desk(desk, port=port, reader=reader, browser=browser)
         return
     if out is None:
         raise typer.BadParameter("say where the reports go", param_hint="--out")
     if desk is not None:
         raise typer.BadParameter("is for the page without a run", param_hint="--desk")
-    from raysplay.configs.load import ConfigError
-    from raysplay.infer.decide.settings import decision_settings
-    from raysplay.infer.outputs.csv_bytes import csv_bytes
-    from raysplay.infer.report.pdf_file import pdf_file
-    from raysplay.infer.report.web_page import web_page
-    from raysplay.infer.review.films import FilmShelf
-    from raysplay.infer.review.open_desk import OpenDesk
-    from raysplay.infer.review.settings import review_settings
-    from raysplay.infer.user_table import UserTableError
-    from raysplay.infer.visit.language import language as language_of
-    from raysplay.infer.visit.persons import persons_of
-    from raysplay.infer.visit.report import ReportGround, report_of
-    from raysplay.infer.visit.written import ReportFolderError, check_free, write_reports
+    from raysplay.infer.visit.open_numbers import folder_of, review_call
 
-    try:
-        words = language_of(language)
-    except ConfigError as error:
-        raise typer.BadParameter(str(error), param_hint="--language") from error
-    opened, settings = open_run(run, name_key, films), review_settings()
-    errors = _errors(new_film_error)
-    stated = _conditions(conditions, opened)
-    with contextlib.closing(open_store(store, opened)) as reads, store_errors():
-        review = OpenDesk(opened, reads, FilmShelf(opened, None, settings.films.cache_bytes), settings)
-        take_over_earlier(review)
-        for notice in (*opened.changes(), *reads.notices):
-            typer.echo(f"Note: {notice}", err=True)
-        try:
-            persons, left = persons_of(review, stated)
-        except UserTableError as error:
-            raise typer.BadParameter(str(error), param_hint="--conditions") from error
+    words, errors = _language(language), _errors(new_film_error)
+    run = _run_given(given)
+    measured = run is None
+    if run is None:
+        if films is not None:
+            raise typer.BadParameter("is for a run whose films were moved; here they are given", param_hint="--films")
+        run = _measured(given, out, conditions, landmark_weights, name_key, store)
+        opened, films = open_run(run, name_key, given), folder_of(given) if name_key else None
+    else:
+        if landmark_weights is not None:
+            raise typer.BadParameter("is for films; a run was measured already", param_hint="--landmark-weights")
+        opened = open_run(run, name_key, films)
+    persons, left, reads = _persons(opened, store, _conditions(conditions, opened), still_there=measured)
     if person is not None:
         known = [one.called for one in persons]
         persons = tuple(one for one in persons if one.called == person)
         if not persons:
             said = f"{person}: no such person; there are {', '.join(known) or 'none'}"
             raise typer.BadParameter(said, param_hint="--person")
+    for line in _told(left):
+        typer.echo(line, err=not persons)
+    _hint(left, out, conditions, hidden=bool(opened.recorded.name_key))
+    pages = {one.called: one.called.replace(" ", "_") for one in persons}
+    _say_others(out, [f"{name}.html" for name in pages.values()], person)
     if not persons:
-        for line in _told(left):
-            typer.echo(line, err=True)
-        typer.echo("Error: no foot of the run has both a person and a date: nothing to report", err=True)
+        typer.echo("Error: no foot has both a person and a date: nothing to report", err=True)
         raise typer.Exit(2)
-    names = {one.called: one.called.replace(" ", "_") for one in persons}
-    ground = ReportGround(
-        opened.identity[:12], run, opened.protocol(), decision_settings(), settings.hand_placed, errors, words
-    )
+    _write(out, persons, pages, left, _ground(opened, errors, words), overwrite=overwrite)
+    call = review_call(run, None if store is None else reads, name_key, films)
+    _say_written(out, persons, pages, call)
+    typer.echo(CAUTION)
+
+
+def _run_given(given: Sequence[Path]) -> Path | None:
+    from raysplay.infer.visit.given import GivenError, run_given
+
     try:
-        planned = tuple(f"{name}.{ending}" for name in names.values() for ending in ("html", "pdf"))
-        check_free(out, (*planned, NOT_REPORTED), overwrite=overwrite)
+        return run_given(given)
+    except GivenError as error:
+        raise typer.BadParameter(str(error), param_hint="RUN_DIR, FILMS") from error
+
+
+def _measured(
+    films: Sequence[Path],
+    out: Path,
+    conditions: Path | None,
+    weights: Path | None,
+    name_key: Path | None,
+    store: str | None,
+) -> Path:
+    """The run of films; what is wrong with a table that is to be read after them is told before."""
+    from raysplay.infer.user_table import UserTableError
+    from raysplay.infer.visit.conditions import conditions_table
+    from raysplay.infer.visit.measured_films import measured_films
+
+    if conditions is not None:
+        try:
+            conditions_table(conditions)
+        except UserTableError as error:
+            raise typer.BadParameter(str(error), param_hint="--conditions") from error
+    return measured_films(films, out, weights, name_key, store)
+
+
+def _persons(
+    run: FinishedRun, store: str | None, stated: Conditions, *, still_there: bool
+) -> tuple[tuple[Person, ...], tuple[LeftOut, ...], str]:
+    """Persons of a run, what is in no report, and where the reads are."""
+    from raysplay.infer.review.films import FilmShelf
+    from raysplay.infer.review.open_desk import OpenDesk
+    from raysplay.infer.review.settings import review_settings
+    from raysplay.infer.user_table import UserTableError
+    from raysplay.infer.visit.persons import persons_of
+
+    settings = review_settings()
+    with contextlib.closing(open_store(store, run)) as reads, store_errors():
+        review = OpenDesk(run, reads, FilmShelf(run, None, settings.films.cache_bytes), settings)
+        take_over_earlier(review)
+        for notice in (*run.changes(), *reads.notices):
+            typer.echo(f"Note: {notice}", err=True)
+        try:
+            persons, left = persons_of(review, stated, still_there=still_there)
+        except UserTableError as error:
+            raise typer.BadParameter(str(error), param_hint="--conditions") from error
+        return persons, left, reads.name
+
+
+def _write(
+    out: Path,
+    persons: Sequence[Person],
+    pages: dict[str, str],
+    left: tuple[LeftOut, ...],
+    ground: ReportGround,
+    *,
+    overwrite: bool,
+) -> None:
+    """Write what is not there yet; nothing, where a report that is there would be another one now."""
+    from raysplay.infer.outputs.csv_bytes import csv_bytes
+    from raysplay.infer.report.pdf_file import pdf_file
+    from raysplay.infer.report.web_page import web_page
+    from raysplay.infer.visit.report import report_of
+    from raysplay.infer.visit.written import ReportFolderError, check_current, check_free, standing, write_reports
+
+    try:
+        check_free(out, [NOT_REPORTED, *(f"{one}.{end}" for one in pages.values() for end in _ENDINGS)], overwrite=True)
         files: dict[str, bytes] = {}
         for one in persons:
             blocks = report_of(one, left, ground)
-            title = words.say("title", person=one.called)
-            files[f"{names[one.called]}.html"] = web_page(title, blocks).encode("utf-8")
-            files[f"{names[one.called]}.pdf"] = pdf_file(title, blocks)
+            title = ground.words.say("title", person=one.called)
+            files[f"{pages[one.called]}.html"] = web_page(title, blocks).encode("utf-8")
+            files[f"{pages[one.called]}.pdf"] = pdf_file(title, blocks)
         files[NOT_REPORTED] = csv_bytes(
             ("film", "foot_index", "why"), ((one.film, one.foot_index, one.why) for one in left)
         )
-        write_reports(out, files, overwrite=overwrite)
+        if not overwrite:
+            check_current(out, files)
+        there = standing(out, files)
+        write_reports(out, {name: content for name, content in files.items() if name not in there}, overwrite=overwrite)
     except ReportFolderError as error:
         raise typer.BadParameter(str(error), param_hint="--out") from error
-    for line in _told(left):
-        typer.echo(line)
+
+
+def _ground(run: FinishedRun, errors: dict[str, NewFilmError], words: Language) -> ReportGround:
+    from raysplay.infer.decide.settings import decision_settings
+    from raysplay.infer.review.settings import review_settings
+    from raysplay.infer.visit.report import ReportGround
+
+    hand = review_settings().hand_placed
+    return ReportGround(run.identity[:12], run.folder, run.protocol(), decision_settings(), hand, errors, words)
+
+
+def _say_written(out: Path, persons: Sequence[Person], pages: dict[str, str], call: str) -> None:
+    """Where every person's report is, which of its numbers nobody stands for yet, and how to settle that."""
+    from raysplay.infer.visit.open_numbers import open_numbers
+
+    waiting = False
     for one in persons:
-        typer.echo(f"{out / names[one.called]}.html, .pdf: {len(one.feet)} feet on film")
-    typer.echo(CAUTION)
+        typer.echo(f"{out / pages[one.called]}.html, .pdf: {len(one.feet)} feet on film")
+        for line in open_numbers(one):
+            waiting = True
+            typer.echo(f"  {line}")
+    if waiting:
+        typer.echo(f"Next: a person looks at the films and confirms these numbers: {call}")
+        typer.echo("Then the same command with --overwrite writes the reports again.")
+
+
+def _say_others(out: Path, pages: Sequence[str], person: str | None) -> None:
+    """Reports in the folder that this call has no part in: they may be wrong by now."""
+    from raysplay.infer.visit.left_behind import left_behind
+
+    others = left_behind(out, pages)
+    if person is not None and others:
+        typer.echo(f"Note: reports of others in {out} were not looked at: {', '.join(others)}", err=True)
+        return
+    for name in others:
+        typer.echo(
+            f"Note: {out / name} is of an earlier call, and in this one nobody is called so. If it was made from these "
+            "films, whose they are was said otherwise since: do not use it, and remove it with the PDF beside it.",
+            err=True,
+        )
+
+
+def _hint(left: tuple[LeftOut, ...], out: Path, conditions: Path | None, *, hidden: bool) -> None:
+    """How films get into a report that nobody has put to a person or a day; a table to fill in, where none is there."""
+    from raysplay.infer.visit.blank_conditions import BLANK, lacking, write_blank
+    from raysplay.infer.visit.written import ReportFolderError
+
+    films = lacking(left)
+    if not films:
+        return
+    count = f"{len(films)} film{'' if len(films) == 1 else 's'} without a person or a day"
+    fill = "state person (a code, never a name) and date"
+    if conditions is not None:
+        typer.echo(f"Next: {count}: {fill} in {conditions}, and call this again.", err=True)
+    elif hidden:  # a table with names has no place beside results without
+        typer.echo(f"Next: {count}: {fill} in a table of conditions, and call this again with --conditions.", err=True)
+    else:
+        try:
+            new = write_blank(out, films)
+        except ReportFolderError as error:
+            raise typer.BadParameter(str(error), param_hint="--out") from error
+        table = f"{out / BLANK}, which {'now has a row for each' if new else 'was there and was left as it is'}"
+        typer.echo(f"Next: {count}: {fill} in {table}, and call this again with --conditions {out / BLANK}", err=True)
+
+
+def _language(name: str) -> Language:
+    from raysplay.configs.load import ConfigError
+    from raysplay.infer.visit.language import language
+
+    try:
+        return language(name)
+    except ConfigError as error:
+        raise typer.BadParameter(str(error), param_hint="--language") from error
 
 
 def _errors(path: Path | None) -> dict[str, NewFilmError]:

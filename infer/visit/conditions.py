@@ -166,11 +166,7 @@ def read_conditions(
         Naming file, line and column, if a row names no film of the run or one that another row names, or holds a word
         that is not known.
     """
-    table = read_user_table(path, ("film",))
-    table.refuse_misspelt(COLUMNS)
-    unknown = [name for key, name in table.headings.items() if key not in COLUMNS]
-    if unknown:
-        raise table.error(f"unknown columns {', '.join(unknown)}; known are {', '.join(COLUMNS)}")
+    table = conditions_table(path)
     names = FilmNames(films, real)
     found: dict[str, Stated] = {}
     for row in table.rows:
@@ -179,6 +175,22 @@ def read_conditions(
             raise table.error(f"{one.film} has a row already: line {found[one.film].line}", row, "film")
         found[one.film] = one
     return Conditions(found, table)
+
+
+def conditions_table(path: Path) -> UserTable:
+    """The table with its columns looked at, and no row yet.
+
+    Raises
+    ------
+    UserTableError
+        As :func:`read_conditions`.
+    """
+    table = read_user_table(path, ("film",))
+    table.refuse_misspelt(COLUMNS)
+    unknown = [name for key, name in table.headings.items() if key not in COLUMNS]
+    if unknown:
+        raise table.error(f"unknown columns {', '.join(unknown)}; known are {', '.join(COLUMNS)}")
+    return table
 
 
 def _stated(table: UserTable, row: Row, names: FilmNames, today: date) -> Stated:

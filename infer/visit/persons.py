@@ -10,10 +10,17 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from raysplay.infer.films.remark import RemarkKind
 from raysplay.infer.outputs.finished_run import FilmFacts
 from raysplay.infer.review.open_desk import OpenDesk
 from raysplay.infer.visit.conditions import Conditions, Stated
 from raysplay.infer.visit.foot_on_film import FootOnFilm, foot_on_film
+
+NO_PERSON = "neither the file nor the table of conditions says whose film it is"
+NO_DAY = "neither the file nor the table of conditions says when the film was taken"
+"""Why a foot is in no report that a row of the table of conditions would bring into one."""
+_NOT_KEPT = "the run was made by an earlier version, which did not keep whose film is whose"
+GONE = "its file is no longer among the films: what was read of it is kept in the run"
 
 
 @dataclass(frozen=True)
@@ -39,7 +46,7 @@ class LeftOut:
 
 
 def persons_of(
-    desk: OpenDesk, conditions: Conditions, only: str | None = None
+    desk: OpenDesk, conditions: Conditions, only: str | None = None, *, still_there: bool = False
 ) -> tuple[tuple[Person, ...], tuple[LeftOut, ...]]:
     """Persons of a run in the order of their codes, and what is in no report.
 
@@ -49,6 +56,9 @@ def persons_of(
     conditions : Conditions
     only : str, optional
         The person that is asked for; films of others are not looked at.
+    still_there : bool
+        Whether films are left out whose files were no longer there when they were last looked for: a film that was
+        taken away because it was another person's must not stay in a report.
 
     Raises
     ------
@@ -66,7 +76,7 @@ def persons_of(
             continue
         one = foot_on_film(desk, foot, film, conditions.of(film.name))
         person = called[film.name]
-        if why := _why_left_out(one, person, run.names_persons):
+        if why := _why_left_out(one, person, run.names_persons, still_there):
             left.append(LeftOut(film.name, one.index, why, person))
         else:
             feet[person].append(one)
@@ -115,16 +125,16 @@ def names_of(films: list[FilmFacts], conditions: Conditions) -> dict[str, str]:
     }
 
 
-def _why_left_out(one: FootOnFilm, person: str, names_persons: bool) -> str:
+def _why_left_out(one: FootOnFilm, person: str, names_persons: bool, still_there: bool) -> str:
+    if still_there and any(remark.kind is RemarkKind.GONE for remark in one.film.remarks):
+        return GONE
+    if one.unfit and not one.side:
+        return one.unfit  # no film, or no foot on it: whose it is would change nothing
     if not person:
-        if names_persons:
-            return "neither the file nor the table of conditions says whose film it is"
-        return "the run was made by an earlier version, which did not keep whose film is whose"
+        return NO_PERSON if names_persons else _NOT_KEPT
     if not one.taken:
-        return "neither the file nor the table of conditions says when the film was taken"
-    if not one.side:
-        return one.unfit or "no side is known"
-    return ""
+        return NO_DAY
+    return "" if one.side else "no side is known"
 
 
 def _without_twins(feet: list[FootOnFilm], person: str, left: list[LeftOut]) -> Iterator[FootOnFilm]:

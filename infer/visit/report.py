@@ -143,11 +143,15 @@ def latest_of(person: Person, side: str) -> FootOnFilm | None:
     return min(last, key=lambda one: (bool(one.unfit), one.stated.worn not in ("", NOTHING_WORN), one.film.name))
 
 
+def unconfirmed_numbers(foot: FootOnFilm) -> list[Shown]:
+    """Numbers of a foot that are given and that no person answers for."""
+    given = ((one, foot.source(one)) for one in foot.shown if isfinite(one.given[0]))
+    return [one for one, source in given if source.startswith(_UNCONFIRMED[0]) or _UNCONFIRMED[1] in source]
+
+
 def unconfirmed(foot: FootOnFilm) -> bool:
     """Whether a number of a foot is given that no person answers for."""
-    given = [one for one in foot.shown if isfinite(one.given[0])]
-    sources = [foot.source(one) for one in given]
-    return any(one.startswith(_UNCONFIRMED[0]) or _UNCONFIRMED[1] in one for one in sources)
+    return bool(unconfirmed_numbers(foot))
 
 
 def _signed(person: Person, ground: ReportGround, signed: Signed | None) -> Iterator[Block]:

@@ -34,6 +34,37 @@ def check_free(folder: Path, names: Collection[str], *, overwrite: bool) -> None
         raise ReportFolderError(f"{folder}: holds {there[0]}{more} already; choose another folder or pass --overwrite")
 
 
+def standing(folder: Path, files: Mapping[str, bytes]) -> frozenset[str]:
+    """Names of the files that lie in a folder with the very bytes that would be written."""
+    return frozenset(name for name, content in files.items() if _holds(folder / name, content))
+
+
+def _holds(path: Path, content: bytes) -> bool:
+    if path.is_symlink() or not path.is_file():
+        return False
+    try:
+        return path.stat().st_size == len(content) and path.read_bytes() == content
+    except OSError:
+        return False
+
+
+def check_current(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Refuse a folder whose reports are of another state than they would be written in now.
+
+    Raises
+    ------
+    ReportFolderError
+        Naming them.
+    """
+    there = {name for name in files if os.path.lexists(folder / name)}
+    if other := sorted(there - standing(folder, files)):
+        raise ReportFolderError(
+            f"{folder}: {', '.join(other)} would be written otherwise now: since then films, reads, statements or "
+            "options are others, or somebody changed the file. Do not use it as it is. Pass --overwrite to write the "
+            "reports anew, or choose another folder"
+        )
+
+
 def write_reports(folder: Path, files: Mapping[str, bytes], *, overwrite: bool) -> None:
     """Write all files, each whole or not at all.
 
