@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shlex
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -98,6 +99,7 @@ def visit(
         if landmark_weights is not None:
             raise typer.BadParameter("is for films; a run was measured already", param_hint="--landmark-weights")
         opened = open_run(run, name_key, films)
+        _say_beside(opened)
     persons, left, reads = _persons(opened, store, _conditions(conditions, opened), still_there=measured)
     if person is not None:
         known = [one.called for one in persons]
@@ -107,7 +109,7 @@ def visit(
             raise typer.BadParameter(said, param_hint="--person")
     for line in _told(left):
         typer.echo(line, err=not persons)
-    _hint(left, out, conditions, hidden=bool(opened.recorded.name_key))
+    _hint(left, out, conditions, hidden=bool(opened.recorded.name_key), again="--overwrite" if persons else "")
     pages = {one.called: one.called.replace(" ", "_") for one in persons}
     _say_others(out, [f"{name}.html" for name in pages.values()], person)
     if not persons:
@@ -231,6 +233,17 @@ def _say_written(out: Path, persons: Sequence[Person], pages: dict[str, str], ca
         typer.echo("Then the same command with --overwrite writes the reports again.")
 
 
+def _say_beside(run: FinishedRun) -> None:
+    """Where a run lies among its own films, those that came later are none of it."""
+    with contextlib.suppress(OSError):
+        if run.films_folder is not None and os.path.samefile(run.films_folder, run.folder):
+            typer.echo(
+                f"Note: {run.folder} holds a finished run, and that is reported. Films that came into the folder later "
+                "are not in it: raysplay measure reads them.",
+                err=True,
+            )
+
+
 def _say_others(out: Path, pages: Sequence[str], person: str | None) -> None:
     """Reports in the folder that this call has no part in: they may be wrong by now."""
     from raysplay.infer.visit.left_behind import left_behind
@@ -247,7 +260,7 @@ def _say_others(out: Path, pages: Sequence[str], person: str | None) -> None:
         )
 
 
-def _hint(left: tuple[LeftOut, ...], out: Path, conditions: Path | None, *, hidden: bool) -> None:
+def _hint(left: tuple[LeftOut, ...], out: Path, conditions: Path | None, *, hidden: bool, again: str) -> None:
     """How films get into a report that nobody has put to a person or a day; a table to fill in, where none is there."""
     from raysplay.infer.visit.blank_conditions import BLANK, lacking, write_blank
     from raysplay.infer.visit.written import ReportFolderError
@@ -256,18 +269,20 @@ def _hint(left: tuple[LeftOut, ...], out: Path, conditions: Path | None, *, hidd
     if not films:
         return
     count = f"{len(films)} film{'' if len(films) == 1 else 's'} without a person or a day"
-    fill = "state person (a code, never a name) and date"
+    table, options = "a table of conditions", ["--conditions CSV"]
     if conditions is not None:
-        typer.echo(f"Next: {count}: {fill} in {conditions}, and call this again.", err=True)
-    elif hidden:  # a table with names has no place beside results without
-        typer.echo(f"Next: {count}: {fill} in a table of conditions, and call this again with --conditions.", err=True)
-    else:
+        table, options = str(conditions), []
+    elif not hidden:  # a table with names has no place beside results without
         try:
             new = write_blank(out, films)
         except ReportFolderError as error:
             raise typer.BadParameter(str(error), param_hint="--out") from error
-        table = f"{out / BLANK}, which {'now has a row for each' if new else 'was there and was left as it is'}"
-        typer.echo(f"Next: {count}: {fill} in {table}, and call this again with --conditions {out / BLANK}", err=True)
+        table = f"{out / BLANK}, which {'has a row for each' if new else 'was there and was left as it is'}"
+        options = [f"--conditions {shlex.quote(str(out / BLANK))}"]
+    fill = "state person (a code, never a name) and date"
+    options += [again] if again else []
+    call = f"call this again{' with ' if options else ''}{' '.join(options)}"
+    typer.echo(f"Next: {count}: {fill} in {table}; then {call}", err=True)
 
 
 def _language(name: str) -> Language:

@@ -249,6 +249,7 @@ def test_pictures_without_person_or_day_leave_a_table_to_fill_in(visit, standin,
     rows = list(csv.DictReader(io.StringIO(blank.read_text())))
     assert [row["film"] for row in rows] == ["autumn.png", "spring.png"]
     assert not any(value for row in rows for name, value in row.items() if name != "film")
+    assert "then call this again with --conditions" in said
     # As it stands it states nothing.
     assert visit(*films, "--conditions", blank)[0] == 2
     filled = (
@@ -286,6 +287,15 @@ def test_a_run_is_told_from_a_folder_of_films_by_its_record(visit, films, reads,
     assert len(reads) == 4, "the films were measured"
     assert len(pages) == 1
     assert not_reported(tmp_path / "other").keys() == {ABOUT}
+
+
+def test_films_that_came_beside_a_run_later_are_said_to_be_none_of_it(visit, films, standin, tmp_path):
+    assert CliRunner().invoke(app, ["measure", str(films), "--out", str(films)]).exit_code == 0
+    (films / "c.dcm").write_bytes(standin.dicom(44, 15, seed=3, day="20260901"))
+    code, said, pages = visit(films)
+    assert code == 0, said
+    assert "Films that came into the folder later are not in it" in said
+    assert "44.0" not in next(iter(pages.values()))
 
 
 def test_what_is_neither_a_run_nor_films_is_one_error_and_leaves_nothing(visit, films, tmp_path):
