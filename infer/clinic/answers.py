@@ -157,6 +157,12 @@ class OnePerson(TypedDict):
     letter: Annotated[dict[str, str], "fields of the last letter, to begin the next one with"]
 
 
+class Spoken(TypedDict):
+    """In which language the desk opens."""
+
+    language: str
+
+
 class Handed(TypedDict):
     """A page that can be opened for some minutes."""
 
@@ -182,6 +188,7 @@ __all__ = [
     "Handed",
     "HowFar",
     "OnePerson",
+    "Spoken",
     "Stage",
     "Stated",
     "Written",

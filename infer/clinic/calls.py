@@ -11,12 +11,16 @@ from fastapi.responses import JSONResponse
 from raysplay.infer.clinic import answers
 from raysplay.infer.clinic.clinic import Clinic
 from raysplay.infer.clinic.desk_answers import DeskAnswers
+from raysplay.infer.clinic.desk_folder import DeskFolderError
+from raysplay.infer.clinic.desk_language import choose_language
 from raysplay.infer.clinic.documents import Documents
 from raysplay.infer.clinic.intake import DiskFullError, IntakeError, Taken, TooLargeError
 from raysplay.infer.clinic.records import StaleStatementError
-from raysplay.infer.clinic.requests import DocumentSent, Language, MeasuringSent, Paper, StatementSent
+from raysplay.infer.clinic.requests import DocumentSent, Language, LanguageSent, MeasuringSent, Paper, StatementSent
 from raysplay.infer.review.calls import InSession, Reader, Text
+from raysplay.infer.review.in_language import asked_for
 from raysplay.infer.review.refused import UnknownFootError
+from raysplay.infer.visit.language import language
 
 FILM_NAME = "X-Film-Name"
 """Header with the name of a dropped file, percent-encoded: it is text, and never part of a path."""
@@ -32,7 +36,6 @@ class ClinicServed:
 
     def __init__(self, clinic: Clinic, documents: Documents) -> None:
         self.clinic, self.documents = clinic, documents
-        self.told = DeskAnswers(clinic, documents)
 
 
 def _served(request: Request) -> ClinicServed:
@@ -42,16 +45,29 @@ def _served(request: Request) -> ClinicServed:
     return served
 
 
+def _told(request: Request) -> DeskAnswers:
+    served = _served(request)
+    return DeskAnswers(served.clinic, served.documents, language(asked_for(request.headers.get("accept-language"))))
+
+
 AtClinic = Annotated[ClinicServed, Depends(_served)]
+Told = Annotated[DeskAnswers, Depends(_told)]
 Person = Annotated[str, Query(max_length=60)]
 
 router = APIRouter(prefix="/api/clinic")
 
 
 @router.get("", **_AS_IT_IS)
-def state(at: AtClinic, session: InSession) -> answers.ClinicState:
+def state(told: Told, session: InSession) -> answers.ClinicState:
     """The desk as a whole, and how far measuring is."""
-    return at.told.state(session.reader)
+    return told.state(session.reader)
+
+
+@router.post("/language", **_AS_IT_IS)
+def speak(at: AtClinic, sent: LanguageSent, session: InSession) -> answers.Spoken:
+    """Open the desk in another language, now and at later starts."""
+    choose_language(at.clinic.folder, sent.language)
+    return {"language": sent.language}
 
 
 @router.post("/films", status_code=201, response_model=list[dict[str, Any]])
@@ -72,48 +88,48 @@ def _arrival(one: Taken) -> answers.Arrival:
 
 
 @router.post("/measuring", **_AS_IT_IS)
-def measure(at: AtClinic, sent: MeasuringSent, reader: Reader) -> answers.ClinicState:
+def measure(at: AtClinic, told: Told, sent: MeasuringSent, reader: Reader) -> answers.ClinicState:
     """Measure what has come; after a failure, try again."""
     at.clinic.measuring.want(anew=sent.anew)
-    return at.told.state(reader)
+    return told.state(reader)
 
 
 @router.get("/films", **_AS_IT_IS)
-def films(at: AtClinic, session: InSession, text: Text = "") -> answers.ClinicFilms:
+def films(told: Told, session: InSession, text: Text = "") -> answers.ClinicFilms:
     """Films of the desk, the latest first; `text`: part of a name or of a person's code."""
-    return at.told.films(text)
+    return told.films(text)
 
 
 @router.get("/films/{number}", **_AS_IT_IS)
-def film(at: AtClinic, session: InSession, number: int) -> answers.ClinicFilm:
+def film(told: Told, session: InSession, number: int) -> answers.ClinicFilm:
     """One film with all its feet."""
-    return at.told.film(number)
+    return told.film(number)
 
 
 @router.post("/films/{number}/statements", **_AS_IT_IS)
-def state_film(at: AtClinic, number: int, sent: StatementSent, reader: Reader) -> answers.ClinicFilm:
+def state_film(at: AtClinic, told: Told, number: int, sent: StatementSent, reader: Reader) -> answers.ClinicFilm:
     """State of a film whose it is, when and how it was taken; what was stated before stays in its history."""
     at.clinic.state(number, sent.version, reader, sent.model_dump(exclude={"version"}))
-    return at.told.film(number)
+    return told.film(number)
 
 
 @router.get("/films/{number}/statements", **_LIST)
-def statements(at: AtClinic, session: InSession, number: int) -> list[answers.Stated]:
+def statements(at: AtClinic, told: Told, session: InSession, number: int) -> list[answers.Stated]:
     """Everything that was ever stated of a film, oldest first."""
     at.clinic.arrived(number)
-    return [at.told.stated(one) for one in at.clinic.records.history(number)]
+    return [told.stated(one) for one in at.clinic.records.history(number)]
 
 
 @router.get("/persons", **_LIST)
-def persons(at: AtClinic, session: InSession) -> list[answers.ClinicPerson]:
+def persons(told: Told, session: InSession) -> list[answers.ClinicPerson]:
     """All persons, those with the latest films first."""
-    return at.told.persons()
+    return told.persons()
 
 
 @router.get("/person", **_AS_IT_IS)
-def person(at: AtClinic, session: InSession, called: Person) -> answers.OnePerson:
+def person(told: Told, session: InSession, called: Person) -> answers.OnePerson:
     """One person: films, what changed between them, what was written."""
-    return at.told.person(called)
+    return told.person(called)
 
 
 @router.post("/draft", **_AS_IT_IS)
@@ -124,10 +140,10 @@ def draft(at: AtClinic, sent: DocumentSent, called: Person, reader: Reader) -> a
 
 
 @router.post("/documents", **_AS_IT_IS)
-def write(at: AtClinic, sent: DocumentSent, called: Person, reader: Reader) -> answers.Written:
+def write(at: AtClinic, told: Told, sent: DocumentSent, called: Person, reader: Reader) -> answers.Written:
     """Write a report or a letter; answered once it is on disk."""
-    one = at.documents.write(called, sent, reader)
-    return {"document": at.told.document(one, one.ground)}
+    one = at.documents.write(called, sent, reader, told.words)
+    return {"document": told.document(one, one.ground)}
 
 
 @router.get("/card", **_AS_IT_IS)
@@ -151,6 +167,7 @@ def _of(status: int) -> Any:
 FAILURES = {
     TooLargeError: _of(413),
     DiskFullError: _of(507),
+    DeskFolderError: _of(507),
     IntakeError: _of(422),
     StaleStatementError: _of(409),
 }

@@ -13,7 +13,9 @@ from raysplay.infer.command import CAUTION
 from raysplay.infer.command_options import out_option, overwrite_option
 
 
-def open_desk(folder: Path | None, *, port: int, reader: str | None, browser: bool) -> None:
+def open_desk(
+    folder: Path | None, *, port: int, reader: str | None, browser: bool, language: str | None = None
+) -> None:
     """Serve a desk to this machine until it is interrupted; bad usage where its folder cannot be used.
 
     Parameters
@@ -26,11 +28,14 @@ def open_desk(folder: Path | None, *, port: int, reader: str | None, browser: bo
         Initials of every browser until others are stated.
     browser : bool
         Whether to open it.
+    language : str or None
+        In which it opens, now and later; None for the one that was chosen last.
     """
     from rich.console import Console
 
     from raysplay.infer.clinic.clinic import Clinic
     from raysplay.infer.clinic.desk_folder import DeskFolder, DeskFolderError, usual_desk
+    from raysplay.infer.clinic.desk_language import choose_language
     from raysplay.infer.clinic.records import RecordsError
     from raysplay.infer.clinic.serving import clinic_server
     from raysplay.infer.outputs.folder_lock import FolderInUseError, FolderLock
@@ -38,17 +43,23 @@ def open_desk(folder: Path | None, *, port: int, reader: str | None, browser: bo
     from raysplay.infer.review.guard import Door
     from raysplay.infer.review.leading_page import leading_page
     from raysplay.infer.review.study import initials
+    from raysplay.infer.visit.language import languages
 
     console = Console()
     try:
         reader = None if reader is None else initials(reader)
     except ValueError as error:
         raise typer.BadParameter(str(error), param_hint="--reader") from error
+    if language is not None and language not in languages():
+        said = f"{language}: no words in this language; there are {', '.join(languages())}"
+        raise typer.BadParameter(said, param_hint="--language")
     place = DeskFolder((folder or usual_desk()).absolute())
     with owner_only(), contextlib.ExitStack() as opened:
         try:
             place.make()
             opened.enter_context(FolderLock(place.path))
+            if language is not None:
+                choose_language(place, language)
             clinic = Clinic(place)
         except FolderInUseError as error:
             said = f"{place.path}: this desk is open already; use its page, or end it in its terminal first"

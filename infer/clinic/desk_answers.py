@@ -15,7 +15,7 @@ from raysplay.infer.review.open_desk import OpenDesk
 from raysplay.infer.review.refused import RefusedError
 from raysplay.infer.review.worklist import OPEN
 from raysplay.infer.user_table import UserTableError
-from raysplay.infer.visit.language import language
+from raysplay.infer.visit.language import Language
 from raysplay.infer.visit.report import verdict_words
 from raysplay.infer.visit.timeline import Step, timeline
 from raysplay.measure import by_name
@@ -28,14 +28,14 @@ _STATED = {
 
 
 class DeskAnswers:
-    """Answers to the desk's page."""
+    """Answers to the desk's page, in one language."""
 
-    def __init__(self, clinic: Clinic, documents: Documents) -> None:
-        self._clinic, self._documents = clinic, documents
+    def __init__(self, clinic: Clinic, documents: Documents, words: Language) -> None:
+        self._clinic, self._documents, self.words = clinic, documents, words
 
     def state(self, reader: str | None) -> answers.ClinicState:
         """The desk as a whole."""
-        clinic = self._clinic
+        clinic, words = self._clinic, self.words
         desk, far = clinic.desk, clinic.measuring.how_far
         called = self._called()
         open_feet, settled = (0, 0)
@@ -46,9 +46,9 @@ class DeskAnswers:
             "reader": reader,
             "films": len(clinic.records.films()),
             "waiting": len(clinic.waiting()),
-            "measuring": {"stage": far.stage, "done": far.done, "total": far.total, "error": far.error},
+            "measuring": {"stage": far.stage, "done": far.done, "total": far.total, "error": words.phrase(far.error)},
             "measured": "" if desk is None else desk.run.identity,
-            "trouble": clinic.trouble,
+            "trouble": words.phrase(clinic.trouble),
             "persons": len({one for one in called.values() if one}),
             "nobody": sum(not one for one in called.values()),
             "open": open_feet,
@@ -96,7 +96,7 @@ class DeskAnswers:
     def person(self, called: str) -> answers.OnePerson:
         """One person; UnknownFootError where there is none."""
         person, left = self._clinic.person(called)
-        words = language("en")
+        words = self.words
         ground = ground_of(person, left)
         films = [one for one in self._all(self._called()) if one["person"] == called]
         written = self._clinic.records.documents(called)
@@ -109,15 +109,15 @@ class DeskAnswers:
                 feet = person.of_side(side)
                 for name in dict.fromkeys(one.measure.name for foot in feet for one in foot.shown):
                     line = timeline(name, feet, report.new_films, report.protocol.change, report.level)
-                    steps += [_step(side, name, one, False) for one in line.steps if not one.whole]
-                    steps += [_step(side, name, one, True) for one in line.positional]
+                    steps += [_step(side, name, one, False, words) for one in line.steps if not one.whole]
+                    steps += [_step(side, name, one, True, words) for one in line.positional]
         return {
             "called": called,
             "ground": ground,
             "films": sorted(films, key=lambda one: (one["taken"] or "9999", one["number"])),
             "steps": steps,
-            "unconfirmed": unconfirmed_feet(person),
-            "left_out": [f"{one.film}: {one.why}" for one in mine],
+            "unconfirmed": unconfirmed_feet(person, words),
+            "left_out": [words.say("left_out_film", film=one.film, why=words.phrase(one.why)) for one in mine],
             "reportable": bool(person.feet),
             "documents": [self.document(one, ground) for one in written],
             "letter": letters[0].fields if letters else {},
@@ -161,7 +161,7 @@ class DeskAnswers:
             for number, one in enumerate(facts):
                 films.setdefault(one.name.split("/")[0], (number, one))
             for foot in range(len(desk.run)):
-                feet[facts[int(desk.run.film_of[foot])].name.split("/")[0]].append(_foot(desk, foot))
+                feet[facts[int(desk.run.film_of[foot])].name.split("/")[0]].append(_foot(desk, foot, self.words))
         statements = clinic.records.statements()
         return [
             self._film(
@@ -201,8 +201,8 @@ class DeskAnswers:
         }
 
 
-def _step(side: str, name: str, step: Step, positional: bool) -> answers.ClinicStep:
-    words, measure, change = language("en"), by_name(name), step.change
+def _step(side: str, name: str, step: Step, positional: bool, words: Language) -> answers.ClinicStep:
+    measure, change = by_name(name), step.change
     unit = words.say("unit_deg") if measure.unit == DEGREE else ""
     compared = isfinite(change.difference) and not change.reasons
     return {
@@ -216,13 +216,14 @@ def _step(side: str, name: str, step: Step, positional: bool) -> answers.ClinicS
     }
 
 
-def _foot(desk: OpenDesk, foot: int) -> answers.ClinicFoot:
+def _foot(desk: OpenDesk, foot: int, words: Language) -> answers.ClinicFoot:
     row = desk.worklist.row(foot)
     numbers = []
     for measure in desk.run.measures:
         value = row["values"][measure.name]["value"]
         if value is not None:
-            numbers.append(f"{measure.abbreviation} {value:.1f}" if measure.unit == DEGREE else measure.abbreviation)
+            told = f" {words.number(value)}" if measure.unit == DEGREE else ""
+            numbers.append(f"{measure.abbreviation}{told}")
     return {
         "id": foot + 1,
         "foot": row["foot"],
@@ -230,5 +231,5 @@ def _foot(desk: OpenDesk, foot: int) -> answers.ClinicFoot:
         "decision": row["decision"],
         "found": bool(row["foot"]) or row["decision"] != "refused",
         "numbers": numbers,
-        "reasons": [one["text"] for one in row["reasons"]],
+        "reasons": [words.phrase(one["text"]) for one in row["reasons"]],
     }

@@ -55,6 +55,11 @@ class DeskFolder:
         """Which films came, what was stated of them, what was written."""
         return self.path / "desk.sqlite"
 
+    @property
+    def language(self) -> Path:
+        """Name of the language in which it opens."""
+        return self.path / "language"
+
     def make(self) -> None:
         """Make what is missing, for the owner alone.
 

@@ -63,8 +63,8 @@ class Documents:
         title, blocks = self._blocks(called, sent, Signed(by, _now()))
         return self._hand_out("draft", title, blocks, sent.paper)
 
-    def write(self, called: str, sent: DocumentSent, by: str) -> Document:
-        """Write a report or a letter, as page and as PDF.
+    def write(self, called: str, sent: DocumentSent, by: str, words: Language) -> Document:
+        """Write a report or a letter, as page and as PDF; a refusal names feet in ``words``.
 
         Raises
         ------
@@ -81,7 +81,7 @@ class Documents:
                     "not written: numbers or statements of this person were changed since this page loaded them. "
                     "Load them again, and look at the draft before you confirm it"
                 )
-            if open_feet := unconfirmed_feet(person):
+            if open_feet := unconfirmed_feet(person, words):
                 raise RefusedError(f"not written: confirm these feet first: {'; '.join(open_feet)}")
         signed = Signed(by, _now(), sent.confirm)
         title, blocks = self._blocks(called, sent, signed)
@@ -143,9 +143,9 @@ class Documents:
         return name
 
 
-def unconfirmed_feet(person: Person) -> list[str]:
+def unconfirmed_feet(person: Person, words: Language) -> list[str]:
     """Feet with numbers that nobody stands for, in words."""
-    return [foot_words(one, language("en")) for one in person.feet if unconfirmed(one)]
+    return [foot_words(one, words) for one in person.feet if unconfirmed(one)]
 
 
 def stale(document: Document, ground: str) -> bool:

@@ -48,6 +48,12 @@ class MeasuringSent(_Sent):
     anew: Annotated[bool, "every film again, as this version of the program reads it; reads of people stay"] = False
 
 
+class LanguageSent(_Sent):
+    """In which language the desk opens from now on."""
+
+    language: Language
+
+
 class DocumentSent(_Sent):
     """A report or a letter to be written, or looked at first."""
 

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import html
+
 from fastapi import FastAPI
-from fastapi.responses import FileResponse, PlainTextResponse, Response
+from fastapi.responses import HTMLResponse, PlainTextResponse, Response
 
 from raysplay.infer.clinic.calls import FAILURES, UPLOAD, ClinicServed, router
 from raysplay.infer.clinic.clinic import Clinic
+from raysplay.infer.clinic.desk_language import desk_language
 from raysplay.infer.clinic.documents import Documents
 from raysplay.infer.clinic.handed_out import ADDRESS, HandedOut
 from raysplay.infer.clinic.records import RecordsError
 from raysplay.infer.review.error_answers import told_with
 from raysplay.infer.review.guard import Door
 from raysplay.infer.review.server import PAGE, Beside, ReviewServer
+from raysplay.infer.visit.language import language
 
 HOME = "/desk"
 
@@ -36,8 +40,11 @@ def clinic_server(clinic: Clinic, door: Door, port: int = 0) -> ReviewServer:
         app.include_router(router)
 
         @app.get(HOME)
-        def page() -> FileResponse:
-            return FileResponse(PAGE / "desk.html")
+        def page() -> HTMLResponse:
+            words = language(desk_language(clinic.folder))
+            said = {key: html.escape(text) for key, text in words.page.items()}
+            shown = (PAGE / "desk.html").read_text(encoding="utf-8")
+            return HTMLResponse(shown.format(language=words.language, **said))
 
         @app.get(f"{ADDRESS}{{token}}")
         def document(token: str) -> Response:
@@ -49,4 +56,6 @@ def clinic_server(clinic: Clinic, door: Door, port: int = 0) -> ReviewServer:
 
     limits = clinic.settings
     uploads = {UPLOAD: (limits.upload_bytes, limits.upload_seconds)}
-    return ReviewServer(lambda: clinic.desk, door, port, Beside(HOME, uploads, join))
+    return ReviewServer(
+        lambda: clinic.desk, door, port, Beside(HOME, uploads, join, lambda: desk_language(clinic.folder))
+    )

@@ -26,6 +26,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from raysplay.infer.visit.language import ENGLISH, language
+
 SCHEME = "Bearer"
 KEY_NAME = "session-key"
 """Name under which the first page hands the key on."""
@@ -33,9 +35,10 @@ KEY_NAME = "session-key"
 _SAFE = ("GET", "HEAD")
 _OWN_SITE = ("none", "same-origin")
 _ONWARD = (
-    '<!doctype html><html lang="en"><meta charset="utf-8"><meta name="{name}" content="{key}"><title>Review</title>'
+    '<!doctype html><html lang="{language}"><meta charset="utf-8"><meta name="{name}" content="{key}">'
+    "<title>{onward_title}</title>"
     '<script type="module" src="/page/modules/entrance.js"></script>'
-    '<p id="onward"><a href="{home}">To the page</a></p></html>'
+    '<p id="onward"><a href="{home}">{onward}</a></p></html>'
 )
 _NO_SESSION = "Open the address that the command printed; it works once."
 _PACKAGE = Path(__file__).parents[2]
@@ -127,6 +130,8 @@ class Guard:
     uploads : mapping of str to (int, float)
         Paths to which files are sent: their bytes and seconds at the most. Such a body is handed on as it comes, once
         its session is known.
+    spoken : callable
+        Gives the language of the page that a browser is led to.
     """
 
     def __init__(
@@ -137,9 +142,10 @@ class Guard:
         body_bytes: int,
         home: str = "/",
         uploads: Mapping[str, tuple[int, float]] | None = None,
+        spoken: Callable[[], str] = lambda: ENGLISH,
     ) -> None:
         self._app, self._door, self._hosts, self._body_bytes = app, door, hosts, body_bytes
-        self._home, self._uploads = home, uploads or {}
+        self._home, self._uploads, self._spoken = home, uploads or {}, spoken
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
@@ -218,7 +224,10 @@ class Guard:
             key = self._door.enter(Request(scope).query_params.get("token", ""))
         if key is None:
             return PlainTextResponse(f"This address was used before or is not whole. {_NO_SESSION}", 403)
-        return HTMLResponse(_ONWARD.format(name=KEY_NAME, key=html.escape(key), home=self._home))
+        words = language(self._spoken())
+        said = {one: html.escape(words.page[one]) for one in ("onward", "onward_title")}
+        page = _ONWARD.format(language=words.language, name=KEY_NAME, key=html.escape(key), home=self._home, **said)
+        return HTMLResponse(page)
 
     async def _body(self, receive: Receive) -> bytes | None:
         """The whole body, counted while it comes, whatever its head announced; None if the browser went away.

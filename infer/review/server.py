@@ -14,7 +14,7 @@ from typing import Any, cast
 
 import uvicorn
 from fastapi import FastAPI
-from fastapi.responses import FileResponse
+from fastapi.responses import FileResponse, JSONResponse
 from fastapi.staticfiles import StaticFiles
 
 from raysplay.infer.review.calls import router
@@ -22,7 +22,10 @@ from raysplay.infer.review.connections import ACCEPTED_AT_ONCE, LARGEST_HEAD, Co
 from raysplay.infer.review.desk import Desk
 from raysplay.infer.review.error_answers import answer_errors
 from raysplay.infer.review.guard import Door, Guard, addresses, place_of
+from raysplay.infer.review.in_language import InLanguage, page_words
+from raysplay.infer.review.refused import UnknownFootError
 from raysplay.infer.review.settings import ReviewSettings, review_settings
+from raysplay.infer.visit.language import ENGLISH, languages
 
 HOST = "127.0.0.1"
 PAGE = Path(__file__).parent / "page"
@@ -58,6 +61,12 @@ def application(desk: Callable[[], Desk | None], beside: Beside | None = None) -
     def start() -> FileResponse:
         return FileResponse(PAGE / "index.html")
 
+    @app.get("/page/words/{name}.json")
+    def words(name: str) -> JSONResponse:
+        if name not in languages():
+            raise UnknownFootError("there is nothing here")
+        return JSONResponse(page_words(name))
+
     # An editable installation links file by file; a path still cannot leave the folder.
     app.mount("/page", StaticFiles(directory=PAGE, follow_symlink=True))
     return app
@@ -69,11 +78,14 @@ def guarded(
     port: Callable[[], int],
     settings: ReviewSettings,
     beside: Beside | None = None,
-) -> Guard:
+) -> InLanguage:
     """The application behind its guard; ``port`` is asked for with every request."""
-    home, uploads = ("/", {}) if beside is None else (beside.home, beside.uploads)
+    home, uploads, spoken = (
+        ("/", {}, lambda: ENGLISH) if beside is None else (beside.home, beside.uploads, beside.language)
+    )
     hosts = lambda: frozenset(addresses(port()))  # noqa: E731  asked anew each time
-    return Guard(application(desk, beside), door, hosts, settings.body_bytes, home, uploads)
+    app = Guard(application(desk, beside), door, hosts, settings.body_bytes, home, uploads, spoken)
+    return InLanguage(app, spoken)
 
 
 @dataclass(frozen=True)
@@ -88,11 +100,14 @@ class Beside:
         Paths to which files are sent: bytes and seconds at the most.
     join : callable
         Adds its calls and pages to the application, before those of the review.
+    language : callable
+        Gives the language in which its page opens.
     """
 
     home: str
     uploads: Mapping[str, tuple[int, float]]
     join: Callable[[FastAPI], None]
+    language: Callable[[], str] = lambda: ENGLISH
 
 
 class ReviewServer:

@@ -58,7 +58,9 @@ def visit(
         ),
     ] = None,
     person: Annotated[str | None, typer.Option("--person", metavar="CODE", help="Write this person's alone.")] = None,
-    language: Annotated[str, typer.Option("--language", metavar="LANGUAGE", help="Of the reports: en, de.")] = "en",
+    language: Annotated[
+        str | None, typer.Option("--language", metavar="LANGUAGE", help="Of the reports, or of the page: en, de.")
+    ] = None,
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Replace earlier reports in the folder; never the run beside them.")
     ] = False,
@@ -79,7 +81,7 @@ def visit(
         if out is not None or conditions is not None:
             said = "is for the reports of a run or of films; name its folder, or them"
             raise typer.BadParameter(said, param_hint="--out, --conditions")
-        open_desk(desk, port=port, reader=reader, browser=browser)
+        open_desk(desk, port=port, reader=reader, browser=browser, language=language)
         return
     if out is None:
         raise typer.BadParameter("say where the reports go", param_hint="--out")
@@ -87,7 +89,7 @@ def visit(
         raise typer.BadParameter("is for the page without a run", param_hint="--desk")
     from raysplay.infer.visit.open_numbers import folder_of, review_call
 
-    words, errors = _language(language), _errors(new_film_error)
+    words, errors = _language(language or "en"), _errors(new_film_error)
     run = _run_given(given)
     measured = run is None
     if run is None:

@@ -6,10 +6,14 @@ import re
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
+from re import fullmatch
 
 from raysplay.configs.load import Config, ConfigError, load
 
 _FOLDER = Path(__file__).parent / "words"
+ENGLISH = "en"
+"""What every part says before it is put into another language."""
+
 _PLACE = re.compile(r"\\\{(\d)\\\}")
 
 
@@ -20,21 +24,27 @@ class Language(Config):
     ----------
     language : str
         As BCP 47 names it.
+    called : str
+        As it calls itself.
     decimal : str
         Sign before decimals.
     date : str
         With ``{year}``, ``{month}`` and ``{day}``.
     messages : dict of str to str
         Sentences of the reports, by key.
+    page : dict of str to str
+        Sentences of the desk's page that no report has, by key.
     phrases : dict of str to str
         What other rooms say in English, with ``{0}`` and so on for what differs; what stands here by no pattern stays
         as it is.
     """
 
     language: str
+    called: str
     decimal: str
     date: str
     messages: dict[str, str]
+    page: dict[str, str]
     phrases: dict[str, str]
 
     def say(self, key: str, **values: str) -> str:
@@ -70,20 +80,33 @@ class Language(Config):
         return self.date.format(year=one.year, month=one.month, day=one.day, month_word=month)
 
     def phrase(self, text: str) -> str:
-        """What another room says, in this language as far as it is known here; parts between semicolons each."""
+        """What another room says, in this language as far as it is known here; parts between semicolons each, and what
+        stands in the places of a sentence, too."""
+        said = self._said(text)
+        if said is None and text[:1].isupper():
+            said = self._said(text[0].lower() + text[1:])  # at the head of an answer
+            said = None if said is None else said[:1].upper() + said[1:]
+        if said is not None:
+            return said
         if "; " in text:
             return "; ".join(self.phrase(part) for part in text.split("; "))
+        return self._digits(text)
+
+    def _said(self, text: str) -> str | None:
         for pattern, own in _patterns(self.language):
             if found := pattern.fullmatch(text):
-                return own.format(*(self._known(part) for part in found.groups()))
-        return text
+                return own.format(*(self.phrase(part) for part in found.groups()))
+        return None
+
+    def _digits(self, text: str) -> str:
+        """A number as English writes it with the signs of this language; any other text as it is."""
+        if self.decimal == "." or not fullmatch(r"-?\d{1,3}(?:,\d{3})+(?:\.\d+)?|-?\d+\.\d+", text):
+            return text
+        return text.replace(",", " ").replace(".", self.decimal).replace(" ", ".").replace("-", "−")
 
     def phrase_list(self, text: str) -> str:
         """Several phrases between commas, as the source of a number has them."""
         return ", ".join(self.phrase(part) for part in text.split(", "))
-
-    def _known(self, part: str) -> str:
-        return self.phrases.get(part, part)
 
 
 @lru_cache(maxsize=8)

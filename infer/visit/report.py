@@ -532,7 +532,7 @@ def _errors(ground: ReportGround, measures: set[str]) -> Iterator[str]:
                 measure=name.upper(),
                 sd=words.number(error.sd, 2),
                 holds=holds,
-                basis=error.basis,
+                basis=words.phrase(error.basis),
                 source=error.cited,
             )
     for name in sorted(measures):

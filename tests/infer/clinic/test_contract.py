@@ -12,6 +12,7 @@ BODIES = {
     "/api/clinic/draft": {"kind": "letter", "paper": "Letter"},
     "/api/clinic/documents": {"kind": "report", "language": "de"},
     "/api/clinic/measuring": {},
+    "/api/clinic/language": {"language": "de"},
 }
 
 
@@ -34,4 +35,4 @@ def test_every_call_answers_as_its_model_says(serve, dropped, standin):
         # A model by itself takes no configuration; inside a tuple it goes by that of the tuple.
         TypeAdapter(tuple[call.gives], config=STRICT).validate_json(b"[" + answer.content + b"]")
         asked += 1
-    assert asked == 12
+    assert asked == 13

@@ -3,14 +3,23 @@
 Day.month.year and the decimal comma in German: DIN 5008 and DIN 1333 (from memory).
 """
 
+import ast
 import re
 import string
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+import raysplay.infer.decide
 from raysplay.configs.conversation_facts import conversation_facts, read_conversation_facts
-from raysplay.configs.load import ConfigError
+from raysplay.configs.load import ConfigError, landmark_descriptions, shipped
+from raysplay.configs.new_film_error import read_new_film_errors
+from raysplay.infer.archive.reading import TROUBLES
+from raysplay.infer.decide.loading import _SENTENCES
+from raysplay.infer.decide.settings import decision_settings
+from raysplay.infer.films.film import Damage
+from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import Withheld
 from raysplay.infer.visit.conditions import LOADINGS, Beam, Marker, Stance, Surgery, Worn
 from raysplay.infer.visit.language import language, languages
@@ -92,3 +101,56 @@ def test_facts_that_nobody_saw_in_their_source_are_refused(tmp_path):
 def test_an_unknown_language_is_refused():
     with pytest.raises(ConfigError, match="there are de, en"):
         language("../en")
+
+
+def test_what_a_run_says_of_a_foot_is_known_in_german():
+    """Sentences of the gates as their modules have them, and the closed lists that go into them."""
+    german = language("de")
+    folder = Path(raysplay.infer.decide.__file__).parent
+    said = [f"{kind.words} (0.80): {limit.hint}" for kind, limit in _conditions()]
+    said += [*landmark_descriptions(), *(one.value for one in Damage), *TROUBLES.values(), *_SENTENCES.values()]
+    for path in folder.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.JoinedStr):
+                parts = [one.value if isinstance(one, ast.Constant) else "7.5" for one in node.values]
+                text = "".join(parts)
+                # Parts of sentences are left to the whole ones; values of several constructions stand below.
+                if re.match(r"(?!construction|no such)[a-z][a-z -]+: |the |7\.5 (interval|of 7)", text):
+                    said.append(text.replace("alone7.5", "alone"))
+    assert len(said) > 90
+    unknown = {one for one in said if german.phrase(one) == one}
+    assert unknown == set()
+
+
+def _conditions():
+    return [(ReasonKind(name), limit) for name, limit in decision_settings().conditions.items()]
+
+
+def test_where_the_errors_of_verdicts_come_from_is_known_in_german():
+    german = language("de")
+    for one in read_new_film_errors(shipped("new_film_error.yaml")).values():
+        assert german.phrase(one.basis) != one.basis
+    assert german.phrase("1,200 generated feet on two films each, by one technique").startswith("1.200 erzeugte")
+
+
+@pytest.mark.parametrize(
+    ("english", "german"),
+    [
+        ("HVA interval is 7.3 degrees wide, limit 6", "das Intervall von HVA ist 7,3 Grad weit, Grenze 6"),
+        ("confirmed by AB; corrected by CD", "bestätigt von AB; korrigiert von CD"),
+        ("There is no such film", "Diese Aufnahme gibt es nicht"),
+        (
+            "construction-sensitive: HVA is 20.5 by shaft, 25.1 by head_base (degrees), limit 4 apart",
+            "von der Achsenmethode abhängig: HVA ist 20,5 nach shaft, 25,1 nach head_base (Grad), Grenze 4 auseinander",
+        ),
+        ("1,200", "1.200"),
+        ("-3.5", "−3,5"),
+        ("2026-03-01", "2026-03-01"),
+        ("1.2.840.10008", "1.2.840.10008"),
+        ("climbed 312 steps first", "climbed 312 steps first"),
+    ],
+)
+def test_sentences_with_values_in_german(english, german):
+    """Decimal comma and points between thousands: DIN 1333 and DIN 5008, from memory. What a person typed stays."""
+    assert language("de").phrase(english) == german
+    assert language("en").phrase(english) == english

@@ -1,12 +1,13 @@
 /** The server's answers; the contract is API.md beside the server. */
 
+import { say } from "./say.js";
 import { sessionHeaders } from "./session_key.js";
 
 /** An answer other than 2xx; `status` 0 where there was none. */
 export class ApiError extends Error {
   /** @param {number} status @param {any} body */
   constructor(status, body) {
-    super((body && body.error) || (status ? "The server could not do this. Try again, or load the page again." : "The server does not answer. Is the review still running in its terminal?"));
+    super((body && body.error) || say(status ? "server_failed" : "server_silent"));
     this.status = status;
     this.body = body;
   }
@@ -82,7 +83,7 @@ export async function request(method, path, body, options = {}) {
   if (!answer.ok) throw new ApiError(answer.status, told);
   if (run !== null && typeof told?.run === "string" && told.run !== run) {
     tell("another");
-    throw new ApiError(422, { error: "The server shows another run now: nothing of it is shown here. Reload the page." });
+    throw new ApiError(422, { error: say("another_run") });
   }
   return told;
 }

@@ -1,4 +1,5 @@
 import { make } from "./dom.js";
+import { say } from "./say.js";
 
 /**
  * Lines across the top of the page that stay until what they say is over.
@@ -26,5 +27,5 @@ export function banner(name, text, kind = "warning", ...buttons) {
 
 /** A note that can be put away. @param {string} name @param {string} text */
 export function note(name, text) {
-  banner(name, text, "note", make("button", { type: "button", className: "quiet", textContent: "Put away", onclick: () => banner(name, null) }));
+  banner(name, text, "note", make("button", { type: "button", className: "quiet", textContent: say("put_away"), onclick: () => banner(name, null) }));
 }

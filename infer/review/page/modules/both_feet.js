@@ -2,29 +2,30 @@ import { api, ApiError } from "./api.js";
 import { arcs } from "./arcs.js";
 import { useBones } from "./bones.js";
 import { desk } from "./desk_api.js";
-import { dayWords, stateWords } from "./desk_words.js";
+import { dayOrNone, stateWords } from "./desk_words.js";
 import { make, makeSvg, refill } from "./dom.js";
 import { PlainPainter } from "./film_painter.js";
 import { FilmStore } from "./film_store.js";
 import { FilmView } from "./film_view.js";
 import { orientationWords, turnToToesUp } from "./orientation.js";
 import { Overlay } from "./overlay.js";
+import { say } from "./say.js";
 import { StatementForm } from "./statement_form.js";
-import { amount, footName, NUMBERLESS, range } from "./words.js";
+import { amount, DECISIONS, footName, NUMBERLESS, range } from "./words.js";
 
 /** One film with all its feet: axes and numbers of both, what is stated of it, and a way into each foot. */
 export class BothFeet {
   /** @param {number} number */
   constructor(number) {
     this.number = number;
-    this.title = `Film ${number}`;
+    this.title = say("film_number", { number });
     this.heading = make("h1", { tabIndex: -1, textContent: this.title });
     this.about = make("p", { className: "about" });
-    this.picture = make("figure", { className: "both" });
+    this.picture = make("figure", { className: "both", tabIndex: 0 });
     this.feet = make("div", { className: "feet-beside" });
-    this.said = make("section", { "aria-label": "What is stated of the film" });
+    this.said = make("section", { "aria-label": say("stated_section") });
     this.element = make("div", { className: "both-feet" },
-      make("p", {}, this.back = make("a", { href: "#/", className: "back", textContent: "← Desk" })),
+      make("p", {}, this.back = make("a", { href: "#/", className: "back", textContent: say("to_desk") })),
       this.heading, this.about, make("div", { className: "film-and-feet" }, this.picture, this.feet), this.said);
   }
 
@@ -32,8 +33,8 @@ export class BothFeet {
     const film = await desk.film(this.number);
     this.#head(film);
     this.form = new StatementForm(film, (saved) => this.#head(saved));
-    refill(this.said, make("h2", { textContent: "Whose film, when, and how it was taken" }),
-      film.measured ? this.form.element : make("p", { className: "hint", textContent: film.here ? "It is not measured yet." : "Its file is missing: drop it again." }));
+    refill(this.said, make("h2", { textContent: say("stated_heading") }),
+      film.measured ? this.form.element : make("p", { className: "hint", textContent: say(film.here ? "not_measured_yet" : "File_missing") }));
     if (film.measured) await this.#draw(film);
   }
 
@@ -49,9 +50,9 @@ export class BothFeet {
   #head(film) {
     this.title = film.given;
     this.heading.textContent = film.given;
-    this.about.textContent = `${film.name} · ${dayWords(film.taken)} · ${film.person ? `person ${film.person}` : "nobody says whose film it is"}`;
+    this.about.textContent = `${film.name} · ${dayOrNone(film.taken)} · ${film.person ? say("of_person", { person: film.person }) : say("of_nobody")}`;
     this.back.href = film.person ? `#/person/${encodeURIComponent(film.person)}` : "#/";
-    this.back.textContent = film.person ? `← Person ${film.person}` : "← Desk";
+    this.back.textContent = film.person ? say("to_person", { person: film.person }) : say("to_desk");
   }
 
   /** @param {import("./types.js").ClinicFilm} film */
@@ -62,7 +63,7 @@ export class BothFeet {
     refill(this.feet, ...film.feet.map((foot, i) => card(foot, feet[i], session)));
     const shown = feet.find(({ film_notice: notice }) => !notice);
     if (!shown || film.film_id === null) {
-      refill(this.picture, make("p", { className: "hint", textContent: feet[0]?.film_notice ?? "The film cannot be shown." }));
+      refill(this.picture, make("p", { className: "hint", textContent: feet[0]?.film_notice ?? say("cannot_show_film") }));
       return;
     }
     try {
@@ -81,14 +82,14 @@ function card(line, foot, session) {
   const rows = session.measures.map((measure) => {
     const found = foot.measured.measures.find(({ name }) => name === measure.name);
     const value = found?.value ?? null;
-    return make("tr", {}, make("th", { scope: "row", textContent: measure.abbreviation }), make("td", { textContent: value === null ? "withheld" : amount(value, measure.unit) }),
+    return make("tr", {}, make("th", { scope: "row", textContent: measure.abbreviation }), make("td", { textContent: value === null ? say("withheld_word") : amount(value, measure.unit) }),
       make("td", { textContent: value === null ? found?.withheld ?? "" : range(/** @type {any} */ (found), measure.unit) }));
   });
-  return make("section", { className: "foot-card", "aria-label": line.found ? footName(line.foot) : "No foot" },
-    make("h2", { textContent: line.found ? footName(line.foot) : "No foot found" }),
-    make("p", { className: "state", textContent: `${stateWords(line)} · the model: ${line.decision}` }), reasons,
+  return make("section", { className: "foot-card", "aria-label": line.found ? footName(line.foot) : say("No_foot") },
+    make("h2", { textContent: line.found ? footName(line.foot) : say("no_foot_found") }),
+    make("p", { className: "state", textContent: say("model_said", { state: stateWords(line), decision: DECISIONS[line.decision]?.text ?? line.decision }) }), reasons,
     NUMBERLESS.has(line.state) || !line.found ? null : make("table", { className: "figures" }, make("tbody", {}, ...rows)),
-    make("p", {}, make("a", { className: "button", href: `/#/foot/${line.id}`, textContent: line.state === "open" ? "Look, correct, confirm" : "Open" })));
+    make("p", {}, make("a", { className: "button", href: `/#/foot/${line.id}`, textContent: say(line.state === "open" ? "look_correct" : "open_foot") })));
 }
 
 /**
@@ -118,7 +119,7 @@ function painted(film, feet, session, name) {
   view.height = Math.round(extent("y") * scale);
   view.fit();
   const sharp = Math.max(1, window.devicePixelRatio || 1);
-  const canvas = make("canvas", { width: view.width * sharp, height: view.height * sharp, role: "img", "aria-label": `Film ${name} with the axes of each foot` });
+  const canvas = make("canvas", { width: view.width * sharp, height: view.height * sharp, role: "img", "aria-label": say("film_picture", { film: name }) });
   const painter = new PlainPainter(canvas);
   painter.load(film);
   painter.draw({ screenFromFilm: view.screenFromFilm, window: { ...film.window, inverted: false } }, sharp);

@@ -1,6 +1,7 @@
 /** Calls of the desk's page; the contract is API.md beside the server. */
 
 import { ApiError, request } from "./api.js";
+import { say } from "./say.js";
 import { sessionHeaders } from "./session_key.js";
 
 /** @type {string} */
@@ -34,6 +35,8 @@ export const desk = {
   write: (called, sent) => request("POST", `clinic/documents?${of(called)}`, sent),
   /** @param {boolean} anew @returns {Promise<import("./types.js").ClinicState>} */
   measure: (anew) => request("POST", "clinic/measuring", { anew }),
+  /** The language in which the desk opens from now on. @param {string} name @returns {Promise<import("./types.js").Spoken>} */
+  speak: (name) => request("POST", "clinic/language", { language: name }),
   /** @param {string} language @param {string} paper @returns {Promise<import("./types.js").Handed>} */
   card: (language, paper) => request("GET", `clinic/card?language=${language}&paper=${paper}`),
   /** @param {File} file @param {string} name @returns {Promise<import("./types.js").Arrival[]>} */
@@ -47,7 +50,7 @@ export const desk = {
         body: file,
       });
     } catch {
-      throw new ApiError(0, { error: "The file could not be sent: it is no longer there, or the server does not answer." });
+      throw new ApiError(0, { error: say("file_not_sent") });
     }
     const told = await answer.json().catch(() => null);
     if (!answer.ok) throw new ApiError(answer.status, told);

@@ -1,22 +1,23 @@
 import { desk } from "./desk_api.js";
-import { dayWords, howFarWords, stateWords } from "./desk_words.js";
+import { dayOrNone, howFarWords, stateWords } from "./desk_words.js";
 import { make, refill } from "./dom.js";
 import { Dropping } from "./dropping.js";
 import { Grouping } from "./grouping.js";
-import { counted, footName } from "./words.js";
+import { counted, language, languages, say } from "./say.js";
+import { footName } from "./words.js";
 
 /** The empty or full desk: films come in, persons, and films of nobody. */
 export class DeskHome {
   /** @param {() => void} arrived told after each file that came */
   constructor(arrived) {
-    this.title = "Desk";
+    this.title = say("desk");
     this.dropping = new Dropping(() => {
       arrived();
       void this.load();
     });
-    this.progress = make("progress", { max: 1, value: 0, "aria-label": "Films measured", hidden: true });
+    this.progress = make("progress", { max: 1, value: 0, "aria-label": say("films_measured_bar"), hidden: true });
     this.far = make("p", { className: "how-far", role: "status" });
-    this.search = make("input", { type: "search", id: "search", placeholder: "Person or name of a file" });
+    this.search = make("input", { type: "search", id: "search", placeholder: say("search_hint") });
     this.typing = 0;
     /** @type {Grouping|null} */
     this.grouping = null;
@@ -26,14 +27,14 @@ export class DeskHome {
     });
     this.persons = make("div", { className: "persons" });
     this.films = make("div", { className: "films" });
-    this.language = make("select", { id: "card-language", "aria-label": "Language of the card" }, ...[["en", "English"], ["de", "Deutsch"]].map(([value, textContent]) => make("option", { value, textContent })));
+    this.language = make("select", { id: "card-language", "aria-label": say("card_language") }, ...languages.map(([value, textContent]) => make("option", { value, textContent, selected: value === language, lang: value })));
     this.element = make("div", { className: "desk-home" },
-      make("h1", { tabIndex: -1, textContent: "Desk" }),
+      make("h1", { tabIndex: -1, textContent: this.title }),
       this.dropping.element,
       make("div", { className: "measuring" }, this.progress, this.far),
       make("p", { className: "ways" },
-        make("label", { for: "search", textContent: "Find " }), this.search, " ",
-        make("span", { className: "card-way" }, make("button", { type: "button", id: "card", textContent: "Card: taking the film", onclick: () => void this.card() }), " ", this.language)),
+        make("label", { for: "search", textContent: say("search_label") }), this.search, " ",
+        make("span", { className: "card-way" }, make("button", { type: "button", id: "card", textContent: say("card_button"), onclick: () => void this.card() }), " ", this.language)),
       this.persons, this.films);
   }
 
@@ -74,22 +75,22 @@ export class DeskHome {
     const [persons, { films, total }] = await Promise.all([desk.persons(), desk.films(wanted)]);
     if (wanted !== this.search.value.trim()) return;
     const named = persons.filter(({ called }) => !wanted || called.toLowerCase().includes(wanted.toLowerCase()) || films.some(({ person }) => person === called));
-    refill(this.persons, make("h2", { textContent: `Persons (${named.length})` }), named.length ? make("ul", { className: "person-list" }, ...named.map(personLine)) : make("p", { className: "hint", textContent: "Nobody yet. A person appears as soon as a film's file, or somebody at this desk, says whose film it is." }));
+    refill(this.persons, make("h2", { textContent: say("persons_heading", { count: named.length }) }), named.length ? make("ul", { className: "person-list" }, ...named.map(personLine)) : make("p", { className: "hint", textContent: say("no_persons") }));
     // What is chosen there is not taken away by a film that comes meanwhile.
     if (this.grouping?.begun) return;
     const nobody = films.filter(({ person, measured }) => measured && !person);
     const waiting = films.filter(({ measured }) => !measured);
     this.grouping = new Grouping(nobody, filmParts, () => this.load());
     refill(this.films,
-      nobody.length ? make("section", {}, make("h2", { textContent: `Films of which nobody says whose they are (${nobody.length})` }), this.grouping.element) : null,
-      waiting.length ? make("section", {}, make("h2", { textContent: `Not measured yet (${waiting.length})` }), make("ul", { className: "film-list" }, ...waiting.map(filmLine))) : null,
-      total > films.length ? make("p", { className: "hint", textContent: `The latest ${films.length} of ${total} films are looked through. Find others by name.` }) : null);
+      nobody.length ? make("section", {}, make("h2", { textContent: say("nobodys_heading", { count: nobody.length }) }), this.grouping.element) : null,
+      waiting.length ? make("section", {}, make("h2", { textContent: say("waiting_heading", { count: waiting.length }) }), make("ul", { className: "film-list" }, ...waiting.map(filmLine))) : null,
+      total > films.length ? make("p", { className: "hint", textContent: say("latest_only", { shown: films.length, total }) }) : null);
   }
 }
 
 /** @param {import("./types.js").ClinicPerson} person */
 function personLine({ called, films, last, open, documents }) {
-  const about = [counted(films, "film"), `last ${dayWords(last)}`, open ? `${counted(open, "foot", "feet")} open` : "all settled", documents ? counted(documents, "paper") : ""].filter(Boolean);
+  const about = [counted(films, "films"), say("last_film", { day: dayOrNone(last) }), open ? say("feet_open", { feet: counted(open, "feet") }) : say("all_settled"), documents ? counted(documents, "papers") : ""].filter(Boolean);
   return make("li", {}, make("a", { href: `#/person/${encodeURIComponent(called)}`, textContent: called }), make("span", { className: "about", textContent: about.join(" · ") }));
 }
 
@@ -100,7 +101,7 @@ function filmLine(film) {
 
 /** @param {import("./types.js").ClinicFilm} film @returns {HTMLElement[]} */
 function filmParts(film) {
-  const feet = film.feet.map((foot) => `${foot.foot ? footName(foot.foot) : "no foot"}: ${stateWords(foot)}${foot.numbers.length ? `, ${foot.numbers.slice(0, 2).join(", ")}` : ""}${foot.found ? "" : ` (${foot.reasons[0] ?? "refused"})`}`);
-  const about = film.measured ? feet.join(" · ") : film.here ? "waits" : "its file is missing: drop it again";
+  const feet = film.feet.map((foot) => `${foot.foot ? footName(foot.foot) : say("no_foot")}: ${stateWords(foot)}${foot.numbers.length ? `, ${foot.numbers.slice(0, 2).join(", ")}` : ""}${foot.found ? "" : ` (${foot.reasons[0] ?? say("refused_word")})`}`);
+  const about = film.measured ? feet.join(" · ") : say(film.here ? "waits" : "file_missing");
   return [make("a", { href: `#/film/${film.number}`, textContent: film.given }), make("span", { className: "about", textContent: about })];
 }

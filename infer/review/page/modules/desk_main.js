@@ -7,6 +7,7 @@ import { DeskHome } from "./desk_home.js";
 import { make, refill } from "./dom.js";
 import { howFarWords } from "./desk_words.js";
 import { PersonPage } from "./person_page.js";
+import { language, languages, say } from "./say.js";
 import { signIn } from "./sign_in.js";
 
 const main = /** @type {HTMLElement} */ (document.getElementById("main"));
@@ -44,25 +45,25 @@ function viewOf(hash) {
 async function show() {
   const hash = location.hash || "#/";
   if (hash === shown) return;
-  if (view?.unsaved?.() && !window.confirm("What you typed here is not saved. Leave it?")) {
+  if (view?.unsaved?.() && !window.confirm(say("unsaved"))) {
     history.replaceState(null, "", shown);
     return;
   }
   shown = hash;
   const next = viewOf(hash);
   view = next;
-  document.title = `${next.title} – Raysplay desk`;
+  document.title = say("view_title", { view: next.title });
   refill(main, next.element);
   main.scrollTop = 0;
   try {
     await next.open();
-    document.title = `${next.title} – Raysplay desk`;
+    document.title = say("view_title", { view: next.title });
     if (view === next) /** @type {HTMLElement|null} */ (next.element.querySelector("h1"))?.focus({ preventScroll: true });
   } catch (error) {
     if (!(error instanceof ApiError)) throw error;
     if (view === next) {
-      refill(main, make("div", { className: "failed", role: "alert" }, make("h1", { tabIndex: -1, textContent: "This cannot be shown" }), make("p", { textContent: error.message }),
-        make("p", {}, make("a", { href: "#/", textContent: "Back to the desk" }))));
+      refill(main, make("div", { className: "failed", role: "alert" }, make("h1", { tabIndex: -1, textContent: say("cannot_be_shown") }), make("p", { textContent: error.message }),
+        make("p", {}, make("a", { href: "#/", textContent: say("back_to_desk") }))));
     }
   }
 }
@@ -111,13 +112,34 @@ function failed({ measuring }) {
   } });
   if (measuring.stage !== "failed") banner("failed", null);
   else if (!document.querySelector('[data-banner="failed"]')) {
-    banner("failed", `Measuring stopped: ${measuring.error}. What was read is kept.`, "warning", again("Try again", false), again("Read all films again, keep what people settled", true));
+    banner("failed", say("measuring_failed", { error: measuring.error }), "warning", again(say("try_again"), false), again(say("read_anew"), true));
   }
 }
 
+/** The choice of a language: kept by the desk, and the page is loaded anew in it. */
+function chooseLanguage() {
+  const choice = /** @type {HTMLSelectElement} */ (place("page-language"));
+  choice.replaceChildren(...languages.map(([value, textContent]) => make("option", { value, textContent, lang: value })));
+  choice.value = language;
+  choice.hidden = false;
+  choice.addEventListener("change", async () => {
+    const wanted = choice.value;
+    choice.value = language;
+    if (view?.unsaved?.() && !window.confirm(say("unsaved"))) return;
+    try {
+      await desk.speak(wanted);
+    } catch (error) {
+      if (!(error instanceof ApiError)) throw error;
+      banner("language", say("language_not_kept", { why: error.message }));
+      return;
+    }
+    view = null; // what was typed was given up
+    location.reload();
+  });
+}
+
 async function start() {
-  watchServer((contact) => banner("server", contact === "silent" ? "The server does not answer. Is the desk still open in its terminal?"
-    : contact === "stranger" ? "The server was started anew. Open the address that it printed in this browser." : null));
+  watchServer((contact) => banner("server", contact === "silent" ? say("desk_silent") : contact === "stranger" ? say("desk_stranger") : null));
   let state;
   try {
     state = await desk.state();
@@ -126,10 +148,11 @@ async function start() {
     refill(main, make("p", { className: "loading", textContent: error.message }));
     return;
   }
+  chooseLanguage();
   const reader = state.reader ?? (await signIn(main, null));
   readsAs(reader);
   sitsHere(reader);
-  refill(place("reader"), "At the desk: ", make("strong", { textContent: reader }));
+  refill(place("reader"), say("at_the_desk"), make("strong", { textContent: reader }));
   ({ measured } = state);
   window.addEventListener("hashchange", () => void show());
   window.addEventListener("beforeunload", (event) => {
@@ -140,7 +163,7 @@ async function start() {
 }
 
 window.addEventListener("unhandledrejection", (event) => {
-  banner("failure", event.reason instanceof ApiError ? event.reason.message : "Something failed in this page. What is saved is safe; load the page again.");
+  banner("failure", event.reason instanceof ApiError ? event.reason.message : say("page_failed"));
 });
 
 start();

@@ -3,18 +3,19 @@ import { announce } from "./announcer.js";
 import { ask } from "./dialog.js";
 import { desk } from "./desk_api.js";
 import { make } from "./dom.js";
+import { language as pageLanguage, languages, say } from "./say.js";
 
-/** What is written by hand: name, label, on which papers, lines. @type {[string, string, string[], number][]} */
+/** What is written by hand: name, on which papers, lines; its label is the paper's own. @type {[string, string[], number][]} */
 const FIELDS = [
-  ["to", "To", ["letter"], 2],
-  ["sender", "From", ["letter"], 2],
-  ["reason", "Reason for referral", ["letter"], 2],
-  ["pain", "Pain: where, when, how strong", ["letter"], 2],
-  ["toe_range", "Range of the great toe's joint", ["letter"], 1],
-  ["first_ray", "Mobility of the first ray", ["letter"], 1],
-  ["footwear", "Footwear", ["letter"], 1],
-  ["tried", "What was tried, and for how long", ["letter"], 2],
-  ["remarks", "Remarks", ["letter", "report"], 3],
+  ["to", ["letter"], 2],
+  ["sender", ["letter"], 2],
+  ["reason", ["letter"], 2],
+  ["pain", ["letter"], 2],
+  ["toe_range", ["letter"], 1],
+  ["first_ray", ["letter"], 1],
+  ["footwear", ["letter"], 1],
+  ["tried", ["letter"], 2],
+  ["remarks", ["letter", "report"], 3],
 ];
 
 /** A report or a letter: what is written by hand, a draft to look at, and who stands for it. */
@@ -31,27 +32,28 @@ export class DocumentForm {
       const select = make("select", { id }, ...values.map(([value, textContent]) => make("option", { value, textContent })));
       return [select, make("span", { className: "field" }, make("label", { for: id, textContent: label }), select)];
     };
-    const [kind, kindField] = choice("paper-kind", "Paper", [["report", "Report"], ["letter", "Referral letter"]]);
-    const [language, languageField] = choice("paper-language", "Language", [["en", "English"], ["de", "Deutsch"]]);
-    const [paper, paperField] = choice("paper-size", "Sheet of the PDF", [["A4", "A4"], ["Letter", "Letter"]]);
+    const [kind, kindField] = choice("paper-kind", say("write_kind"), [["report", say("paper_report")], ["letter", say("paper_letter")]]);
+    const [language, languageField] = choice("paper-language", say("write_language"), languages);
+    language.value = pageLanguage;
+    const [paper, paperField] = choice("paper-size", say("write_sheet"), [["A4", "A4"], ["Letter", "Letter"]]);
     Object.assign(this, { kind, language, paper });
     kind.addEventListener("change", () => this.#lay());
     /** @type {Record<string, any>} */
     this.inputs = {};
-    this.rows = FIELDS.map(([name, label, , rows]) => {
+    this.rows = FIELDS.map(([name, , rows]) => {
       this.inputs[name] = make("textarea", { id: `write-${name}`, rows, maxLength: 2000 });
-      return make("p", { className: "field", data: { field: name } }, make("label", { for: `write-${name}`, textContent: label }), this.inputs[name]);
+      return make("p", { className: "field", data: { field: name } }, make("label", { for: `write-${name}`, textContent: say(`letter_${name}`) }), this.inputs[name]);
     });
     this.error = make("p", { className: "missing", role: "alert" });
     this.open = make("p", { className: "hint", id: "write-open" });
-    this.element = make("section", { className: "writing", "aria-label": "Write" }, make("h2", { textContent: "Report and letter" }),
+    this.element = make("section", { className: "writing", "aria-label": say("write_section") }, make("h2", { textContent: say("write_heading") }),
       make("div", { className: "kinds" }, kindField, languageField, paperField),
-      make("p", { className: "hint", textContent: "Numbers come from the films as they are settled, and are not typed here. An empty field leaves a line to write on." }),
+      make("p", { className: "hint", textContent: say("write_hint") }),
       make("div", { className: "fields" }, ...this.rows), this.open, this.error,
       make("p", { className: "deeds" },
-        make("button", { type: "button", id: "draft", textContent: "Look at the draft", onclick: () => void this.draft() }), " ",
-        make("button", { type: "button", id: "write", textContent: "Write, unconfirmed", onclick: () => void this.write(false) }), " ",
-        make("button", { type: "button", id: "confirm-write", className: "main", textContent: "Confirm and write", onclick: () => void this.write(true) })));
+        make("button", { type: "button", id: "draft", textContent: say("look_at_draft"), onclick: () => void this.draft() }), " ",
+        make("button", { type: "button", id: "write", textContent: say("write_unconfirmed"), onclick: () => void this.write(false) }), " ",
+        make("button", { type: "button", id: "confirm-write", className: "main", textContent: say("confirm_write"), onclick: () => void this.write(true) })));
     this.#lay();
   }
 
@@ -65,13 +67,13 @@ export class DocumentForm {
       for (const [name] of FIELDS) this.inputs[name].value = this.kept[name] = person.letter[name] ?? "";
     }
     this.person = person;
-    this.open.textContent = person.unconfirmed.length ? `Nobody has confirmed: ${person.unconfirmed.join("; ")}. Until then this paper says UNCONFIRMED.`
-      : person.reportable ? "Every number is confirmed by a person." : "No film of this person has a day and a foot: state the day of a film first.";
+    this.open.textContent = person.unconfirmed.length ? say("nobody_confirmed", { feet: person.unconfirmed.join("; ") })
+      : say(person.reportable ? "all_confirmed" : "none_reportable");
   }
 
   #lay() {
     const kind = /** @type {any} */ (this).kind.value;
-    FIELDS.forEach(([, , kinds], i) => {
+    FIELDS.forEach(([, kinds], i) => {
       this.rows[i].hidden = !kinds.includes(kind);
     });
   }
@@ -79,7 +81,7 @@ export class DocumentForm {
   /** @param {boolean} confirm @returns {import("./types.js").DocumentSent} */
   #sent(confirm) {
     const { kind, language, paper } = /** @type {any} */ (this);
-    const fields = Object.fromEntries(FIELDS.filter(([, , kinds]) => kinds.includes(kind.value)).map(([name]) => [name, this.inputs[name].value.trim()]));
+    const fields = Object.fromEntries(FIELDS.filter(([, kinds]) => kinds.includes(kind.value)).map(([name]) => [name, this.inputs[name].value.trim()]));
     return { kind: kind.value, language: language.value, paper: paper.value, fields, confirm, ground: this.person?.ground ?? "" };
   }
 
@@ -96,17 +98,17 @@ export class DocumentForm {
     if (confirm) {
       const seen = make("input", { type: "checkbox", id: "seen" });
       const sure = await ask({
-        title: "You stand for this paper",
-        body: [make("p", { textContent: `Person ${this.called}. It will say that you confirmed it, with your initials and the time.` }),
-          make("p", { className: "check" }, seen, make("label", { for: "seen", textContent: "I looked at the films and at the draft; these films are this person's." }))],
-        choices: [{ text: "Confirm and write", value: true, main: true, ready: () => (seen.checked ? null : "Tick that you looked at them.") }, { text: "Back", value: false }],
+        title: say("stand_for"),
+        body: [make("p", { textContent: say("stand_for_body", { person: this.called }) }),
+          make("p", { className: "check" }, seen, make("label", { for: "seen", textContent: say("stand_for_check") }))],
+        choices: [{ text: say("confirm_write"), value: true, main: true, ready: () => (seen.checked ? null : say("stand_for_missing")) }, { text: say("back"), value: false }],
       });
       if (!sure) return;
     }
     const done = await this.#try(() => desk.write(this.called, this.#sent(confirm)));
     if (!done) return;
     for (const [name] of FIELDS) this.kept[name] = this.inputs[name].value;
-    announce(confirm ? "Confirmed and written." : "Written, unconfirmed.");
+    announce(say(confirm ? "wrote_confirmed" : "wrote_unconfirmed"));
     await this.written();
   }
 

@@ -2,7 +2,7 @@ import { ApiError } from "./api.js";
 import { announce } from "./announcer.js";
 import { desk } from "./desk_api.js";
 import { make } from "./dom.js";
-import { counted } from "./words.js";
+import { counted, say } from "./say.js";
 
 /**
  * Where films are dropped or chosen: they are sent one after another, and one that fails never stops the rest.
@@ -30,15 +30,15 @@ export class Dropping {
       });
       return [input, make("label", { for: id, className: "button", textContent: text })];
     };
-    this.bar = make("progress", { max: 1, value: 0, "aria-label": "Files sent", hidden: true });
+    this.bar = make("progress", { max: 1, value: 0, "aria-label": say("files_sent_bar"), hidden: true });
     this.words = make("p", { className: "sent", role: "status" });
     this.lines = make("ul", { className: "arrivals" });
     this.zone = make("div", { className: "drop" },
-      make("p", { className: "invite" }, make("strong", { textContent: "Drop films or a folder here" })),
-      make("p", { className: "choose" }, ...choose("choose-films", "Choose films", false), " ", ...choose("choose-folder", "Choose a folder", true)),
-      make("p", { className: "hint", textContent: "DICOM, ZIP, PNG, JPEG, TIFF. They are copied to this machine's desk and measured here. Their names may be shown on this page, and stand in no report." }),
+      make("p", { className: "invite" }, make("strong", { textContent: say("drop_here") })),
+      make("p", { className: "choose" }, ...choose("choose-films", say("choose_films"), false), " ", ...choose("choose-folder", say("choose_folder"), true)),
+      make("p", { className: "hint", textContent: say("drop_hint") }),
       this.bar, this.words);
-    this.element = make("section", { className: "dropping", "aria-label": "New films" }, this.zone, this.lines);
+    this.element = make("section", { className: "dropping", "aria-label": say("new_films") }, this.zone, this.lines);
     this.#listen();
   }
 
@@ -72,9 +72,9 @@ export class Dropping {
       this.#tell();
       try {
         if (this.largest !== null && one.file.size > this.largest) {
-          throw new ApiError(413, { error: `The file is too large; the limit is ${Math.round(this.largest / 2 ** 20)} MiB.` });
+          throw new ApiError(413, { error: say("too_large", { limit: Math.round(this.largest / 2 ** 20) }) });
         }
-        for (const arrival of await desk.take(one.file, one.name)) this.#line(arrival.given, arrival.why || (arrival.known ? "was here already" : ""), Boolean(arrival.why), arrival.film, arrival.known);
+        for (const arrival of await desk.take(one.file, one.name)) this.#line(arrival.given, arrival.why || (arrival.known ? say("known_already") : ""), Boolean(arrival.why), arrival.film, arrival.known);
       } catch (error) {
         if (!(error instanceof ApiError)) throw error;
         this.#line(one.name, error.message, true, null, false);
@@ -101,8 +101,9 @@ export class Dropping {
     this.bar.hidden = !this.sending;
     this.bar.max = total;
     this.bar.value = done;
-    this.words.textContent = this.sending ? `Sending ${done + 1} of ${total}.`
-      : `${counted(done, "file")} sent${failed ? `; ${failed} left out, see below` : ""}${known ? `; ${known} were here already` : ""}.`;
+    const parts = [failed ? say("sent_failed", { count: failed }) : "", known ? say("sent_known", { count: known }) : ""].filter(Boolean).join("; ");
+    const files = counted(done, "files");
+    this.words.textContent = this.sending ? say("sending", { number: done + 1, total }) : parts ? say("sent_parts", { files, parts }) : say("sent", { files });
   }
 }
 

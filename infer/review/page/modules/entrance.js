@@ -1,4 +1,5 @@
 /** Behind the one-time address: keeps the key that came with it, and goes on to the page. */
+import { say } from "./say.js";
 import { keepKey } from "./session_key.js";
 
 const key = document.querySelector('meta[name="session-key"]')?.getAttribute("content") ?? "";
@@ -7,5 +8,5 @@ try {
   location.replace(document.querySelector("#onward a")?.getAttribute("href") ?? "/");
 } catch {
   const place = /** @type {HTMLElement} */ (document.getElementById("onward"));
-  place.textContent = "This browser keeps nothing for pages of this machine. Allow 127.0.0.1 to store data, then open the next address that the command printed.";
+  place.textContent = say("no_storage");
 }

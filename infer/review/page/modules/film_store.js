@@ -1,4 +1,5 @@
 import { ApiError } from "./api.js";
+import { say } from "./say.js";
 import { sessionHeaders } from "./session_key.js";
 
 /**
@@ -21,7 +22,7 @@ export class FilmStore {
         entry?.settle(data);
       } else {
         this.films.delete(data.film);
-        entry?.fail(new ApiError(data.status, { error: data.error }));
+        entry?.fail(new ApiError(data.status, { error: data.error || say(data.said) }));
       }
     };
   }

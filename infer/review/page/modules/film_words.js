@@ -3,6 +3,7 @@ import { axisBone, boneColour } from "./bones.js";
 import { makeSvg } from "./dom.js";
 import { FAR, LabelPlaces, crosses, leaderEnd, overlap } from "./label_places.js";
 import { SHAPES } from "./point_shapes.js";
+import { say } from "./say.js";
 
 /**
  * What is written on the film: angles at their arcs, names of points, a legend of the lines.
@@ -21,7 +22,7 @@ const POINT = 9;
 const ANGLE = { height: 24, pad: 7, font: 14 };
 const NAME = { height: 17, pad: 3, font: 12 };
 const LEGEND = { line: 17, pad: 7, mark: 24, font: 12, edge: 8, gap: 8, most: 0.6 };
-const KINDS = { doubtful: "doubtful point", moved: "point placed by hand", hidden: "marked as not visible" };
+const KINDS = { doubtful: say("mark_doubtful"), moved: say("mark_moved"), hidden: say("mark_hidden") };
 
 export class FilmWords {
   /** @param {SVGGElement} arcs layer below the axes @param {SVGGElement} labels layer above everything */

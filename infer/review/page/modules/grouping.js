@@ -2,7 +2,7 @@ import { ApiError } from "./api.js";
 import { announce } from "./announcer.js";
 import { desk } from "./desk_api.js";
 import { make, refill } from "./dom.js";
-import { counted } from "./words.js";
+import { counted, say } from "./say.js";
 
 /** Films of which nobody says whose they are: several are put to one person at once, each with a statement of its own. */
 export class Grouping {
@@ -11,14 +11,14 @@ export class Grouping {
     this.films = films;
     this.grouped = grouped;
     /** @type {Map<number, any>} */
-    this.boxes = new Map(films.map(({ number, given }) => [number, make("input", { type: "checkbox", "aria-label": `Choose ${given}` })]));
+    this.boxes = new Map(films.map(({ number, given }) => [number, make("input", { type: "checkbox", "aria-label": say("choose_film", { film: given }) })]));
     this.code = make("input", { id: "group-person", type: "text", autocomplete: "off", size: 12 });
     this.error = make("p", { className: "missing", role: "alert" });
     this.element = make("form", { className: "grouping", noValidate: true },
       make("ul", { className: "film-list" }, ...films.map((film) => make("li", {}, make("span", { className: "check" }, this.boxes.get(film.number)), ...line(film)))),
-      make("p", { className: "deeds" }, make("label", { for: "group-person", textContent: "Those that are chosen are films of person " }), this.code,
-        make("button", { type: "submit", textContent: "Put together" })),
-      make("p", { className: "hint", textContent: "A code such as P-07, never a name. Look at each film first: nothing else tells that it is this person's." }), this.error);
+      make("p", { className: "deeds" }, make("label", { for: "group-person", textContent: say("put_to") }), this.code,
+        make("button", { type: "submit", textContent: say("put_together") })),
+      make("p", { className: "hint", textContent: say("put_hint") }), this.error);
     this.element.addEventListener("submit", (/** @type {Event} */ event) => {
       event.preventDefault();
       void this.group();
@@ -34,7 +34,7 @@ export class Grouping {
     const person = this.code.value.trim();
     const chosen = this.films.filter(({ number }) => this.boxes.get(number).checked);
     if (!chosen.length || !person) {
-      this.error.textContent = chosen.length ? "State the person's code." : "Choose the films first.";
+      this.error.textContent = say(chosen.length ? "state_code" : "choose_first");
       return;
     }
     const failed = [];
@@ -49,7 +49,7 @@ export class Grouping {
       }
     }
     refill(this.error, failed.join(" "));
-    announce(`${counted(chosen.length - failed.length, "film")} put to ${person}.`);
+    announce(say("films_put", { films: counted(chosen.length - failed.length, "films"), person }));
     if (!failed.length) {
       this.code.value = "";
       await this.grouped();

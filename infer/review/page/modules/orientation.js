@@ -1,5 +1,5 @@
 import { make } from "./dom.js";
-import { otherSide, sideWord } from "./words.js";
+import { knows, say } from "./say.js";
 
 /**
  * How a film lies on the screen: toes up at first, by quarter turns and never mirrored, and said in words.
@@ -28,8 +28,8 @@ export function turnToToesUp(foot) {
 
 /** @param {number} degrees clockwise, 0 to 359 */
 function turned(degrees) {
-  if (degrees === 180) return "turned by 180 degrees";
-  return degrees < 180 ? `turned by ${degrees} degrees clockwise` : `turned by ${360 - degrees} degrees anticlockwise`;
+  if (degrees === 180) return say("turned_half");
+  return degrees < 180 ? say("turned_clockwise", { degrees }) : say("turned_anticlockwise", { degrees: 360 - degrees });
 }
 
 /** How the film is shown, in a sentence. @param {FilmView} view @param {Foot} foot */
@@ -37,12 +37,13 @@ export function orientationWords(view, foot) {
   const toes = toesDirection(foot);
   const [a, b, c, d] = view.screenFromFilm;
   const way = toes && { x: a * toes.x + (c * toes.y) / foot.aspect, y: b * toes.x + (d * toes.y) / foot.aspect };
-  const pointing = !way ? "" : Math.abs(way.x) > Math.abs(way.y) ? `toes to the ${way.x > 0 ? "right" : "left"}` : way.y > 0 ? "toes down" : "toes up";
-  const side = foot.foot ? `a ${sideWord(foot.foot)} foot looks like a ${sideWord(otherSide(foot.foot))} one` : "left and right look swapped";
+  const toesWay = !way ? "" : say(Math.abs(way.x) > Math.abs(way.y) ? (way.x > 0 ? "toes_right" : "toes_left") : way.y > 0 ? "toes_down" : "toes_up");
+  const looks = say(knows(`looks_like_${foot.foot}`) ? `looks_like_${foot.foot}` : "looks_like");
   const { turn, mirrored } = view;
-  if (mirrored) return `Mirrored${turn ? ` and ${turned(turn)}` : ""}: ${side}.`;
-  if (turn) return `${turned(turn).replace("t", "T")}${pointing && `: ${pointing}`}. Not mirrored.`;
-  return `As in the file${pointing && `: ${pointing}`}.`;
+  const how = turn ? turned(turn) : "";
+  if (mirrored) return how ? say("lies_mirrored_turned", { turned: how, looks }) : say("lies_mirrored", { looks });
+  if (how) return say(toesWay ? "lies_turned_toes" : "lies_turned", { turned: how[0].toUpperCase() + how.slice(1), toes: toesWay });
+  return say(toesWay ? "lies_as_filed_toes" : "lies_as_filed", { toes: toesWay });
 }
 
 /** The words on the film, with a button between the file's own orientation and toes up. */
@@ -69,7 +70,7 @@ export class Orientation {
     const words = orientationWords(this.view, this.foot);
     if (this.words.textContent !== words) this.words.textContent = words;
     const { asFiled } = this;
-    const text = asFiled ? "Toes up" : "As in the file";
+    const text = say(asFiled ? "toes_up_button" : "as_filed");
     if (this.button.textContent !== text) this.button.textContent = text;
     this.button.hidden = asFiled && turnToToesUp(this.foot) === 0;
     this.view.below = this.element.offsetHeight + 12;

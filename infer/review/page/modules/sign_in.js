@@ -1,5 +1,6 @@
 import { api, ApiError } from "./api.js";
 import { make, refill } from "./dom.js";
+import { say } from "./say.js";
 
 /**
  * Asks who reads.
@@ -14,22 +15,20 @@ export function signIn(main, session) {
       spellcheck: false, "aria-describedby": "initials-hint initials-error" });
     const error = make("p", { id: "initials-error", className: "missing", role: "alert" });
     const form = make("form", { className: "sign-in", noValidate: true },
-      make("h1", { textContent: session === null ? "Desk" : session.study ? `Blind reads: ${session.study.name}` : session.run.name }),
-      make("p", { textContent: session === null ? "Films that are dropped here are measured on this machine. You decide what stands." : session.study
-        ? "Films come one by one in an order of your own. Nothing that the model found is shown."
-        : "The model has read these films. You decide what stands." }),
-      make("label", { for: "initials", textContent: "Your initials" }),
+      make("h1", { textContent: session === null ? say("desk") : session.study ? say("blind_title", { study: session.study.name }) : session.run.name }),
+      make("p", { textContent: say(session === null ? "sign_in_desk" : session.study ? "sign_in_blind" : "sign_in_review") }),
+      make("label", { for: "initials", textContent: say("your_initials") }),
       input,
-      make("p", { id: "initials-hint", className: "hint", textContent: session === null ? "One to eight letters or digits. They go with all that you save." : "One to eight letters or digits. They go with every read that you save." }),
+      make("p", { id: "initials-hint", className: "hint", textContent: say(session === null ? "initials_desk" : "initials_review") }),
       error,
-      make("button", { type: "submit", className: "main", textContent: session === null ? "Sit down" : "Start reading" }));
+      make("button", { type: "submit", className: "main", textContent: say(session === null ? "sit_down" : "start_reading") }));
     form.addEventListener("submit", async (/** @type {Event} */ event) => {
       event.preventDefault();
       try {
         const { reader } = await api.signIn(input.value.trim());
         resolve(reader);
       } catch (problem) {
-        error.textContent = problem instanceof ApiError ? problem.message : "Something failed in this page. Load it again.";
+        error.textContent = problem instanceof ApiError ? problem.message : say("page_failed_early");
         input.setAttribute("aria-invalid", "true");
         input.focus();
       }

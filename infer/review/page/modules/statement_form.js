@@ -1,24 +1,12 @@
 import { ApiError } from "./api.js";
 import { announce } from "./announcer.js";
 import { desk } from "./desk_api.js";
-import { CHOICES, choiceWords, dayWords } from "./desk_words.js";
+import { CHOICES, choiceWords, dayOrNone, momentWords } from "./desk_words.js";
 import { make, refill } from "./dom.js";
-import { moment } from "./words.js";
+import { decimal, say } from "./say.js";
 
-/** Fields in the order of the form: name, label, hint. @type {[string, string, string][]} */
-const FIELDS = [
-  ["person", "Person", "A code such as P-07, never a name"],
-  ["taken", "Day of the film", ""],
-  ["worn", "Worn on the foot", ""],
-  ["loading", "Loading", ""],
-  ["stance", "Stance", ""],
-  ["tilt", "Tube tilt, degrees toward the heel", ""],
-  ["beam", "Beam centred on", ""],
-  ["distance", "Tube to detector, cm", ""],
-  ["marker", "Side marker", ""],
-  ["surgery", "Operation on the foot", ""],
-  ["note", "Note", ""],
-];
+/** Fields in the order of the form. */
+const FIELDS = ["person", "taken", "worn", "loading", "stance", "tilt", "beam", "distance", "marker", "surgery", "note"];
 const NUMBERS = new Set(["tilt", "distance"]);
 
 /** What a person states of one film: whose it is, when and how it was taken. Every save is a new entry; nothing is lost. */
@@ -32,11 +20,11 @@ export class StatementForm {
     this.error = make("p", { className: "missing", role: "alert" });
     this.by = make("p", { className: "hint" });
     this.earlier = make("div", { className: "earlier-statements" });
-    this.element = make("form", { className: "statement", noValidate: true, "aria-label": `What is stated of ${film.given}` },
-      make("div", { className: "fields" }, ...FIELDS.map((field) => this.#field(...field))),
+    this.element = make("form", { className: "statement", noValidate: true, "aria-label": say("statement_of", { film: film.given }) },
+      make("div", { className: "fields" }, ...FIELDS.map((name) => this.#field(name))),
       this.error,
-      make("p", { className: "deeds" }, make("button", { type: "submit", className: "main", textContent: "Save" }), " ",
-        make("button", { type: "button", textContent: "History", onclick: () => void this.history() })),
+      make("p", { className: "deeds" }, make("button", { type: "submit", className: "main", textContent: say("save") }), " ",
+        make("button", { type: "button", textContent: say("history"), onclick: () => void this.history() })),
       this.by, this.earlier);
     this.element.addEventListener("submit", (/** @type {Event} */ event) => {
       event.preventDefault();
@@ -45,38 +33,37 @@ export class StatementForm {
     this.#fill();
   }
 
-  /** @param {string} name @param {string} label @param {string} hint */
-  #field(name, label, hint) {
+  /** @param {string} name */
+  #field(name) {
     const id = `${name}-${this.film.number}`;
     const input = CHOICES[name] ? make("select", { id, name }, ...CHOICES[name].map(([value, textContent]) => make("option", { value, textContent })))
       : make("input", { id, name, type: name === "taken" ? "date" : "text", autocomplete: "off", ...(NUMBERS.has(name) ? { inputMode: "decimal", size: 6 } : {}) });
     this.inputs[name] = input;
-    return make("p", { className: "field" }, make("label", { for: id, textContent: label }), input, hint ? make("span", { className: "hint", textContent: hint }) : null);
+    return make("p", { className: "field" }, make("label", { for: id, textContent: say(`stated_${name}`) }), input, name === "person" ? make("span", { className: "hint", textContent: say("stated_person_hint") }) : null);
   }
 
   #fill() {
     const { stated, file_taken: day, file_person: code, file_loading: load } = this.film;
-    for (const [name] of FIELDS) this.inputs[name].value = /** @type {any} */ (stated)[name] ?? "";
-    const file = [`whose film: ${code ? `code ${code}` : "not said"}`, `day: ${day ? dayWords(day) : "not said"}`, `loading: ${load || "not said"}`].join("; ");
-    const who = stated.version ? `Stated by ${stated.by}, ${moment(stated.at)}. ` : "";
-    this.by.textContent = `${who}The file says: ${file}.`;
+    for (const name of FIELDS) this.inputs[name].value = inField(stated, name);
+    const file = say("file_says", { person: code ? say("file_code", { code }) : say("not_said"), day: day ? dayOrNone(day) : say("not_said"), loading: load ? say(`loading_${load}`) : say("not_said") });
+    this.by.textContent = stated.version ? `${say("stated_by", { by: stated.by, when: momentWords(stated.at) })} ${file}` : file;
   }
 
   get changed() {
     const { stated } = this.film;
-    return FIELDS.some(([name]) => this.inputs[name].value.trim() !== String(/** @type {any} */ (stated)[name] ?? ""));
+    return FIELDS.some((name) => this.inputs[name].value.trim() !== inField(stated, name));
   }
 
   async save() {
     /** @type {Record<string, any>} */
     const sent = { version: this.film.stated.version };
-    for (const [name, label] of FIELDS) {
+    for (const name of FIELDS) {
       const text = this.inputs[name].value.trim();
       sent[name] = text;
       if (!NUMBERS.has(name)) continue;
-      const number = Number(text.replace(",", "."));
+      const number = Number(text.replace(",", ".").replace("−", "-"));
       if (text && !Number.isFinite(number)) {
-        this.error.textContent = `${label}: ${text} is no number.`;
+        this.error.textContent = say("no_number", { label: say(`stated_${name}`), text });
         this.inputs[name].focus();
         return;
       }
@@ -90,34 +77,39 @@ export class StatementForm {
       if (problem.status === 409) {
         const theirs = await desk.film(this.film.number);
         this.film = { ...this.film, stated: { ...this.film.stated, version: theirs.stated.version } };
-        this.error.textContent += ` ${theirs.stated.by} stated: ${saidWords(theirs.stated) || "nothing"}.`;
+        this.error.textContent += ` ${say("they_stated", { by: theirs.stated.by, what: saidWords(theirs.stated) || say("nothing_stated") })}`;
       }
       return;
     }
     this.error.textContent = "";
     this.#fill();
-    announce("Saved.");
+    announce(say("saved"));
     this.saved(this.film);
   }
 
   async history() {
     const all = await desk.statements(this.film.number);
-    refill(this.earlier, all.length ? make("ol", {}, ...all.map((one) => make("li", {}, `${one.by}, ${moment(one.at)}: ${saidWords(one) || "nothing stated"} `,
-      make("button", { type: "button", textContent: "State this again", onclick: () => this.again(one) })))) : make("p", { className: "hint", textContent: "Nothing was stated yet." }));
+    refill(this.earlier, all.length ? make("ol", {}, ...all.map((one) => make("li", {}, say("entry", { by: one.by, when: momentWords(one.at), what: saidWords(one) || say("entry_nothing") }),
+      make("button", { type: "button", textContent: say("state_again"), onclick: () => this.again(one) })))) : make("p", { className: "hint", textContent: say("nothing_yet") }));
   }
 
   /** Put an earlier statement into the fields; it is saved as a new one. @param {import("./types.js").Stated} one */
   again(one) {
-    for (const [name] of FIELDS) this.inputs[name].value = /** @type {any} */ (one)[name] ?? "";
+    for (const name of FIELDS) this.inputs[name].value = inField(one, name);
     this.inputs.person.focus();
   }
 }
 
+/** What stands in a field, numbers with their decimal sign; empty where nothing is stated. @param {import("./types.js").Stated} stated @param {string} name @returns {string} */
+function inField(stated, name) {
+  const value = /** @type {any} */ (stated)[name] ?? "";
+  return NUMBERS.has(name) ? decimal(String(value)) : String(value);
+}
+
 /** A statement in words. @param {import("./types.js").Stated} stated */
 export function saidWords(stated) {
-  return FIELDS.flatMap(([name, label]) => {
-    const value = /** @type {any} */ (stated)[name];
-    if (value === "" || value === null) return [];
-    return [`${label.split(",")[0].toLowerCase()} ${CHOICES[name] ? choiceWords(name, value) : name === "taken" ? dayWords(value) : value}`];
+  return FIELDS.flatMap((name) => {
+    const value = inField(stated, name);
+    return value ? [say(`told_${name}`, { value: CHOICES[name] ? choiceWords(name, value) : name === "taken" ? dayOrNone(value) : value })] : [];
   }).join("; ");
 }

@@ -629,6 +629,20 @@
  */
 
 /**
+ * In which language the desk opens from now on.
+ *
+ * @typedef {object} LanguageSent
+ * @property {Language} language
+ */
+
+/**
+ * In which language the desk opens.
+ *
+ * @typedef {object} Spoken
+ * @property {string} language
+ */
+
+/**
  * What became of a file that was dropped, or of a member of a ZIP archive.
  *
  * @typedef {object} Arrival

@@ -1,13 +1,15 @@
 /** Words and signs that several parts of the page share. */
 
+import { decimal, knows, say } from "./say.js";
+
 /** @type {Record<string, {sign: string, text: string}>} */
 export const STATES = {
-  open: { sign: "○", text: "open" },
-  confirmed: { sign: "✓", text: "confirmed" },
-  corrected: { sign: "✎", text: "corrected" },
-  not_measurable: { sign: "⊘", text: "cannot be measured" },
-  wrong_side: { sign: "⇄", text: "wrong side" },
-  wrong_view: { sign: "◩", text: "wrong view" },
+  open: { sign: "○", text: say("state_open") },
+  confirmed: { sign: "✓", text: say("state_confirmed") },
+  corrected: { sign: "✎", text: say("state_corrected") },
+  not_measurable: { sign: "⊘", text: say("state_not_measurable") },
+  wrong_side: { sign: "⇄", text: say("state_wrong_side") },
+  wrong_view: { sign: "◩", text: say("state_wrong_view") },
 };
 
 /** States in which a reader says that the foot has no numbers. */
@@ -15,23 +17,23 @@ export const NUMBERLESS = new Set(["not_measurable", "wrong_view"]);
 
 /** @type {Record<string, {sign: string, text: string}>} */
 export const DECISIONS = {
-  accepted: { sign: "●", text: "accepted" },
-  review: { sign: "◆", text: "to review" },
-  refused: { sign: "■", text: "refused" },
+  accepted: { sign: "●", text: say("list_accepted") },
+  review: { sign: "◆", text: say("list_review") },
+  refused: { sign: "■", text: say("list_refused") },
 };
 
 /** @type {Record<string, string>} */
 export const VERDICTS = {
-  confirm: "confirmed",
-  correct: "corrected",
-  cannot_be_measured: "cannot be measured",
-  wrong_side: "wrong side",
-  wrong_view: "wrong view",
-  reopen: "reopened",
+  confirm: say("said_confirm"),
+  correct: say("said_correct"),
+  cannot_be_measured: say("said_cannot_be_measured"),
+  wrong_side: say("said_wrong_side"),
+  wrong_view: say("said_wrong_view"),
+  reopen: say("said_reopen"),
 };
 
 /** Words of the sides. @type {Record<string, string>} */
-const SIDES = { L: "left", R: "right" };
+const SIDES = { L: say("side_L"), R: say("side_R") };
 
 /** "left", "right"; empty where the side is not known. @param {string|null|undefined} side */
 export function sideWord(side) {
@@ -45,8 +47,7 @@ export function otherSide(side) {
 
 /** "Left foot", "Right foot"; "Foot" where the side is not known. @param {string|null|undefined} side */
 export function footName(side) {
-  const word = sideWord(side);
-  return word ? `${word[0].toUpperCase()}${word.slice(1)} foot` : "Foot";
+  return knows(`foot_named_${side}`) ? say(`foot_named_${side}`) : say("foot_named");
 }
 
 /** The sides to choose from. @type {[string, string][]} */
@@ -66,12 +67,12 @@ function unitSign(unit) {
 export function amount(value, unit) {
   if (value === null || value === undefined || !Number.isFinite(value)) return "–";
   const sign = unitSign(unit);
-  return `${value.toFixed(sign === "" ? 3 : 1).replace("-", "−")}${sign}`;
+  return `${decimal(value.toFixed(sign === "" ? 3 : 1))}${sign}`;
 }
 
 /** @param {{low: number|null, high: number|null}} interval @param {string} unit */
 export function range({ low, high }, unit) {
-  return low === null || high === null ? "" : `${amount(low, unit).replace("°", "")} to ${amount(high, unit)}`;
+  return low === null || high === null ? "" : say("interval", { low: amount(low, unit).replace("°", ""), high: amount(high, unit) });
 }
 
 /** A level or share as it is, never rounded to another one: 0.9 is "90 %", 0.683 "68.3 %", 0.9545 "95.45 %". @param {number} level 0 to 1 */
@@ -81,7 +82,7 @@ export function levelWords(level) {
 
 /** What stands on every page and sheet; that this is no medical device stands there whatever the server says. @param {{cautions: import("./types.js").Said[]}} session */
 export function cautionWords({ cautions }) {
-  const own = cautions.some(({ kind }) => kind === "device") ? [] : ["Not a medical device."];
+  const own = cautions.some(({ kind }) => kind === "device") ? [] : [say("not_a_device")];
   return [...own, ...cautions.map(({ text }) => text)].join(" ");
 }
 

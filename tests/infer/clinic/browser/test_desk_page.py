@@ -247,7 +247,7 @@ def test_by_keyboard_alone(serve, enter, standin, dropped):
     tab_to("#write")
     page.keyboard.press("Enter")
     page.wait_for_selector(".papers li.unconfirmed")
-    assert "Letter" in page.locator(".papers li").text_content()
+    assert "Referral letter (English)" in page.locator(".papers li").text_content()
 
 
 def test_by_touch_on_a_tablet(serve, enter, standin, dropped):
