@@ -400,6 +400,53 @@ class Ledger:
         """Forget files of which nothing was read."""
         self._each(places, lambda chosen: sa.delete(tables.films).where(*chosen))
 
+    def pictures_of(self, file: str) -> set[str]:
+        """Names of the pictures of a file, of its frames and members."""
+        with self._engine.connect() as connection:
+            digests = self._digests_of(connection, file)
+            chosen = sa.select(tables.results.c.pictures).where(
+                tables.results.c.run == self.run, tables.results.c.digest.in_(digests)
+            )
+            return {name for (names,) in connection.execute(chosen) for name in _lines(names)}
+
+    def forget(self, file: str) -> None:
+        """Forget a file, its frames and members, and what was read of their bytes: as if it had never been there.
+
+        A result that another file needs, too, stays.
+        """
+        films, results = tables.films, tables.results
+        with self._writing() as connection:
+            digests = self._digests_of(connection, file)
+            connection.execute(sa.delete(films).where(*self._rows_of(file)))
+            needed = sa.select(films.c.digest).where(films.c.run == self.run)
+            connection.execute(
+                sa.delete(results).where(
+                    results.c.run == self.run, results.c.digest.in_(digests), results.c.digest.not_in(needed)
+                )
+            )
+
+    def sweep(self) -> None:
+        """Write the file anew, so that nothing is left in it of rows that are gone; a server sees to that itself.
+
+        sqlite.org, "VACUUM" and "Write-Ahead Logging": the log is emptied, too.
+        """
+        if self.address:
+            return
+        with self._engine.connect() as connection:
+            raw = connection.connection.driver_connection
+            assert raw is not None
+            for said in ("PRAGMA temp_store=MEMORY", "VACUUM", "PRAGMA wal_checkpoint(TRUNCATE)"):
+                raw.execute(said)
+
+    def _digests_of(self, connection: sa.Connection, file: str) -> set[str]:
+        chosen = sa.select(tables.films.c.digest).where(*self._rows_of(file), tables.films.c.digest != "")
+        return set(connection.execute(chosen).scalars())
+
+    def _rows_of(self, file: str) -> tuple[sa.ColumnElement[bool], ...]:
+        films = tables.films.c
+        inside = films.name.startswith(f"{file}/", autoescape=True)
+        return films.run == self.run, sa.or_(films.name == file, inside)
+
     def begin_session(self, total: int) -> int:
         """Keep that a call of the command began; its number."""
         now = datetime.now(UTC).isoformat(timespec="seconds")

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from typing_extensions import TypedDict
 
-from raysplay.infer.clinic.requests import Kind
+from raysplay.infer.clinic.requests import Kind, Why
 from raysplay.infer.review.answers import Decision, State
 
 Stage = Literal["idle", "waiting", "loading", "measuring", "held", "writing", "failed"]
@@ -25,7 +25,8 @@ class ClinicState(TypedDict):
     """The desk as a whole."""
 
     reader: Annotated[str | None, "initials; null before they are stated"]
-    films: Annotated[int, "that ever came"]
+    films: Annotated[int, "that are here"]
+    withdrawn: Annotated[int, "films that were taken off the desk"]
     waiting: Annotated[int, "not measured yet"]
     measuring: HowFar
     measured: Annotated[str, "identity of the run, empty before the first; another one when films were added"]
@@ -132,12 +133,16 @@ class ClinicDocument(TypedDict):
     """A report or a letter that was written."""
 
     id: int
+    person: str
     kind: Kind
     language: str
     at: Annotated[str, "ISO 8601"]
     by: str
     confirmed: bool
-    stale: Annotated[bool, "a number, or what is stated, is another since"]
+    stale: Annotated[bool, "a number, or what is stated, is another since, or a film that it stands on is gone"]
+    withdrawn: Annotated[bool, "a film that it stands on was taken off the desk"]
+    deleted_at: Annotated[str, "when its files were deleted; ISO 8601, empty where they were not"]
+    deleted_by: str
     name: str
     page: Annotated[str | None, "address of the page, for some minutes; null where its file is gone"]
     pdf: Annotated[str | None, "the same of the PDF"]
@@ -163,6 +168,16 @@ class Spoken(TypedDict):
     language: str
 
 
+class ClinicWithdrawn(TypedDict):
+    """A film that was taken off the desk."""
+
+    number: int
+    at: Annotated[str, "ISO 8601"]
+    by: str
+    why: Why
+    papers: Annotated[list[ClinicDocument], "that stood on it"]
+
+
 class Handed(TypedDict):
     """A page that can be opened for some minutes."""
 
@@ -185,6 +200,7 @@ __all__ = [
     "ClinicPerson",
     "ClinicState",
     "ClinicStep",
+    "ClinicWithdrawn",
     "Handed",
     "HowFar",
     "OnePerson",

@@ -16,7 +16,16 @@ from raysplay.infer.clinic.desk_language import choose_language
 from raysplay.infer.clinic.documents import Documents
 from raysplay.infer.clinic.intake import DiskFullError, IntakeError, Taken, TooLargeError
 from raysplay.infer.clinic.records import StaleStatementError
-from raysplay.infer.clinic.requests import DocumentSent, Language, LanguageSent, MeasuringSent, Paper, StatementSent
+from raysplay.infer.clinic.requests import (
+    DocumentSent,
+    Language,
+    LanguageSent,
+    MeasuringSent,
+    Paper,
+    StatementSent,
+    WithdrawalSent,
+)
+from raysplay.infer.clinic.withdrawal import UnfinishedWithdrawalError
 from raysplay.infer.review.calls import InSession, Reader, Text
 from raysplay.infer.review.in_language import asked_for
 from raysplay.infer.review.refused import UnknownFootError
@@ -78,7 +87,7 @@ async def take(at: AtClinic, request: Request, reader: Reader) -> list[answers.A
     with at.clinic.measuring.arriving():
         taken = await at.clinic.intake.take(given, reader, request.stream(), announced)
     if any(one.film is not None for one in taken):
-        at.clinic.measuring.want()
+        at.clinic.want()
     return [_arrival(one) for one in taken]
 
 
@@ -90,7 +99,7 @@ def _arrival(one: Taken) -> answers.Arrival:
 @router.post("/measuring", **_AS_IT_IS)
 def measure(at: AtClinic, told: Told, sent: MeasuringSent, reader: Reader) -> answers.ClinicState:
     """Measure what has come; after a failure, try again."""
-    at.clinic.measuring.want(anew=sent.anew)
+    at.clinic.want(anew=sent.anew)
     return told.state(reader)
 
 
@@ -118,6 +127,36 @@ def statements(at: AtClinic, told: Told, session: InSession, number: int) -> lis
     """Everything that was ever stated of a film, oldest first."""
     at.clinic.arrived(number)
     return [told.stated(one) for one in at.clinic.records.history(number)]
+
+
+@router.get("/films/{number}/papers", **_LIST)
+def papers(at: AtClinic, told: Told, session: InSession, number: int) -> list[answers.ClinicDocument]:
+    """Papers that stand on a film, the latest first: those that are out of date once it is taken off the desk."""
+    return told.papers(at.clinic.papers_of(number))
+
+
+@router.post("/films/{number}/withdrawal", **_LIST)
+def withdraw(
+    at: AtClinic, told: Told, number: int, sent: WithdrawalSent, reader: Reader
+) -> list[answers.ClinicWithdrawn]:
+    """Take a film off the desk with all that names it; what stays is told."""
+    at.clinic.withdraw(number, reader, sent.why, sent.papers, delete_papers=sent.delete_papers)
+    at.documents.forget_addresses()
+    return told.withdrawn()
+
+
+@router.get("/withdrawn", **_LIST)
+def withdrawn(told: Told, session: InSession) -> list[answers.ClinicWithdrawn]:
+    """Films that were taken off the desk, the latest first, and the papers that stood on them."""
+    return told.withdrawn()
+
+
+@router.post("/documents/{number}/deletion", **_LIST)
+def delete_paper(at: AtClinic, told: Told, number: int, reader: Reader) -> list[answers.ClinicWithdrawn]:
+    """Delete the files of a paper that stands on a film which was taken off; that it was written stays."""
+    at.clinic.delete_paper(number, reader)
+    at.documents.forget_addresses()
+    return told.withdrawn()
 
 
 @router.get("/persons", **_LIST)
@@ -170,5 +209,6 @@ FAILURES = {
     DeskFolderError: _of(507),
     IntakeError: _of(422),
     StaleStatementError: _of(409),
+    UnfinishedWithdrawalError: _of(507),
 }
 """What failures of these calls are answered with."""

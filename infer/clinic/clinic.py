@@ -7,6 +7,7 @@ person: where the files' own codes say that two films are of two persons, they a
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import threading
@@ -17,12 +18,20 @@ from typing import Any
 
 from raysplay.infer.clinic.desk_folder import DeskFolder
 from raysplay.infer.clinic.intake import Intake
-from raysplay.infer.clinic.measuring import Measuring
+from raysplay.infer.clinic.measuring import BusyError, Measuring
 from raysplay.infer.clinic.measuring_process import LOADER
 from raysplay.infer.clinic.opened_run import OpenedRun
-from raysplay.infer.clinic.records import ArrivedFilm, Records, StaleStatementError, Statement
+from raysplay.infer.clinic.records import (
+    ArrivedFilm,
+    Document,
+    Records,
+    StaleStatementError,
+    Statement,
+    Withdrawn,
+)
 from raysplay.infer.clinic.settings import ClinicSettings, clinic_settings
 from raysplay.infer.clinic.stated_takings import StatedTakings
+from raysplay.infer.clinic.withdrawal import UnfinishedWithdrawalError, delete_papers, finish, papers_of
 from raysplay.infer.outputs.finished_run import FilmFacts, FinishedRun
 from raysplay.infer.outputs.run_files import ABOUT
 from raysplay.infer.outputs.run_tables import RunError
@@ -66,10 +75,19 @@ class Clinic:
         self._opened: OpenedRun | None = None
         self._before: OpenedRun | None = None
         self.trouble = ""
+        self.papers = threading.Lock()
+        """Held while a paper is written: from what is read of its films until it is noted that it stands on them."""
+        self._unfinished = False
+        self._finish_withdrawals()
         self._open()
         self.measuring = Measuring(folder, self.settings, self._in_hand, self._open, loader)
         if self.waiting():
-            self.measuring.want()
+            self.want()
+
+    def want(self, *, anew: bool = False) -> None:
+        """Have measured what has come; nothing as long as something is left of a film that was taken off the desk."""
+        if not self._unfinished:
+            self.measuring.want(anew=anew)
 
     def close(self) -> None:
         """End measuring, and let go of everything; what was read is kept."""
@@ -81,13 +99,13 @@ class Clinic:
 
     @property
     def desk(self) -> OpenDesk | None:
-        """The review of what is measured; None before the first film is."""
-        opened = self._opened
-        return None if opened is None else opened.desk
+        """The review of what is measured; None before the first film is. It waits while a film is taken off."""
+        with self._lock:
+            return None if self._opened is None else self._opened.desk
 
     def _open(self) -> None:
         """Show the run that lies in the folder now."""
-        if not (self.folder.run / ABOUT).exists():
+        if self._unfinished or not (self.folder.run / ABOUT).exists():
             return
         try:
             opened = OpenedRun(FinishedRun(self.folder.run), review_settings())
@@ -169,7 +187,6 @@ class Clinic:
             If somebody stated something of the film since the page loaded it.
         RecordsError
         """
-        self.arrived(number)
         checks = (
             no_person_code(said.get("person", "")),
             no_day(said.get("taken", ""), date.today()),
@@ -178,6 +195,7 @@ class Clinic:
         if why := next(filter(None, checks), ""):
             raise RefusedError(why)
         with self._lock:
+            self.arrived(number)
             before = self.records.statement(number)
             if before.version != version:
                 raise StaleStatementError
@@ -197,10 +215,129 @@ class Clinic:
         except UserTableError as error:
             raise RefusedError(f"Not saved: {error}") from None
 
+    def papers_of(self, number: int) -> list[Document]:
+        """Papers that stand on a film, the latest first.
+
+        Raises
+        ------
+        UnknownFootError
+            If there is no such film.
+        """
+        film = self.arrived(number)
+        found = self._films_by_name().get(film.name)
+        desk = self.desk
+        called = ""
+        if found is not None and desk is not None:
+            with contextlib.suppress(
+                UserTableError
+            ):  # where persons cannot be told apart, taking one off is the way out
+                called = self.called().get(desk.run.film(found).name, "")
+        return papers_of(film, self.records, called)
+
+    def withdraw(self, number: int, by: str, why: str, papers: Iterable[int], *, delete_papers: bool) -> Withdrawn:
+        """Take a film off the desk, with all that names it; a row stays that says that one went.
+
+        Parameters
+        ----------
+        number : int
+        by : str
+            Initials.
+        why : str
+        papers : iterable of int
+            Papers that stand on it, as whoever asks has seen them.
+        delete_papers : bool
+            Whether their files go with it.
+
+        Raises
+        ------
+        UnknownFootError
+            If there is no such film.
+        RefusedError
+            If films are being measured, somebody has a foot open, or other papers stand on it by now; nothing was
+            changed then.
+        UnfinishedWithdrawalError
+            If the film is off the desk, but not all of it could be removed.
+        """
+        try:
+            paused = contextlib.ExitStack()
+            paused.enter_context(self.measuring.paused())
+        except BusyError:
+            raise RefusedError("films are being measured: wait until that is done, then take the film off") from None
+        with paused, self.papers, self.intake.keeping, self._lock:
+            film = self.arrived(number)
+            standing = [one.id for one in self.papers_of(number)]
+            if set(standing) != set(papers):
+                raise RefusedError("other papers stand on this film since this page looked: look at them first")
+            if self._in_hand():
+                raise RefusedError(
+                    "somebody has a foot open for review, and what they see must not change meanwhile: save it or "
+                    "leave it, then take the film off"
+                )
+            one = self.records.withdraw(film, by, why, standing, standing if delete_papers else ())
+            self._finish_withdrawals()
+            self._open()
+            if self._unfinished:
+                raise UnfinishedWithdrawalError(self.trouble)
+            again = self._opened is None and bool(self.waiting())
+        if again:  # the run had to go as a whole
+            self.want()
+        return one
+
+    def delete_paper(self, number: int, by: str) -> None:
+        """Delete the files of a paper that stands on a film which was taken off the desk.
+
+        Raises
+        ------
+        UnknownFootError
+            If there is no such paper.
+        RefusedError
+            If all its films are here.
+        UnfinishedWithdrawalError
+            If a file could not be deleted.
+        """
+        with self.papers, self._lock:
+            if self.records.document(number) is None:
+                raise UnknownFootError("there is no such paper")
+            gone = {one.number for one in self.records.withdrawals()}
+            if not gone & self.records.used().get(number, set()):
+                raise RefusedError("only papers with a film that was taken off the desk are deleted here")
+            self.records.delete_papers([number], by)
+            delete_papers(self.records, self.folder)
+
+    def _finish_withdrawals(self) -> None:
+        """Take away what is left of films that are off the desk; no run is open meanwhile."""
+        films, papers = self.records.withdrawals(), self.records.deletions().values()
+        if all(one.swept for one in films) and all(one.swept for one in papers):
+            return
+        for opened in (self._opened, self._before):
+            if opened is not None:
+                opened.close()
+        self._opened = self._before = None
+        self._unfinished, self.trouble = True, "A film was taken off the desk, and not all of it is removed yet."
+        try:
+            finish(self.records, self.folder)
+        except UnfinishedWithdrawalError as error:
+            self.trouble = str(error)
+        else:
+            self._unfinished, self.trouble = False, ""
+
     def called(self) -> dict[str, str]:
         """What the person on every film of the run is called, by film; empty where nobody says whose it is."""
         desk = self.desk
         return {} if desk is None else names_of(_facts(desk), self.conditions())
+
+    def films_of(self, called: str) -> list[int]:
+        """Numbers of a person's films, those in no report too."""
+        persons, known = self.called(), self._films_by_name()
+        desk = self.desk
+        if desk is None:
+            return []
+        numbers = {one.name: one.number for one in self.records.films()}
+        return [
+            numbers[name]
+            for name, film in known.items()
+            if name in numbers and persons.get(desk.run.film(film).name) == called
+        ]
 
     def person(self, called: str) -> tuple[Person, tuple[LeftOut, ...]]:
         """One person's feet, and what is in no report.

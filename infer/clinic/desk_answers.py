@@ -12,7 +12,7 @@ from raysplay.infer.clinic.records import ArrivedFilm, Document, Statement
 from raysplay.infer.films.loading import told
 from raysplay.infer.outputs.finished_run import FilmFacts
 from raysplay.infer.review.open_desk import OpenDesk
-from raysplay.infer.review.refused import RefusedError
+from raysplay.infer.review.refused import RefusedError, UnknownFootError
 from raysplay.infer.review.worklist import OPEN
 from raysplay.infer.user_table import UserTableError
 from raysplay.infer.visit.language import Language
@@ -45,6 +45,7 @@ class DeskAnswers:
         return {
             "reader": reader,
             "films": len(clinic.records.films()),
+            "withdrawn": len(clinic.records.withdrawals()),
             "waiting": len(clinic.waiting()),
             "measuring": {"stage": far.stage, "done": far.done, "total": far.total, "error": words.phrase(far.error)},
             "measured": "" if desk is None else desk.run.identity,
@@ -100,7 +101,8 @@ class DeskAnswers:
         ground = ground_of(person, left)
         films = [one for one in self._all(self._called()) if one["person"] == called]
         written = self._clinic.records.documents(called)
-        letters = [one for one in written if one.kind == "letter"]
+        gone = self._clinic.records.deletions()
+        letters = [one for one in written if one.kind == "letter" and one.id not in gone]
         mine = [one for one in left if one.person == called]
         steps: list[answers.ClinicStep] = []
         if person.feet:
@@ -126,18 +128,50 @@ class DeskAnswers:
     def document(self, one: Document, ground: str) -> answers.ClinicDocument:
         """What was written, with addresses to open it."""
         page, pdf = self._documents.addresses(one)
+        records = self._clinic.records
+        deleted = records.deletions().get(one.id)
+        gone = records.used().get(one.id, set()) & {film.number for film in records.withdrawals()}
         return {
             "id": one.id,
+            "person": one.person,
             "kind": one.kind,  # type: ignore[typeddict-item]
             "language": one.language,
             "at": one.at,
             "by": one.by,
             "confirmed": one.confirmed,
-            "stale": stale(one, ground),
+            "stale": bool(gone) or stale(one, ground),
+            "withdrawn": bool(gone),
+            "deleted_at": deleted.at if deleted else "",
+            "deleted_by": deleted.by if deleted else "",
             "name": one.name,
             "page": page,
             "pdf": pdf,
         }
+
+    def papers(self, found: list[Document]) -> list[answers.ClinicDocument]:
+        """Papers of whichever persons, each told from what stands of its person now."""
+        return [self.document(one, self._ground(one.person)) for one in found]
+
+    def _ground(self, called: str) -> str:
+        try:
+            return ground_of(*self._clinic.person(called))
+        except (UnknownFootError, UserTableError):  # nobody is called so any more, or it cannot be told who is
+            return ""
+
+    def withdrawn(self) -> list[answers.ClinicWithdrawn]:
+        """Films that were taken off the desk, the latest first."""
+        records = self._clinic.records
+        used, written = records.used(), records.documents()
+        return [
+            {
+                "number": one.number,
+                "at": one.at,
+                "by": one.by,
+                "why": one.why,  # type: ignore[typeddict-item]
+                "papers": self.papers([paper for paper in written if one.number in used.get(paper.id, ())]),
+            }
+            for one in records.withdrawals()
+        ]
 
     def stated(self, one: Statement) -> answers.Stated:
         """A statement, whole."""

@@ -73,6 +73,10 @@ class Documents:
             cannot be kept. Nothing is written then.
         UnknownFootError
         """
+        with self._clinic.papers:
+            return self._write(called, sent, by, words)
+
+    def _write(self, called: str, sent: DocumentSent, by: str, words: Language) -> Document:
         person, left = self._clinic.person(called)
         ground = ground_of(person, left)
         if sent.confirm:
@@ -97,7 +101,7 @@ class Documents:
         one = Document(
             0, called, sent.kind, sent.language, signed.at, by, sent.confirm, ground, dict(sent.fields), name
         )
-        return self._clinic.records.add_document(one)
+        return self._clinic.records.add_document(one, self._clinic.films_of(called))
 
     def addresses(self, document: Document) -> tuple[str | None, str | None]:
         """Addresses of what was written, as page and as PDF; None where a file is gone."""
@@ -107,6 +111,10 @@ class Documents:
             there = path.is_file()
             found.append(self._handed.hand_out(Page(path.name, media, path.read_bytes)) if there else None)
         return found[0], found[1]
+
+    def forget_addresses(self) -> None:
+        """What was handed out may hold what is gone: it is opened anew from the page."""
+        self._handed.forget()
 
     def card(self, name: str, paper: Paper) -> tuple[str, str]:
         """Addresses of the card on taking films, as page and as PDF."""

@@ -49,6 +49,11 @@ class HandedOut:
                 self._pages.popitem(last=False)
         return f"{ADDRESS}{token}"
 
+    def forget(self) -> None:
+        """No address is good any more."""
+        with self._lock:
+            self._pages.clear()
+
     def page(self, token: str) -> Page | None:
         """The page of an address; None where it is none, or no longer good."""
         with self._lock:

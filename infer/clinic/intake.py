@@ -10,6 +10,7 @@ import hashlib
 import os
 import shutil
 import tempfile
+import threading
 from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -71,6 +72,8 @@ class Intake:
 
     def __init__(self, folder: DeskFolder, records: Records, settings: ClinicSettings) -> None:
         self._folder, self._records, self._settings = folder, records, settings
+        self.keeping = threading.Lock()
+        """Held while a film is put in its place."""
 
     async def take(self, given: str, by: str, parts: AsyncIterator[bytes], announced: int) -> list[Taken]:
         """Take in one file; of a ZIP archive, every member.
@@ -150,10 +153,10 @@ class Intake:
             return Taken(given, None, why="the file is empty")
         if size > (limit := film_settings().max_file_bytes):
             return Taken(given, None, why=_too_large(limit))
-        known = self._records.film_of(digest)
-        film = known or self._records.add_film(digest, given, size, ending_of(name), by)
-        place = self._folder.films / film.name
-        with _in_words():
+        with self.keeping, _in_words():
+            known = self._records.film_of(digest)
+            film = known or self._records.add_film(digest, given, size, ending_of(name), by)
+            place = self._folder.films / film.name
             if known and place.exists():
                 return Taken(given, film, known=True)
             os.replace(arriving, place)  # also where the file of a known film was lost

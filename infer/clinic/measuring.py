@@ -46,6 +46,10 @@ class HowFar:
     error: str = ""
 
 
+class BusyError(Exception):
+    """Films are being measured."""
+
+
 class Measuring:
     """Measures in the background what is wanted.
 
@@ -74,7 +78,7 @@ class Measuring:
         self._changed = threading.Condition()
         self._wanted_at: float | None = None
         self._arriving = 0
-        self._anew = self._ending = False
+        self._anew = self._ending = self._paused = False
         self._process: subprocess.Popen[str] | None = None
         self.how_far = HowFar()
         self._thread = threading.Thread(target=self._work, name="measuring", daemon=True)
@@ -92,6 +96,26 @@ class Measuring:
                 self._arriving -= 1
                 if self._wanted_at is not None:
                     self._wanted_at = time.monotonic()
+                self._changed.notify_all()
+
+    @contextlib.contextmanager
+    def paused(self) -> Iterator[None]:
+        """Nothing is measured meanwhile.
+
+        Raises
+        ------
+        BusyError
+            If films are being measured, or come in.
+        """
+        with self._changed:
+            if self.how_far.stage not in ("idle", "failed") or self._arriving or self._wanted_at is not None:
+                raise BusyError
+            self._paused = True
+        try:
+            yield
+        finally:
+            with self._changed:
+                self._paused = False
                 self._changed.notify_all()
 
     def want(self, *, anew: bool = False) -> None:
@@ -136,7 +160,7 @@ class Measuring:
 
     def _ready(self) -> bool:
         quiet = self._wanted_at is not None and time.monotonic() - self._wanted_at >= self._settings.quiet_seconds
-        return quiet and not self._arriving
+        return quiet and not self._arriving and not self._paused
 
     def _measure(self, anew: bool) -> None:
         self.how_far = HowFar("loading")

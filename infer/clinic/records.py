@@ -1,6 +1,8 @@
 """What a desk remembers beside its run: films that came, what was stated of them by whom, and what was written.
 
-Rows are added and never changed; the database itself refuses it. What holds of a film is its last statement.
+Rows are added and never changed; the database itself refuses it. What holds of a film is its last statement. The one
+way out is a withdrawal: a film that was dropped by mistake goes with all that names it, and a row stays that says that
+one went, when, by whom and why. What the database freed is written over.
 """
 
 from __future__ import annotations
@@ -8,7 +10,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
@@ -18,7 +20,7 @@ from typing import Any
 from raysplay.configs.errors import RaysplayError
 from raysplay.infer.outputs.owner_only import make_file
 
-_LAYOUT = 1
+_LAYOUT = 2
 
 _TABLES = """
 CREATE TABLE films (
@@ -31,7 +33,38 @@ CREATE TABLE documents (
   id INTEGER PRIMARY KEY, person TEXT NOT NULL, kind TEXT NOT NULL, language TEXT NOT NULL, at TEXT NOT NULL,
   by TEXT NOT NULL, confirmed INTEGER NOT NULL, ground TEXT NOT NULL, fields TEXT NOT NULL, name TEXT NOT NULL UNIQUE);
 """
-_KEPT = ("films", "statements", "documents")
+_TABLES_OF_2 = """
+CREATE TABLE used (
+  document INTEGER NOT NULL REFERENCES documents(id), film INTEGER NOT NULL, PRIMARY KEY (document, film));
+CREATE TABLE withdrawn (
+  number INTEGER PRIMARY KEY, at TEXT NOT NULL, by TEXT NOT NULL, why TEXT NOT NULL, sha256 TEXT NOT NULL,
+  name TEXT NOT NULL, swept INTEGER NOT NULL);
+CREATE TABLE deleted (
+  document INTEGER PRIMARY KEY REFERENCES documents(id), at TEXT NOT NULL, by TEXT NOT NULL, swept INTEGER NOT NULL);
+"""
+"""``used``: films that a paper stands on. ``withdrawn``: digest and name are there only until all of the film is gone,
+``swept`` once nothing of it is left in the database's own file. ``deleted``: papers whose files were deleted."""
+_KEPT = {
+    "films_update": "UPDATE ON films",
+    "films_delete": "DELETE ON films WHEN NOT EXISTS (SELECT 1 FROM withdrawn WHERE number = OLD.number)",
+    "statements_update": "UPDATE ON statements",
+    "statements_delete": "DELETE ON statements WHEN NOT EXISTS (SELECT 1 FROM withdrawn WHERE number = OLD.film)",
+    "documents_update": (
+        "UPDATE ON documents WHEN NEW.fields <> '{}' OR NOT EXISTS (SELECT 1 FROM deleted WHERE document = OLD.id) "
+        "OR (NEW.id, NEW.person, NEW.kind, NEW.language, NEW.at, NEW.by, NEW.confirmed, NEW.ground, NEW.name) IS NOT "
+        "(OLD.id, OLD.person, OLD.kind, OLD.language, OLD.at, OLD.by, OLD.confirmed, OLD.ground, OLD.name)"
+    ),
+    "documents_delete": "DELETE ON documents",
+    "used_update": "UPDATE ON used",
+    "used_delete": "DELETE ON used",
+    "withdrawn_update": (
+        "UPDATE ON withdrawn WHEN (NEW.number, NEW.at, NEW.by, NEW.why) IS NOT (OLD.number, OLD.at, OLD.by, OLD.why)"
+    ),
+    "withdrawn_delete": "DELETE ON withdrawn",
+    "deleted_update": ("UPDATE ON deleted WHEN (NEW.document, NEW.at, NEW.by) IS NOT (OLD.document, OLD.at, OLD.by)"),
+    "deleted_delete": "DELETE ON deleted",
+}
+"""What the database refuses."""
 
 
 class RecordsError(RaysplayError):
@@ -112,6 +145,39 @@ class Document:
     name: str
 
 
+@dataclass(frozen=True)
+class Withdrawn:
+    """A film that was taken off the desk.
+
+    Attributes
+    ----------
+    number : int
+    at, by, why : str
+    sha256, name : str
+        Of the film and of its file; empty once nothing of the film is left outside of this database.
+    swept : bool
+        Whether nothing of it is left in the database's file either.
+    """
+
+    number: int
+    at: str
+    by: str
+    why: str
+    sha256: str = ""
+    name: str = ""
+    swept: bool = False
+
+
+@dataclass(frozen=True)
+class Deleted:
+    """A paper whose files were deleted; that it was written stays."""
+
+    document: int
+    at: str
+    by: str
+    swept: bool = False
+
+
 class Records:
     """The database of a desk.
 
@@ -134,21 +200,25 @@ class Records:
             self._connection = sqlite3.connect(path, check_same_thread=False, isolation_level=None)
             self._connection.execute("PRAGMA synchronous = FULL")
             self._connection.execute("PRAGMA foreign_keys = ON")
+            self._connection.execute("PRAGMA secure_delete = ON")
+            self._connection.execute("PRAGMA temp_store = MEMORY")
             (layout,) = self._connection.execute("PRAGMA user_version").fetchone()
-            if layout == 0:
-                self._set_up()
+            if layout < _LAYOUT:
+                self._set_up(layout)
             elif layout != _LAYOUT:
                 raise RecordsError(f"{path}: was made by another version of raysplay")
         except (sqlite3.Error, OSError) as error:
             raise RecordsError(f"{path}: cannot be used ({_cause(error)})") from error
 
-    def _set_up(self) -> None:
+    def _set_up(self, layout: int) -> None:
+        """Make the tables, or those that an earlier version had not."""
+        made = (_TABLES if layout == 0 else "") + _TABLES_OF_2
+        former = "".join(f"DROP TRIGGER IF EXISTS {name};" for name in _KEPT)
         refused = "".join(
-            f"CREATE TRIGGER {table}_{deed} BEFORE {deed} ON {table} BEGIN SELECT RAISE(ABORT, 'kept'); END;"
-            for table in _KEPT
-            for deed in ("UPDATE", "DELETE")
+            f"CREATE TRIGGER {name} BEFORE {deed} BEGIN SELECT RAISE(ABORT, 'kept'); END;"
+            for name, deed in _KEPT.items()
         )
-        self._connection.executescript(f"BEGIN;{_TABLES}{refused}PRAGMA user_version = {_LAYOUT};COMMIT;")
+        self._connection.executescript(f"BEGIN;{made}{former}{refused}PRAGMA user_version = {_LAYOUT};COMMIT;")
 
     def close(self) -> None:
         """Let go of the file."""
@@ -206,7 +276,10 @@ class Records:
             ).fetchone()
             if known:
                 return ArrivedFilm(*known)
-            (last,) = connection.execute("SELECT coalesce(max(number), 0) FROM films").fetchone()
+            # A number that a withdrawn film had is given to no other.
+            (last,) = connection.execute(
+                "SELECT coalesce(max(number), 0) FROM (SELECT number FROM films UNION SELECT number FROM withdrawn)"
+            ).fetchone()
             one = ArrivedFilm(last + 1, sha256, f"film-{last + 1:05}{ending}", given, size, _now(), by)
             connection.execute(
                 "INSERT INTO films (number, sha256, name, given, bytes, arrived, by) VALUES "
@@ -253,8 +326,8 @@ class Records:
             )
         return one
 
-    def add_document(self, document: Document) -> Document:
-        """Note what was written; its number is given here."""
+    def add_document(self, document: Document, films: Iterable[int] = ()) -> Document:
+        """Note what was written, and the films that it stands on; its number is given here."""
         with self._writing() as connection:
             cursor = connection.execute(
                 "INSERT INTO documents (person, kind, language, at, by, confirmed, ground, fields, name) "
@@ -272,6 +345,9 @@ class Records:
                 ),
             )
             number = cursor.lastrowid
+            connection.executemany(
+                "INSERT INTO used (document, film) VALUES (?, ?)", [(number, film) for film in sorted(set(films))]
+            )
         return Document(**{**asdict(document), "id": number})
 
     def documents(self, person: str | None = None) -> list[Document]:
@@ -286,6 +362,85 @@ class Records:
         query = "SELECT id, person, kind, language, at, by, confirmed, ground, fields, name FROM documents WHERE id = ?"
         rows = self._rows(query, number)
         return _document(rows[0]) if rows else None
+
+    def used(self) -> dict[int, set[int]]:
+        """Films that papers stand on, by the number of the paper; none of one that an earlier version wrote."""
+        found: dict[int, set[int]] = {}
+        for document, film in self._rows("SELECT document, film FROM used"):
+            found.setdefault(document, set()).add(film)
+        return found
+
+    def withdrawals(self) -> list[Withdrawn]:
+        """Films that were taken off the desk, the latest first."""
+        rows = self._rows(
+            "SELECT number, at, by, why, sha256, name, swept FROM withdrawn ORDER BY at DESC, number DESC"
+        )
+        return [Withdrawn(*row[:6], swept=bool(row[6])) for row in rows]
+
+    def deletions(self) -> dict[int, Deleted]:
+        """Papers whose files were deleted, by number."""
+        rows = self._rows("SELECT document, at, by, swept FROM deleted")
+        return {document: Deleted(document, at, by, bool(swept)) for document, at, by, swept in rows}
+
+    def withdraw(
+        self, film: ArrivedFilm, by: str, why: str, papers: Iterable[int], deleted: Iterable[int]
+    ) -> Withdrawn:
+        """Take a film off the desk: from here on it is none of the desk's, whatever is left of it elsewhere.
+
+        Parameters
+        ----------
+        papers : iterable of int
+            Papers that stood on it.
+        deleted : iterable of int
+            Those among them whose files go with it.
+
+        Raises
+        ------
+        RecordsError
+            If it cannot be kept; nothing was changed then.
+        """
+        one = Withdrawn(film.number, _now(), by, why, film.sha256, film.name)
+        with self._writing() as connection:
+            connection.execute(
+                "INSERT INTO withdrawn (number, at, by, why, sha256, name, swept) VALUES (?, ?, ?, ?, ?, ?, 0)",
+                (one.number, one.at, by, why, one.sha256, one.name),
+            )
+            connection.executemany(
+                "INSERT OR IGNORE INTO used (document, film) VALUES (?, ?)", [(paper, one.number) for paper in papers]
+            )
+            self._delete_papers(connection, deleted, one.at, by)
+            connection.execute("DELETE FROM statements WHERE film = ?", (one.number,))
+            connection.execute("DELETE FROM films WHERE number = ?", (one.number,))
+        return one
+
+    def delete_papers(self, papers: Iterable[int], by: str) -> None:
+        """Keep that the files of papers are deleted; what was written into their fields goes."""
+        with self._writing() as connection:
+            self._delete_papers(connection, papers, _now(), by)
+
+    def _delete_papers(self, connection: sqlite3.Connection, papers: Iterable[int], at: str, by: str) -> None:
+        for paper in papers:
+            connection.execute(
+                "INSERT OR IGNORE INTO deleted (document, at, by, swept) VALUES (?, ?, ?, 0)", (paper, at, by)
+            )
+            connection.execute("UPDATE documents SET fields = '{}' WHERE id = ?", (paper,))
+
+    def forget_withdrawn(self, number: int) -> None:
+        """Forget digest and name of a film of which nothing is left elsewhere."""
+        with self._writing() as connection:
+            connection.execute("UPDATE withdrawn SET sha256 = '', name = '' WHERE number = ?", (number,))
+
+    def sweep(self) -> None:
+        """Write the file anew, so that nothing is left in it of rows that are gone.
+
+        SQLite writes zeros over what is deleted (pragma secure_delete), but moving rows about may leave a copy of one
+        in the free part of a page; that of the file written anew holds none (sqlite.org, "VACUUM").
+        """
+        with self._lock, self._in_words():
+            self._connection.execute("VACUUM")
+        with self._writing() as connection:
+            connection.execute("UPDATE withdrawn SET swept = 1 WHERE sha256 = '' AND NOT swept")
+            connection.execute("UPDATE deleted SET swept = 1 WHERE NOT swept")
 
 
 def _statement(row: tuple[Any, ...]) -> Statement:

@@ -17,6 +17,7 @@ Marker = Literal["", "exposed", "added", "none"]
 Kind = Literal["report", "letter"]
 Language = Literal["en", "de"]
 Paper = Literal["A4", "Letter"]
+Why = Literal["wrong_person", "private", "mistake"]
 
 _Text = Annotated[str, Field(max_length=clinic_settings().text_characters)]
 
@@ -40,6 +41,16 @@ class StatementSent(_Sent):
     beam: Beam = ""
     distance: Annotated[FiniteFloat | None, "tube to detector, centimetres"] = None
     marker: Marker = ""
+
+
+class WithdrawalSent(_Sent):
+    """Take a film off the desk."""
+
+    why: Annotated[Why, "`wrong_person`: another person's film; `private`: no film of a foot, or a private picture"]
+    papers: Annotated[
+        list[Annotated[int, Field(ge=1)]], Field(max_length=10_000), "that stand on it, as the page has shown them"
+    ] = []
+    delete_papers: Annotated[bool, "their files go with it"] = False
 
 
 class MeasuringSent(_Sent):

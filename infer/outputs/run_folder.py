@@ -109,9 +109,19 @@ class RunFolder:
         OSError
             If a file cannot be removed.
         """
+        self.clear_tables()
+        _clear(self.partial(OVERLAYS), self.partial(OVERLAYS).glob("*.png"))
+
+    def clear_tables(self) -> None:
+        """Remove the tables so far.
+
+        Raises
+        ------
+        OSError
+            If a file cannot be removed.
+        """
         for name in TABLES:
             self.partial(name).unlink(missing_ok=True)
-        _clear(self.partial(OVERLAYS), self.partial(OVERLAYS).glob("*.png"))
 
     def clear_pictures(self, keep: Collection[str]) -> None:
         """Remove pictures so far but those of these names.

@@ -152,7 +152,7 @@ class RunReport:
         return {
             run_format.KEY: run_format.FORMAT,
             "command": list(command),
-            "ended": datetime.now().astimezone().isoformat(timespec="seconds"),
+            "ended": _now(),
             "films": None if films is None else str(films.absolute()),
             **({"name_key": name_key} if name_key else {}),
             "versions": {"python": platform.python_version(), **_versions()},
@@ -175,6 +175,10 @@ class RunReport:
             "arithmetic": self._arithmetic(wall_seconds),
         }
 
+    def of_fewer(self, tables: Mapping[str, str]) -> dict[str, Any]:
+        """What ``run.json`` says anew where films were taken out of a run: tables, counts, and when that was."""
+        return {"ended": _now(), KEY: dict(tables), "counts": self._counts()}
+
     def _arithmetic(self, wall_seconds: float) -> dict[str, float]:
         return {
             "networks_gigaflop": round(self.operations / 1e9, 3),
@@ -191,6 +195,10 @@ class RunReport:
             "rows_by_reason": {kind.value: rows for kind, rows in self.reasons.most_common()},
             "withheld": dict(self.withheld.most_common()),
         }
+
+
+def _now() -> str:
+    return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
 def write_json(path: Path, content: dict[str, Any]) -> None:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from raysplay.configs.load import digest
 from raysplay.configs.proof import proofs
@@ -154,27 +155,50 @@ class RunWriter:
         name_key : str
             As :meth:`RunReport.as_json` takes it.
         """
-        folder = self._folder
         proven = sorted(proofs().proven(self._reported, weights))
+
+        def summary(tables: dict[str, str]) -> dict[str, Any]:
+            return self.report.as_json(
+                command=command,
+                wall_seconds=wall_seconds,
+                weights=weights,
+                protocol=protocol,
+                films=films,
+                constructions={measure.name: measure.construction for measure in self._reported},
+                proven=proven,
+                tables=tables,
+                machine=machine,
+                name_key=name_key,
+            )
+
+        return self._finish(summary, proven, keep)
+
+    def finish_as(self, before: Mapping[str, Any], *, weights: dict[str, str], keep: Collection[str]) -> Path:
+        """Finish a run that holds fewer films of another one, read by the same program; returns the folder.
+
+        Parameters
+        ----------
+        before : mapping
+            The ``run.json`` of that one: what it says of program, weights, protocol and time stays.
+        weights : dict of str to str
+            Of that one.
+        keep : collection of str
+            As :meth:`finish` takes it.
+        """
+        proven = sorted(proofs().proven(self._reported, weights))
+        return self._finish(lambda tables: {**before, **self.report.of_fewer(tables)}, proven, keep)
+
+    def _finish(
+        self, summary: Callable[[dict[str, str]], dict[str, Any]], proven: Sequence[str], keep: Collection[str]
+    ) -> Path:
+        folder = self._folder
         try:
             with writing(folder.path):
                 self._tables.close()
                 write_workbook(
                     folder.partial(WORKBOOK), folder.partial("feet.csv"), self._reported, proven, self._level
                 )
-                content = self.report.as_json(
-                    command=command,
-                    wall_seconds=wall_seconds,
-                    weights=weights,
-                    protocol=protocol,
-                    films=films,
-                    constructions={measure.name: measure.construction for measure in self._reported},
-                    proven=proven,
-                    tables={name: digest(folder.partial(name)) for name in CHECKED},
-                    machine=machine,
-                    name_key=name_key,
-                )
-                write_json(folder.partial(ABOUT), content)
+                write_json(folder.partial(ABOUT), summary({name: digest(folder.partial(name)) for name in CHECKED}))
                 folder.commit(keep)
         finally:
             self.close()

@@ -11,6 +11,7 @@ import { orientationWords, turnToToesUp } from "./orientation.js";
 import { Overlay } from "./overlay.js";
 import { say } from "./say.js";
 import { StatementForm } from "./statement_form.js";
+import { takeOffButton } from "./withdrawal.js";
 import { amount, DECISIONS, footName, NUMBERLESS, range } from "./words.js";
 
 /** One film with all its feet: axes and numbers of both, what is stated of it, and a way into each foot. */
@@ -26,7 +27,7 @@ export class BothFeet {
     this.said = make("section", { "aria-label": say("stated_section") });
     this.element = make("div", { className: "both-feet" },
       make("p", {}, this.back = make("a", { href: "#/", className: "back", textContent: say("to_desk") })),
-      this.heading, this.about, make("div", { className: "film-and-feet" }, this.picture, this.feet), this.said);
+      this.heading, this.about, make("div", { className: "film-and-feet" }, this.picture, this.feet), this.said, this.off = make("section", { className: "off", "aria-label": say("off_heading") }));
   }
 
   async open() {
@@ -35,7 +36,14 @@ export class BothFeet {
     this.form = new StatementForm(film, (saved) => this.#head(saved));
     refill(this.said, make("h2", { textContent: say("stated_heading") }),
       film.measured ? this.form.element : make("p", { className: "hint", textContent: say(film.here ? "not_measured_yet" : "File_missing") }));
+    refill(this.off, make("h2", { textContent: say("off_heading") }), make("p", { className: "hint", textContent: say("off_hint") }), make("p", { className: "deeds" }, takeOffButton(film, () => this.gone(), false)));
     if (film.measured) await this.#draw(film);
+  }
+
+  /** The film was taken off. */
+  gone() {
+    this.form = undefined;
+    location.hash = "#/";
   }
 
   async measured() {

@@ -25,6 +25,14 @@ export const desk = {
   statements: (number) => request("GET", `clinic/films/${number}/statements`),
   /** @param {number} number @param {import("./types.js").StatementSent} sent @returns {Promise<import("./types.js").ClinicFilm>} */
   say: (number, sent) => request("POST", `clinic/films/${number}/statements`, sent),
+  /** @param {number} number @returns {Promise<import("./types.js").ClinicDocument[]>} */
+  papersOf: (number) => request("GET", `clinic/films/${number}/papers`),
+  /** @param {number} number @param {import("./types.js").WithdrawalSent} sent @returns {Promise<import("./types.js").ClinicWithdrawn[]>} */
+  withdraw: (number, sent) => request("POST", `clinic/films/${number}/withdrawal`, sent),
+  /** @returns {Promise<import("./types.js").ClinicWithdrawn[]>} */
+  withdrawn: () => request("GET", "clinic/withdrawn"),
+  /** @param {number} number @returns {Promise<import("./types.js").ClinicWithdrawn[]>} */
+  deletePaper: (number) => request("POST", `clinic/documents/${number}/deletion`, {}),
   /** @returns {Promise<import("./types.js").ClinicPerson[]>} */
   persons: () => request("GET", "clinic/persons"),
   /** @param {string} called @returns {Promise<import("./types.js").OnePerson>} */

@@ -9,6 +9,7 @@ import { howFarWords } from "./desk_words.js";
 import { PersonPage } from "./person_page.js";
 import { language, languages, say } from "./say.js";
 import { signIn } from "./sign_in.js";
+import { DESK_CHANGED } from "./withdrawal.js";
 
 const main = /** @type {HTMLElement} */ (document.getElementById("main"));
 const place = (/** @type {string} */ id) => /** @type {HTMLElement} */ (document.getElementById(id));
@@ -155,6 +156,7 @@ async function start() {
   refill(place("reader"), say("at_the_desk"), make("strong", { textContent: reader }));
   ({ measured } = state);
   window.addEventListener("hashchange", () => void show());
+  window.addEventListener(DESK_CHANGED, lookNow);
   window.addEventListener("beforeunload", (event) => {
     if (view?.unsaved?.()) event.preventDefault();
   });

@@ -10,6 +10,7 @@
 /** @typedef {"L"|"R"} Side */
 /** @typedef {"confirm"|"correct"|"cannot_be_measured"|"wrong_side"|"wrong_view"|"reopen"} Verdict */
 /** @typedef {"report"|"letter"} Kind */
+/** @typedef {"wrong_person"|"private"|"mistake"} Why */
 /** @typedef {"idle"|"waiting"|"loading"|"measuring"|"held"|"writing"|"failed"} Stage */
 /** @typedef {""|"nothing"|"splint"|"spacer"|"orthosis"|"tape"} Worn */
 /** @typedef {""|"full"|"partial"|"simulated"|"none"|"unknown"} Loading */
@@ -606,7 +607,8 @@
  *
  * @typedef {object} ClinicState
  * @property {string|null} reader initials; null before they are stated
- * @property {number} films that ever came
+ * @property {number} films that are here
+ * @property {number} withdrawn films that were taken off the desk
  * @property {number} waiting not measured yet
  * @property {HowFar} measuring
  * @property {string} measured identity of the run, empty before the first; another one when films were added
@@ -742,6 +744,46 @@
  */
 
 /**
+ * A report or a letter that was written.
+ *
+ * @typedef {object} ClinicDocument
+ * @property {number} id
+ * @property {string} person
+ * @property {Kind} kind
+ * @property {string} language
+ * @property {string} at ISO 8601
+ * @property {string} by
+ * @property {boolean} confirmed
+ * @property {boolean} stale a number, or what is stated, is another since, or a film that it stands on is gone
+ * @property {boolean} withdrawn a film that it stands on was taken off the desk
+ * @property {string} deleted_at when its files were deleted; ISO 8601, empty where they were not
+ * @property {string} deleted_by
+ * @property {string} name
+ * @property {string|null} page address of the page, for some minutes; null where its file is gone
+ * @property {string|null} pdf the same of the PDF
+ */
+
+/**
+ * Take a film off the desk.
+ *
+ * @typedef {object} WithdrawalSent
+ * @property {Why} why `wrong_person`: another person's film; `private`: no film of a foot, or a private picture
+ * @property {number[]} [papers] that stand on it, as the page has shown them
+ * @property {boolean} [delete_papers] their files go with it
+ */
+
+/**
+ * A film that was taken off the desk.
+ *
+ * @typedef {object} ClinicWithdrawn
+ * @property {number} number
+ * @property {string} at ISO 8601
+ * @property {string} by
+ * @property {Why} why
+ * @property {ClinicDocument[]} papers that stood on it
+ */
+
+/**
  * A person in the list.
  *
  * @typedef {object} ClinicPerson
@@ -778,22 +820,6 @@
  * @property {string} difference with its unit; empty where not comparable
  * @property {string} verdict
  * @property {boolean} positional films of one day: position, never progress
- */
-
-/**
- * A report or a letter that was written.
- *
- * @typedef {object} ClinicDocument
- * @property {number} id
- * @property {Kind} kind
- * @property {string} language
- * @property {string} at ISO 8601
- * @property {string} by
- * @property {boolean} confirmed
- * @property {boolean} stale a number, or what is stated, is another since
- * @property {string} name
- * @property {string|null} page address of the page, for some minutes; null where its file is gone
- * @property {string|null} pdf the same of the PDF
  */
 
 /**

@@ -10,6 +10,9 @@ import subprocess
 
 import pytest
 
+sync_api = pytest.importorskip("playwright.sync_api")
+expect = sync_api.expect
+
 TABLET = {"width": 820, "height": 1180}
 
 
@@ -287,3 +290,103 @@ def test_a_name_of_a_file_is_text_on_the_page(serve, enter, standin):
     page.wait_for_selector(".film-list li")
     assert page.locator(".film-list a").text_content() == name.rpartition("/")[2]
     assert page.title() == "Desk – Raysplay desk"
+
+
+def taken_off(page, why, *, papers=None):
+    """Answer the question and take the film off, by a click."""
+    page.wait_for_selector("dialog[open]")
+    page.locator(f"#withdrawal-why-{why}").check()
+    if papers:
+        page.locator(f"#withdrawal-papers-{papers}").check()
+    page.get_by_role("button", name="Take it off").click()
+
+
+def test_a_film_is_taken_off_by_keyboard_and_a_line_stays(serve, enter, standin, dropped, violations):
+    served = serve()
+    dropped(
+        served.client(), {"keeper.dcm": standin.dicom(30, 15, seed=1), "Osgood.dcm": standin.dicom(seed=2, patient="")}
+    )
+    page = enter(served, "AB")
+    page.locator(".film-list a", has_text="Osgood.dcm").click()
+    page.wait_for_selector(".off button")
+    page.locator(".off button").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector("dialog[open]")
+    assert violations(page) == []
+    said = page.locator("dialog").inner_text()
+    for words in ("the copy of the film in the desk's folder", "a line that film 2 was taken off", "Osgood.dcm"):
+        assert words in said
+    # Enter leaves it where it is: nothing goes by a key that is pressed too often.
+    page.keyboard.press("Enter")
+    page.wait_for_selector("dialog", state="detached")
+    assert served.clinic.records.film(2) is not None
+
+    page.locator(".off button").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector("dialog[open]")
+    # Nothing is chosen beforehand, and nothing goes without a reason.
+    page.get_by_role("button", name="Take it off").focus()
+    page.keyboard.press("Enter")
+    assert page.locator("dialog .missing").text_content() == "Choose why it goes."
+    page.locator("#withdrawal-why-wrong_person").focus()
+    page.keyboard.press("Space")
+    page.get_by_role("button", name="Take it off").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".withdrawn li")
+    line = page.locator(".withdrawn li").first.text_content()
+    assert line.startswith("Film 2, ")
+    assert line.endswith("by AB: another person's film.")
+    assert "Osgood" not in page.content()
+    assert violations(page) == []
+    expect(page.locator(".how-far")).to_contain_text("1 film.")
+    expect(page.locator("#standing")).to_contain_text("1 film.")
+
+
+def test_papers_of_a_film_that_goes_are_shown_first_and_deleted_by_touch(serve, enter, standin, dropped, violations):
+    served = serve()
+    client = served.client()
+    dropped(client, {"keeper.dcm": standin.dicom(30, 15, seed=1)})
+    (person,) = client.get("/api/clinic/persons").json()
+    for kind in ("report", "letter"):
+        client.post("/api/clinic/documents", params={"called": person["called"]}, json={"kind": kind})
+    page = enter(served, "AB", viewport=TABLET, has_touch=True)
+    page.locator(".person-list a").tap()
+    page.locator(".cards .take-off").tap()
+    page.wait_for_selector("dialog[open] .papers li >> nth=1")
+    assert violations(page) == []
+    for one in page.locator("dialog button, dialog a").all():
+        assert one.bounding_box()["height"] >= 24
+    page.locator("#withdrawal-why-private").tap()
+    page.get_by_role("button", name="Take it off").tap()
+    assert page.locator("dialog .missing").text_content() == "Choose what becomes of the papers."
+    page.locator("#withdrawal-papers-keep").tap()
+    page.get_by_role("button", name="Take it off").tap()
+    # Without films there is no such person any more: their papers are told beside the line that stays.
+    page.wait_for_selector(".withdrawn .papers li >> nth=1")
+    assert page.locator(".person-list").count() == 0
+    assert "a film that it stands on was taken off" in page.locator(".withdrawn .papers").text_content()
+    assert violations(page) == []
+    assert len(list(served.clinic.folder.documents.iterdir())) == 4
+    page.locator(".withdrawn .papers button").first.tap()
+    page.wait_for_selector("dialog[open]")
+    assert violations(page) == []
+    page.locator("dialog button", has_text="Delete its files").tap()
+    page.wait_for_selector(".withdrawn .papers li:has-text('were deleted by AB')")
+    assert len(list(served.clinic.folder.documents.iterdir())) == 2
+
+
+def test_a_film_is_not_taken_off_while_a_foot_is_open_and_the_page_says_why(serve, enter, standin, dropped):
+    served = serve()
+    client = served.client("CD")
+    dropped(client, {"keeper.png": standin.picture(30, 15, seed=1)})
+    assert client.post("/api/feet/1/claim").status_code == 200
+    page = enter(served, "AB")
+    page.get_by_role("button", name="Take keeper.png off the desk").click()
+    taken_off(page, "mistake")
+    page.wait_for_selector('[data-banner="withdrawal"]')
+    assert "foot open for review" in page.locator('[data-banner="withdrawal"]').text_content()
+    client.delete("/api/feet/1/claim")
+    page.get_by_role("button", name="Take keeper.png off the desk").click()
+    taken_off(page, "mistake")
+    page.wait_for_selector(".withdrawn li")
+    assert page.locator('[data-banner="withdrawal"]').count() == 0
