@@ -81,7 +81,7 @@ def _fonts() -> None:
 
 def _flow(blocks: Iterable[Block], width: float) -> Iterator[Any]:
     from reportlab.lib.units import mm
-    from reportlab.platypus import Image, KeepTogether, PageBreak, Spacer
+    from reportlab.platypus import Image, PageBreak, Spacer
     from reportlab.platypus import Paragraph as Text
 
     styles = _styles()
@@ -100,7 +100,9 @@ def _flow(blocks: Iterable[Block], width: float) -> Iterator[Any]:
         elif isinstance(block, Picture):
             wide = min(width, block.width * mm)
             image = Image(io.BytesIO(block.png), wide, wide * block.height / block.width)
-            yield KeepTogether([image, Text(escape(block.caption), styles["small"])])
+            image.keepWithNext = 1  # a group of its own would leave the heading above it on the page before
+            yield image
+            yield Text(escape(block.caption), styles["small"])
         elif isinstance(block, Notice):
             yield Text(escape(block.text), styles["notice"])
         elif isinstance(block, NewPage):

@@ -32,7 +32,7 @@ def visit(
     given: Annotated[
         list[Path] | None,
         typer.Argument(
-            metavar="[RUN_DIR | FILMS...]",
+            metavar="RUN_DIR | FILMS",
             help="Folder that `raysplay measure` wrote, or films and folders of films, which are measured first; left "
             "out, a page opens that films are dropped on.",
         ),

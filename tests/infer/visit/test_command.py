@@ -174,6 +174,20 @@ def test_text_of_the_pdf_can_be_taken_out_in_reading_order(visit, two_visits, tm
     assert all(line.split()[-5] == "yes" for line in fonts if "DejaVu" in line), "fonts are embedded"
 
 
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext (poppler-utils) reads the PDF")
+def test_no_page_of_the_pdf_ends_with_a_heading(visit, two_visits, tmp_path):
+    _, _, pages = visit(two_visits)
+    headings = {text_of(one) for one in re.findall(r"<h[23].*?</h[23]>", pages[f"{KEEPER}.html"])}
+    command = ["pdftotext", "-layout", str(tmp_path / "out" / f"{KEEPER}.pdf"), "-"]
+    text = subprocess.run(command, capture_output=True, check=True).stdout.decode()
+    pages = [[line.strip() for line in page.splitlines() if line.strip()] for page in text.split("\f") if page.strip()]
+    assert len(pages) > 3
+    assert headings & {line for page in pages for line in page}
+    for page in pages:
+        assert page[-1].endswith(f"page {pages.index(page) + 1}"), "the foot of the page"
+        assert page[-2] not in headings
+
+
 def test_german_has_german_signs_and_words(visit, two_visits):
     page = visit(two_visits, "--language", "de")[2][f"{KEEPER}.html"]
     text = text_of(page)
