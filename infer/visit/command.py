@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from raysplay.infer.command import CAUTION
-from raysplay.infer.command_options import FilmsFolder, LandmarkWeights, NameKey
+from raysplay.infer.command_options import FilmsFolder, LandmarkWeights
 from raysplay.infer.review.command import Store, open_run, open_store, store_errors, take_over_earlier
 
 if TYPE_CHECKING:
@@ -47,7 +47,14 @@ def visit(
             "--conditions", metavar="CSV", help="What is stated of films: person, date, worn, loading, tilt, surgery."
         ),
     ] = None,
-    name_key: NameKey = None,
+    name_key: Annotated[
+        Path | None,
+        typer.Option(
+            "--name-key",
+            metavar="FILE",
+            help="Key of the run's identifiers, if it was measured with one; for films it is made if missing.",
+        ),
+    ] = None,
     films: FilmsFolder = None,
     landmark_weights: LandmarkWeights = None,
     store: Store = None,
@@ -87,9 +94,11 @@ def visit(
         raise typer.BadParameter("say where the reports go", param_hint="--out")
     if desk is not None:
         raise typer.BadParameter("is for the page without a run", param_hint="--desk")
+    from raysplay.infer.films.address import as_given, is_address
     from raysplay.infer.visit.open_numbers import folder_of, review_call
 
     words, errors = _language(language or "en"), _errors(new_film_error)
+    given = [as_given(path) for path in given]
     run = _run_given(given)
     measured = run is None
     if run is None:
@@ -119,6 +128,8 @@ def visit(
         raise typer.Exit(2)
     _write(out, persons, pages, left, _ground(opened, errors, words), overwrite=overwrite)
     call = review_call(run, None if store is None else reads, name_key, films)
+    if measured and is_address(given[0]):
+        call += " --films DIR, a folder that holds the films under the same names"
     _say_written(out, persons, pages, call)
     typer.echo(CAUTION)
 

@@ -14,7 +14,7 @@ from sqlalchemy.exc import ArgumentError
 
 from raysplay.infer.archive.archive_run import command_to_tell
 from raysplay.infer.command import measure_with_bar
-from raysplay.infer.films.address import is_address
+from raysplay.infer.films.address import address_of, is_address
 from raysplay.infer.films_to_measure import NoFilmsError
 from raysplay.infer.outputs.name_key import NameKeyError
 from raysplay.infer.outputs.run_folder import RunFolderError
@@ -64,7 +64,9 @@ def measured_films(
             name_key=name_key,
         )
     except NoFilmsError as error:
-        raise typer.BadParameter(f"{shlex.join(map(str, paths))}: {error}", param_hint="FILMS") from error
+        # What is said of an address names it as far as it holds no password.
+        named = "" if any(is_address(path) for path in paths) else f"{shlex.join(map(str, paths))}: "
+        raise typer.BadParameter(f"{named}{error}", param_hint="FILMS") from error
     except NameKeyError as error:
         raise typer.BadParameter(str(error), param_hint="--name-key") from error
     except RunFolderError as error:
@@ -94,7 +96,8 @@ def _lies_in(out: Path, given: Path) -> bool:
 
 def _by_itself(paths: Sequence[Path], run: Path, weights: Path | None, name_key: Path | None) -> str:
     """The call that measures the same films into the same folder."""
-    words = ["raysplay", "measure", *map(str, paths), "--out", str(run)]
+    films = [address_of(path) if is_address(path) else str(path) for path in paths]
+    words = ["raysplay", "measure", *films, "--out", str(run)]
     for option, value in (("--landmark-weights", weights), ("--name-key", name_key)):
         words += [option, str(value)] if value is not None else []
     return shlex.join(words)

@@ -388,6 +388,17 @@ def test_no_password_of_a_store_comes_into_the_run_or_on_the_screen(visit, films
     assert joined(f"--store {store}") in joined(said), "the review of these reads needs it"
 
 
+def test_a_password_in_an_address_is_never_repeated(visit, standin):
+    code, said, _ = visit("s3://keeper:lamp-312@skerry/films")
+    assert code == 2
+    assert "a password" in said
+    assert "lamp-312" not in said
+
+
+def test_a_file_address_is_a_path(visit, films):
+    assert len(visit(films.as_uri())[2]) == 1
+
+
 def test_films_under_identifiers(visit, films, standin, tmp_path):
     key = tmp_path / "names.key"
     options = ["--name-key", key, "--conditions", table(tmp_path, "film,person\na.dcm,P-07\n")]
