@@ -12,6 +12,7 @@ EDITABLE := --config-settings editable_mode=strict
 SOURCES := $(shell find configs measure infer synthetic_data train -name '*.py' -o -name '*.yaml' -o -name '*.safetensors' -o -name '*.onnx' -o -name '*.json' -o -name '*.js' -o -name '*.css' -o -name '*.html' -o -name '*.svg')
 ARCHIVE := demo/archive
 RESULT := demo/result
+VISITS := demo/visits
 
 .PHONY: demo test check lint types page-types contract unit quick clean
 
@@ -35,15 +36,21 @@ RESULT := demo/result
 	@touch $@
 
 demo: .venv/.linked
-	$(BIN)/raysplay demo-archive $(ARCHIVE) --overwrite
+	$(BIN)/raysplay demo-archive $(ARCHIVE) --visits $(VISITS) --overwrite
 	$(BIN)/raysplay measure $(ARCHIVE) --out $(RESULT) --overwrite --keep-reads
+	@echo
+	@echo "One person's films over time:"
+	$(BIN)/raysplay measure $(VISITS)/films --out $(VISITS)/result --overwrite --keep-reads
+	$(BIN)/raysplay visit $(VISITS)/result --conditions $(VISITS)/conditions.csv --out $(VISITS)/report --overwrite
 	@echo
 	@echo "Open next:"
 	@echo "  $(RESULT)/feet.xlsx         one row a foot: decision, reasons, angles with intervals (feet.csv: for programs)"
 	@echo "  $(RESULT)/overlays/         one picture a foot: film, axes, angles, doubtful points"
 	@echo "  $(RESULT)/measurements.csv  one row a number;  $(RESULT)/run.json  versions, digests, counts, times"
 	@echo "  $(BIN)/raysplay review $(RESULT)   the page where a person checks and corrects"
-	@echo "  $(ARCHIVE)/                 the invented films themselves (DICOM)"
+	@echo "  $(VISITS)/report/P-07.html  one person on five films: what changed beyond error, what a splint did, what cannot be compared"
+	@echo "  $(BIN)/raysplay visit              the desk: drop films on a page, confirm, compare, write report and letter"
+	@echo "  $(ARCHIVE)/, $(VISITS)/films/   the invented films themselves (DICOM)"
 
 test: lint types page-types unit
 

@@ -76,19 +76,33 @@ def synthesize(
 
 def demo_archive(
     out: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the films.")],
+    visits: Annotated[
+        Path | None,
+        typer.Option(
+            "--visits", metavar="DIR", help="Also a folder for films of one person over time, with their table."
+        ),
+    ] = None,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Write into a folder that holds files.")] = False,
 ) -> None:
     """Write the small archive of an invented clinic that the demonstration measures."""
     from rich.console import Console
 
     from raysplay.synthetic_data.demo import demo_settings, write_demo
+    from raysplay.synthetic_data.demo_visits import write_visits
 
     _read_settings()
     demo_settings()
     _empty_folder(out, "DIR", overwrite)
+    if visits is not None:
+        _empty_folder(visits, "--visits", overwrite)
     with progress_bar("Films") as progress:
         write_demo(out, progress=progress)
-    Console().print(f"{demo_settings().clinic} (invented): {out}", highlight=False, soft_wrap=True)
+    demo = demo_settings()
+    Console().print(f"{demo.clinic} (invented): {out}", highlight=False, soft_wrap=True)
+    if visits is not None:
+        with progress_bar("One person's films") as progress:
+            table = write_visits(visits, demo.visits, demo.seed, demo.pixel_mm, demo.clinic, progress)
+        Console().print(f"One person's films over time (invented): {table.parent}", highlight=False, soft_wrap=True)
 
 
 def distributions(

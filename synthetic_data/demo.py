@@ -14,6 +14,7 @@ from pydantic import AfterValidator, Field, model_validator
 from raysplay.configs.load import Config, load, shipped
 from raysplay.configs.views import FootView
 from raysplay.measure.sides import Laterality, Side
+from raysplay.synthetic_data.demo_visits import DemoVisits
 from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
 from raysplay.synthetic_data.film.compose import FilmRequest, compose_film
 from raysplay.synthetic_data.film.settings import Layout, Toes, plain_settings
@@ -69,6 +70,7 @@ class DemoSettings(Config):
     copies: tuple[DemoCopy, ...]
     truncated: tuple[DemoCopy, ...]
     notes: tuple[DemoNote, ...]
+    visits: DemoVisits
 
     @model_validator(mode="after")
     def _copies_known_films(self) -> DemoSettings:
