@@ -14,13 +14,16 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from raysplay.infer.clinic.desk_folder import DeskFolder
-from raysplay.infer.clinic.measuring_process import GO, LOADER
+from raysplay.infer.clinic.measuring_process import ANEW, GO, LOADER, MEASURE
 from raysplay.infer.clinic.settings import ClinicSettings
 from raysplay.infer.review.guard import place_of
 
 Stage = Literal["idle", "waiting", "loading", "measuring", "held", "writing", "failed"]
 
 log = logging.getLogger(__name__)
+
+PROGRAM = (sys.executable, "-m", "raysplay.infer.clinic.measuring_process")
+"""What measures, but for its arguments."""
 
 _LOOK_SECONDS = 0.2
 _END_SECONDS = 10.0
@@ -53,6 +56,9 @@ class BusyError(Exception):
 class Measuring:
     """Measures in the background what is wanted.
 
+    The process that measures keeps its networks for the films that come next, for some minutes, as long as it does not
+    hold too much memory; it ends with the desk. One that ended while it waited is started anew.
+
     Parameters
     ----------
     folder : DeskFolder
@@ -80,6 +86,7 @@ class Measuring:
         self._arriving = 0
         self._anew = self._ending = self._paused = False
         self._process: subprocess.Popen[str] | None = None
+        self._resting_since = 0.0
         self.how_far = HowFar()
         self._thread = threading.Thread(target=self._work, name="measuring", daemon=True)
         self._thread.start()
@@ -132,24 +139,22 @@ class Measuring:
         with self._changed:
             self._ending = True
             self._changed.notify_all()
-        process = self._process
-        if process is not None and process.stdin is not None:
-            with contextlib.suppress(OSError):
-                process.stdin.close()
-            try:
-                process.wait(_END_SECONDS)
-            except subprocess.TimeoutExpired:
-                process.kill()
+        self._end_process()
         self._thread.join(_END_SECONDS)
 
     def _work(self) -> None:
         while True:
             with self._changed:
-                while not self._ready() and not self._ending:
-                    self._changed.wait(_LOOK_SECONDS if self._wanted_at is not None else None)
+                while not self._ready() and not self._ending and self._rest() != 0.0:
+                    self._changed.wait(_LOOK_SECONDS if self._wanted_at is not None else self._rest())
                 if self._ending:
                     return
-                self._wanted_at, anew, self._anew = None, self._anew, False
+                wanted = self._ready()
+                if wanted:
+                    self._wanted_at, anew, self._anew = None, self._anew, False
+            if not wanted:
+                self._end_process()
+                continue
             try:
                 self._measure(anew)
             except OSError as error:
@@ -162,46 +167,26 @@ class Measuring:
         quiet = self._wanted_at is not None and time.monotonic() - self._wanted_at >= self._settings.quiet_seconds
         return quiet and not self._arriving and not self._paused
 
+    def _rest(self) -> float | None:
+        """Seconds for which the process is still kept; None where there is none, or something is to be done."""
+        if self._process is None or self._wanted_at is not None:
+            return None
+        return max(0.0, self._resting_since + 60.0 * self._settings.warm_minutes - time.monotonic())
+
     def _measure(self, anew: bool) -> None:
         self.how_far = HowFar("loading")
-        command = [sys.executable, "-m", "raysplay.infer.clinic.measuring_process"]
-        paths = [str(self._folder.films), str(self._folder.run), self._loader]
-        process = subprocess.Popen(
-            [*command, *paths, *(["anew"] if anew else [])],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,  # a warning of a library may name a film
-            text=True,
-            encoding="utf-8",
-        )
-        self._process = process
-        error, whole = "", False
-        try:
-            assert process.stdin is not None
-            assert process.stdout is not None
-            for line in process.stdout:
-                if not line.startswith("{"):
-                    continue  # a library talks
-                told = json.loads(line)
-                if "error" in told:
-                    error = told["error"]
-                elif told["stage"] == "writing":
-                    self._wait_for_readers()
-                    self.how_far = replace(self.how_far, stage="writing")
-                    if not self._ending:
-                        process.stdin.write(f"{GO}\n")
-                        process.stdin.flush()
-                elif told["stage"] == "done":
-                    whole = True
-                else:
-                    self.how_far = HowFar(told["stage"], told["done"], told["total"])
-        except (OSError, ValueError):
-            error = error or "what measures the films ended"
-        finally:
-            with contextlib.suppress(OSError):
-                process.stdin.close() if process.stdin else None
-            process.wait()
-            self._process = None
+        whole, error = False, ""
+        for _ in range(2):
+            waited = self._process is not None and self._process.poll() is None
+            process = self._process if waited else self._start()
+            assert process is not None
+            told_any, whole, error, mib = self._ordered(process, ANEW if anew else MEASURE)
+            if not whole or self._ending or mib > self._settings.warm_mib or not self._settings.warm_minutes:
+                self._end_process()
+            # One that ended while it waited, or is of an earlier version of the program, had nothing begun.
+            if whole or told_any or not waited or self._ending:
+                break
+        self._resting_since = time.monotonic()
         if self._ending:
             return
         if not whole:
@@ -211,6 +196,63 @@ class Measuring:
         self._finished()
         with self._changed:
             self.how_far = HowFar("waiting" if self._wanted_at is not None else "idle")
+
+    def _start(self) -> subprocess.Popen[str]:
+        if self._process is not None:
+            self._end_process()
+        self._process = subprocess.Popen(
+            [*PROGRAM, str(self._folder.films), str(self._folder.run), self._loader],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,  # a warning of a library may name a film
+            text=True,
+            encoding="utf-8",
+        )
+        return self._process
+
+    def _ordered(self, process: subprocess.Popen[str], order: str) -> tuple[bool, bool, str, float]:
+        """Have a process measure: whether it told anything, whether all was done, what went wrong, and its memory."""
+        told_any, error = False, ""
+        assert process.stdin is not None
+        assert process.stdout is not None
+        try:
+            process.stdin.write(f"{order}\n")
+            process.stdin.flush()
+            for line in process.stdout:
+                if not line.startswith("{"):
+                    continue  # a library talks
+                told = json.loads(line)
+                if told.get("stage") == "stale":
+                    break
+                told_any = True
+                if "error" in told:
+                    error = told["error"]
+                elif told["stage"] == "writing":
+                    self._wait_for_readers()
+                    self.how_far = replace(self.how_far, stage="writing")
+                    if not self._ending:
+                        process.stdin.write(f"{GO}\n")
+                        process.stdin.flush()
+                elif told["stage"] == "done":
+                    return told_any, True, "", float(told["mib"])
+                else:
+                    self.how_far = HowFar(told["stage"], told["done"], told["total"])
+        except (OSError, ValueError):
+            error = error or "what measures the films ended"
+        return told_any, False, error, 0.0
+
+    def _end_process(self) -> None:
+        """End the process, if there is one: it ends with its standard input."""
+        process, self._process = self._process, None
+        if process is None:
+            return
+        with contextlib.suppress(OSError, ValueError):
+            process.stdin.close() if process.stdin else None
+        try:
+            process.wait(_END_SECONDS)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
 
     def _wait_for_readers(self) -> None:
         """Until nobody has a foot in hand; a foot that is left lying open does not hold the others up for ever."""

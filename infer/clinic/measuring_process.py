@@ -1,12 +1,17 @@
 """Measures the films of a desk in a process of its own, so that the page goes on answering.
 
-``python -m raysplay.infer.clinic.measuring_process FILMS RUN LOADER [anew]`` writes one line of JSON for every step.
-Before the last tables are written it waits for a line on its standard input: until then the run in the folder is the
-one that people see, and read. It stops, and what was read is kept, when its standard input ends.
+``python -m raysplay.infer.clinic.measuring_process FILMS RUN LOADER`` loads the networks at the first order and keeps
+them for the next ones. An order is a line on its standard input, :data:`MEASURE` or :data:`ANEW`; it is answered by one
+line of JSON for every step, the last of them ``done`` or an error. Before the last tables are written it waits for the
+line :data:`GO`: until then the run in the folder is the one that people see, and read. It stops, and what was read is
+kept, when its standard input ends; after an error it ends by itself. Where the program's files are others than when
+it began, it measures nothing and says ``stale``: numbers of two versions would be taken for those of one.
 """
 
 from __future__ import annotations
 
+import gc
+import hashlib
 import json
 import os
 import sys
@@ -16,13 +21,15 @@ from pathlib import Path
 from typing import Any
 
 from raysplay.configs.errors import RaysplayError
+from raysplay.infer.pipeline import ReadsFeet
 from raysplay.infer.progress import Progress
 
-GO = "go"
+MEASURE, ANEW, GO = "measure", "anew", "go"
 LOADER = "raysplay.infer.command:foot_reader"
 """Function that loads the networks."""
 
 _NICE = 5
+_PAGE_TABLE = Path("/proc/self/statm")
 
 
 class _StoppedError(Exception):
@@ -35,17 +42,27 @@ class _Said:
     def __init__(self) -> None:
         self._changed = threading.Condition()
         self._go = self._gone = False
+        self._order = ""
         threading.Thread(target=self._listen, daemon=True).start()
 
     def _listen(self) -> None:
         for line in sys.stdin:
-            if line.strip() == GO:
-                with self._changed:
+            with self._changed:
+                if (word := line.strip()) == GO:
                     self._go = True
-                    self._changed.notify_all()
+                elif word in (MEASURE, ANEW):
+                    self._order, self._go = word, False
+                self._changed.notify_all()
         with self._changed:
             self._gone = True
             self._changed.notify_all()
+
+    def order(self) -> str:
+        """The next order, once it comes; empty where none comes any more."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._order or self._gone)
+            order, self._order = self._order, ""
+            return "" if self._gone else order
 
     def check(self) -> None:
         """Stop where the desk is gone."""
@@ -59,10 +76,23 @@ class _Said:
         self.check()
 
 
-def main(films: str, run: str, loader: str, anew: bool = False) -> int:
-    """Measure; the exit status."""
-    from raysplay.infer.measuring import measure_into
+class _Networks:
+    """What loads the networks, once."""
 
+    def __init__(self, loader: str) -> None:
+        self._loader = loader
+        self._loaded: ReadsFeet | None = None
+
+    def load(self, threads: int | None, landmark_weights: Path | str | None) -> ReadsFeet:
+        """The networks; a desk has one kind."""
+        if self._loaded is None:
+            module, _, name = self._loader.partition(":")
+            self._loaded = getattr(import_module(module), name)(threads, landmark_weights)
+        return self._loaded
+
+
+def main(films: str, run: str, loader: str) -> int:
+    """Measure as long as somebody orders it; the exit status."""
     if hasattr(os, "nice"):
         os.nice(_NICE)
     # What this process starts must not hold the desk's end of the pipe open, nor write into it.
@@ -73,7 +103,22 @@ def main(films: str, run: str, loader: str, anew: bool = False) -> int:
     def tell(**what: Any) -> None:
         print(json.dumps(what), file=steps, flush=True)
 
-    said = _Said()
+    said, networks, stamp = _Said(), _Networks(loader), program_stamp()
+    while order := said.order():
+        if program_stamp() != stamp:
+            tell(stage="stale")
+            return 0
+        status = _measure(films, run, networks, said, tell, anew=order == ANEW)
+        if status is not None:
+            return status
+        gc.collect()  # films of the batch
+        tell(stage="done", mib=memory_mib())
+    return 0
+
+
+def _measure(films: str, run: str, networks: _Networks, said: _Said, tell: Any, *, anew: bool) -> int | None:
+    """One batch; an exit status where it is the last."""
+    from raysplay.infer.measuring import measure_into
 
     def progress(step: Progress) -> None:
         said.check()
@@ -81,9 +126,7 @@ def main(films: str, run: str, loader: str, anew: bool = False) -> int:
         if step.stage == "writing":
             said.wait()
 
-    module, _, name = loader.partition(":")
     try:
-        load = getattr(import_module(module), name)
         measure_into(
             Path(films),
             Path(run),
@@ -91,7 +134,7 @@ def main(films: str, run: str, loader: str, anew: bool = False) -> int:
             keep_reads=anew,
             progress=progress,
             command=["raysplay", "visit"],
-            load=load,
+            load=networks.load,
         )
     except _StoppedError:
         return 0
@@ -101,10 +144,32 @@ def main(films: str, run: str, loader: str, anew: bool = False) -> int:
     except Exception as error:  # whatever it is, the desk goes on and says so
         tell(error=f"internal error ({type(error).__name__})")
         return 1
-    tell(stage="done")
-    return 0
+    return None
+
+
+def program_stamp(root: Path = Path(__file__).parents[2]) -> str:
+    """Digest of names, times and sizes of the program's own files: another one where it was replaced since."""
+    total = hashlib.sha256()
+    for path in sorted(root.rglob("*")):
+        if path.suffix in (".py", ".yaml", ".onnx", ".safetensors"):
+            about = path.stat()
+            total.update(f"{path.relative_to(root)}\0{about.st_mtime_ns}\0{about.st_size}\n".encode())
+    return total.hexdigest()
+
+
+def memory_mib() -> float:
+    """Memory that this process holds now, MiB; where the system does not tell, the most that it ever held, or nan."""
+    try:
+        return int(_PAGE_TABLE.read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 2**20
+    except (OSError, ValueError, IndexError, AttributeError):
+        pass
+    try:
+        import resource
+    except ImportError:
+        return float("nan")
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return most / (2**20 if sys.platform == "darwin" else 2**10)
 
 
 if __name__ == "__main__":
-    films_folder, run_folder, networks = sys.argv[1:4]
-    sys.exit(main(films_folder, run_folder, networks, "anew" in sys.argv[4:]))
+    sys.exit(main(*sys.argv[1:4]))

@@ -375,7 +375,10 @@ class Records:
         rows = self._rows(
             "SELECT number, at, by, why, sha256, name, swept FROM withdrawn ORDER BY at DESC, number DESC"
         )
-        return [Withdrawn(*row[:6], swept=bool(row[6])) for row in rows]
+        return [
+            Withdrawn(number, at, by, why, sha256, name, bool(swept))
+            for number, at, by, why, sha256, name, swept in rows
+        ]
 
     def deletions(self) -> dict[int, Deleted]:
         """Papers whose files were deleted, by number."""

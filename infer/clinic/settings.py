@@ -17,6 +17,8 @@ class ClinicSettings(Config):
     free_bytes: int = Field(ge=0)
     quiet_seconds: float = Field(gt=0.0)
     wait_minutes: float = Field(gt=0.0)
+    warm_minutes: float = Field(ge=0.0)
+    warm_mib: float = Field(gt=0.0)
     listed_films: int = Field(ge=1)
     text_characters: int = Field(ge=1)
     open_seconds: float = Field(gt=0.0)
