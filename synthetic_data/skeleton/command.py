@@ -18,6 +18,10 @@ def skeleton_films(
         str, typer.Option("--settings", help="A shipped skeleton, or a settings file (.yaml) of your own.")
     ] = "skeleton",
     seed: Annotated[int, typer.Option("--seed", min=0, help="Same seed, same bytes.")] = 0,
+    hva: Annotated[
+        tuple[float, float],
+        typer.Option("--hva", metavar="LOW HIGH", help="Feet whose HVA lies within, before projection; degrees."),
+    ] = (-180.0, 180.0),
 ) -> None:
     """Write films of a digitised skeleton, whose bones the generator never made, with their truth."""
     from raysplay.configs.load import ConfigError
@@ -27,7 +31,7 @@ def skeleton_films(
 
     try:
         chosen = skeleton_settings(settings)
-        truth = write_skeleton_archive(read_skeleton(meshes, chosen), chosen, n, seed, out)
+        truth = write_skeleton_archive(read_skeleton(meshes, chosen), chosen, n, seed, out, hva=hva)
     except ConfigError as error:
         raise typer.BadParameter(str(error), param_hint="--settings") from error
     except SkeletonError as error:

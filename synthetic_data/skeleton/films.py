@@ -49,13 +49,32 @@ def read_skeleton(folder: Path, settings: SkeletonSettings) -> dict[str, BoneSur
     return surfaces
 
 
-def skeleton_subject(skeleton: Mapping[str, BoneSurface], chosen: SkeletonSettings) -> DrawSubject:
-    """Draws feet of the skeleton from a seed, for :func:`compose_film`."""
+EVERY_HVA = (-180.0, 180.0)
+_DRAWS = 3000
+
+
+def skeleton_subject(
+    skeleton: Mapping[str, BoneSurface], chosen: SkeletonSettings, hva: tuple[float, float] = EVERY_HVA
+) -> DrawSubject:
+    """Draws feet of the skeleton from a seed, for :func:`compose_film`; only stances with HVA within limits, degrees.
+
+    HVA on the film differs from that of the stance by what the projection makes of it.
+
+    Raises
+    ------
+    SkeletonError
+        When it draws, if no stance comes within the limits.
+    """
 
     def draw(seed: tuple[int, ...], view: str) -> tuple[Subject, Posture]:
         settings = generator_settings()
         rng = np.random.default_rng(seed)
-        posture = replace(draw_posture(rng, settings.posture, view), leg=False)
+        for _ in range(_DRAWS):
+            posture = replace(draw_posture(rng, settings.posture, view), leg=False)
+            if hva[0] <= posture.hva < hva[1]:
+                break
+        else:
+            raise SkeletonError(f"no stance has an HVA from {hva[0]:g} to {hva[1]:g} degrees")
         person, foot, surfaces = stand(rng, skeleton, chosen, draw_person(rng, settings.person), posture)
         skin, beam = soft_tissue(rng, person, foot), draw_beam(rng, settings.exposure)
         density = np.exp(rng.normal(0, 0.12, len(bone_names()))) * np.exp(rng.normal(0, 0.15))
@@ -81,6 +100,7 @@ def write_skeleton_archive(
     seed: int,
     out: Path,
     progress: Callable[[int, int], None] | None = None,
+    hva: tuple[float, float] = EVERY_HVA,
 ) -> Path:
     """Write ``n`` films of the skeleton, one dorsoplantar foot each, into ``out/films`` and their truth beside it.
 
@@ -95,13 +115,15 @@ def write_skeleton_archive(
         Made where it is missing.
     progress : callable, optional
         Called with the films done and ``n``.
+    hva : tuple of float
+        Limits of HVA, degrees; see :func:`skeleton_subject`, also for what is raised.
 
     Returns
     -------
     Path
         ``truth.csv``, in the form of ``raysplay synthesize``.
     """
-    draw = skeleton_subject(skeleton, chosen)
+    draw = skeleton_subject(skeleton, chosen, hva)
     films = out / FILMS
     films.mkdir(parents=True, exist_ok=True)
     settings = archive_settings()

@@ -10,6 +10,7 @@ from raysplay.configs import landmark_schema
 from raysplay.measure import by_name, measure_values, to_foot_frame
 from raysplay.synthetic_data.archive import LANDMARK_COLUMNS, truth_columns
 from raysplay.synthetic_data.skeleton.films import write_skeleton_archive
+from raysplay.synthetic_data.skeleton.meshes import SkeletonError
 from raysplay.synthetic_data.skeleton.settings import skeleton_settings
 
 
@@ -48,3 +49,10 @@ def test_the_same_seed_gives_the_same_bytes(archive, skeleton, tmp_path):
     name = rows(tmp_path / "truth.csv")[0]["film"]
     assert (tmp_path / "films" / name).read_bytes() == (archive / "films" / name).read_bytes()
     assert pydicom.dcmread(tmp_path / "films" / name).pixel_array.std() > 0
+
+
+def test_feet_of_one_severity_can_be_asked_for(skeleton, tmp_path):
+    write_skeleton_archive(skeleton, skeleton_settings(), 2, 4, tmp_path, hva=(40.0, 42.0))
+    assert all(34 < float(foot["hva"]) < 48 for foot in rows(tmp_path / "truth.csv"))
+    with pytest.raises(SkeletonError, match="no stance has an HVA from 90 to 95 degrees"):
+        write_skeleton_archive(skeleton, skeleton_settings(), 1, 4, tmp_path, hva=(90.0, 95.0))
