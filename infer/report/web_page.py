@@ -117,9 +117,8 @@ def _table(table: DataTable) -> str:
         for row in table.rows
     )
     thead = f"<thead><tr>{head}</tr></thead>" if any(table.header) else ""
-    kind = "wide roomy" if table.roomy else "wide"
+    kind = " ".join(["wide", *["roomy"] * table.roomy, *["short"] * (len(table.rows) <= _SHORT)])
     # What scrolls must be reachable by keys.
-    kind = "wide short" if len(table.rows) <= _SHORT else "wide"
     return (
         f'<div class="{kind}" tabindex="0" role="region" aria-label="{escape(table.caption)}"><table>'
         f"<caption>{escape(table.caption)}</caption>"

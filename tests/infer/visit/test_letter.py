@@ -3,6 +3,7 @@
 import re
 import shutil
 import subprocess
+from html import escape
 
 import pytest
 
@@ -11,6 +12,7 @@ from raysplay.configs.protocol import protocol
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.report.document import Bullets, DataTable, Notice, Paragraph
 from raysplay.infer.report.pdf_file import pdf_file
+from raysplay.infer.report.web_page import web_page
 from raysplay.infer.review.requests import ReadSent
 from raysplay.infer.review.settings import review_settings
 from raysplay.infer.visit.conditions import Conditions, Stated
@@ -94,6 +96,16 @@ def test_what_no_film_shows_stands_as_written_or_has_its_line(person_of, film_of
     assert said["Pain (where, when, how strong)"] == WRITTEN["pain"]
     assert said["Footwear"].strip("_") == ""
     assert len(said["Footwear"]) > 20
+
+
+def test_lines_to_write_on_have_room_on_the_page_as_on_paper(person_of, film_of):
+    person, left, ground = person_of({"a.dcm": film_of()})
+    blocks = letter_of(person, left, ground, {}, SIGNED)
+    page = web_page("Letter", blocks)
+    for table in (one for one in blocks if isinstance(one, DataTable)):
+        (kind,) = re.findall(rf'<div class="([^"]+)"[^>]*aria-label="{re.escape(escape(table.caption))}"', page)
+        assert ("roomy" in kind.split()) == table.roomy
+        assert "short" in kind.split(), "no such table is torn by the end of a printed page"
 
 
 def test_the_letter_says_how_films_were_taken_and_compares_none_of_two_techniques(person_of, film_of, foot_of):
