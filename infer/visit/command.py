@@ -261,14 +261,15 @@ def _say_others(out: Path, pages: Sequence[str], person: str | None) -> None:
     """Reports in the folder that this call has no part in: they may be wrong by now."""
     from raysplay.infer.visit.left_behind import left_behind
 
-    others = left_behind(out, pages)
-    if person is not None and others:
-        typer.echo(f"Note: reports of others in {out} were not looked at: {', '.join(others)}", err=True)
+    if not (others := left_behind(out, pages)):
         return
-    for name in others:
+    if person is not None:
+        typer.echo(f"Note: reports of others in {out} were not looked at: {', '.join(others)}", err=True)
+    else:
         typer.echo(
-            f"Note: {out / name} is of an earlier call, and in this one nobody is called so. If it was made from these "
-            "films, whose they are was said otherwise since: do not use it, and remove it with the PDF beside it.",
+            f"Note: {out} holds reports of earlier calls on persons whom this one does not know: {', '.join(others)}. "
+            "If they were made from these films, whose films these are was said otherwise since: do not use them, and "
+            "remove them with the PDFs beside them.",
             err=True,
         )
 

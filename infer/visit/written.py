@@ -11,6 +11,9 @@ from raysplay.infer.outputs.folder_lock import FolderInUseError, FolderLock
 from raysplay.infer.outputs.owner_only import make_folder
 from raysplay.infer.outputs.whole_file import write_whole
 
+_NAMED = 8
+"""Files that an error names."""
+
 
 class ReportFolderError(RaysplayError, ValueError):
     """A folder that cannot take the reports; the message names it and says why."""
@@ -58,10 +61,11 @@ def check_current(folder: Path, files: Mapping[str, bytes]) -> None:
     """
     there = {name for name in files if os.path.lexists(folder / name)}
     if other := sorted(there - standing(folder, files)):
+        more = f" and {len(other) - _NAMED} more" if len(other) > _NAMED else ""
         raise ReportFolderError(
-            f"{folder}: {', '.join(other)} would be written otherwise now: since then films, reads, statements or "
-            "options are others, or somebody changed the file. Do not use it as it is. Pass --overwrite to write the "
-            "reports anew, or choose another folder"
+            f"{folder}: {', '.join(other[:_NAMED])}{more} would be written otherwise now: since then films, reads, "
+            "statements or options are others, or somebody changed the file. Do not use it as it is. Pass --overwrite "
+            "to write the reports anew, or choose another folder"
         )
 
 
