@@ -233,13 +233,15 @@ def _ground(run: FinishedRun, errors: dict[str, NewFilmError], words: Language) 
 
 def _say_written(out: Path, persons: Sequence[Person], pages: dict[str, str], call: str) -> None:
     """Where every person's report is, which of its numbers nobody stands for yet, and how to settle that."""
-    from raysplay.infer.visit.open_numbers import open_numbers
+    from raysplay.infer.visit.open_numbers import open_numbers, without_numbers
 
     waiting = False
     for one in persons:
-        typer.echo(f"{out / pages[one.called]}.html, .pdf: {len(one.feet)} feet on film")
-        for line in open_numbers(one):
-            waiting = True
+        feet = "1 foot" if len(one.feet) == 1 else f"{len(one.feet)} feet"
+        typer.echo(f"{out / pages[one.called]}.html, .pdf: {feet} on film")
+        lines = open_numbers(one)
+        waiting = waiting or bool(lines)
+        for line in (*lines, *without_numbers(one)):
             typer.echo(f"  {line}")
     if waiting:
         typer.echo(f"Next: a person looks at the films and confirms these numbers: {call}")

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from raysplay.infer.films.address import is_address
 from raysplay.infer.films.walk import common_root
+from raysplay.infer.review.worklist import OPEN
 from raysplay.infer.visit.foot_on_film import FootOnFilm
 from raysplay.infer.visit.language import language
 from raysplay.infer.visit.persons import Person
@@ -20,15 +21,28 @@ def open_numbers(person: Person) -> list[str]:
     return [line for foot in person.feet if (line := _of_foot(foot))]
 
 
+def without_numbers(person: Person) -> list[str]:
+    """A line for each foot that has no number though nobody has settled it, and why."""
+    return [f"{_told(foot)}: no number: {foot.unfit}" for foot in person.feet if foot.unfit and _is_open(foot)]
+
+
 def _of_foot(foot: FootOnFilm) -> str:
     names = [one.measure.abbreviation for one in unconfirmed_numbers(foot)]
     kept = [f"{one.measure.abbreviation} ({one.withheld})" for one in foot.shown if one.exists and one.withheld]
     parts = [f"to be confirmed: {', '.join(names)}"] if names else []
-    parts += [f"held back: {'; '.join(kept)}"] if kept and foot.standing.state == "open" else []
+    parts += [f"held back: {'; '.join(kept)}"] if kept and _is_open(foot) else []
     if not parts:
         return ""
     waits = f" (sent to review: {'; '.join(foot.reasons)})" if foot.decision == "review" and foot.reasons else ""
-    return f"{foot_words(foot, language('en'))}, {foot.film.name}{waits}: {'; '.join(parts)}"
+    return f"{_told(foot)}{waits}: {'; '.join(parts)}"
+
+
+def _told(foot: FootOnFilm) -> str:
+    return f"{foot_words(foot, language('en'))}, {foot.film.name}"
+
+
+def _is_open(foot: FootOnFilm) -> bool:
+    return foot.standing.state == OPEN
 
 
 def review_call(run: Path, store: str | None, name_key: Path | None, films: Path | None) -> str:

@@ -11,7 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from raysplay.infer.films.remark import RemarkKind
-from raysplay.infer.outputs.finished_run import FilmFacts
+from raysplay.infer.outputs.finished_run import FilmFacts, FinishedRun
+from raysplay.infer.reason import ReasonKind
 from raysplay.infer.review.open_desk import OpenDesk
 from raysplay.infer.visit.conditions import Conditions, Stated
 from raysplay.infer.visit.foot_on_film import FootOnFilm, foot_on_film
@@ -21,6 +22,8 @@ NO_DAY = "neither the file nor the table of conditions says when the film was ta
 """Why a foot is in no report that a row of the table of conditions would bring into one."""
 _NOT_KEPT = "the run was made by an earlier version, which did not keep whose film is whose"
 GONE = "its file is no longer among the films: what was read of it is kept in the run"
+_COPY_OF = "same file as "
+"""In front of the film's name in the reason of a copy; a run keeps no digest of a copy."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +71,7 @@ def persons_of(
     run = desk.run
     films = [run.film(i) for i in range(run.film_count)]
     called = names_of(films, conditions)
+    _refuse_copies(run, called, conditions)
     feet: dict[str, list[FootOnFilm]] = defaultdict(list)
     left: list[LeftOut] = []
     for foot in range(len(run)):
@@ -123,6 +127,23 @@ def names_of(films: list[FilmFacts], conditions: Conditions) -> dict[str, str]:
         or (by_code[one.person].person if one.person in by_code else one.person)
         for one in films
     }
+
+
+def _refuse_copies(run: FinishedRun, called: dict[str, str], conditions: Conditions) -> None:
+    """Refuse a table that gives the same bytes, under two names of a file, to two persons: one of them is wrong.
+
+    Raises
+    ------
+    UserTableError
+    """
+    for foot, reasons in enumerate(run.reasons):
+        copy = run.films[foot].as_py()
+        for reason in reasons:
+            first = reason.text.partition(_COPY_OF)[2] if reason.kind is ReasonKind.DUPLICATE else ""
+            persons = called[copy], called.get(first, "")
+            if all(persons) and persons[0] != persons[1]:
+                said = f"{copy} is the same file as {first}, which is {persons[1]!r}; it cannot be {persons[0]!r}, too"
+                raise conditions.refused(conditions.of(copy), said)
 
 
 def _why_left_out(one: FootOnFilm, person: str, names_persons: bool, still_there: bool) -> str:

@@ -103,6 +103,25 @@ def test_without_spacing_a_share_of_the_second_metatarsal_is_told(visit, film_of
     assert re.search(r"the tip of the toe [\d.]+ % of the second metatarsal", page)
 
 
+def test_what_wants_a_person_is_said_foot_by_foot(visit, film_of, foot_of):
+    films = {
+        "a.dcm": film_of(
+            feet=(foot_of(withheld={"hva": Withheld.WIDE_INTERVAL}), foot_of(side="L", decision="refused"))
+        ),
+        "b.dcm": film_of(person=COOK),
+    }
+    _, said, _ = visit(films)
+    assert re.search(
+        r"right foot, 1 March 2025, a\.dcm: to be confirmed: IMA, IMA 4-5; "
+        r"held back: HVA \(withheld by the run: its interval is too wide\)",
+        said,
+    )
+    assert "left foot, 1 March 2025, a.dcm: no number: refused by the model (not a dorsoplantar view" in said
+    assert re.search(
+        rf"{COOK}\.html, \.pdf: 1 foot on film right foot, 1 March 2025, b\.dcm: to be confirmed: HVA", said
+    )
+
+
 def test_nothing_is_overwritten_unasked(visit, two_visits, tmp_path):
     visit(two_visits)
     target = tmp_path / "out" / f"{KEEPER}.html"

@@ -223,6 +223,31 @@ def test_two_persons_are_never_put_under_one_code(visit, films, standin, reads, 
     assert "c.dcm" not in pages["P-07.html"]
 
 
+def test_the_same_picture_is_never_of_two_persons(visit, standin, tmp_path):
+    """A picture names nobody; that its copy is put to somebody else is all that tells that one of the two is wrong."""
+    folder = tmp_path / "pictures"
+    folder.mkdir()
+    for name in ("a.png", "b.png"):
+        (folder / name).write_bytes(standin.picture(30, 15))
+    stated = table(tmp_path, "film,person,date\na,P-07,2026-03-01\nb,P-08,2026-03-01\n")
+    code, said, pages = visit(folder, "--conditions", stated)
+    assert code == 2
+    assert "line 3" in said
+    assert "b.png is the same file as a.png" in said
+    assert pages == {}
+    stated = table(tmp_path, "film,person,date\na,P-07,2026-03-01\nb,P-07,2026-03-01\n")
+    code, said, pages = visit(folder, "--conditions", stated)
+    assert code == 0, said
+    assert "duplicate" in not_reported(tmp_path / "out")["b.png"]
+
+
+def test_other_weights_are_those_of_the_run(visit, films, standin, tmp_path, monkeypatch):
+    asked = []
+    monkeypatch.setattr(command, "foot_reader", lambda *given: asked.append(given[1]) or standin.known())
+    assert visit(films, "--landmark-weights", "quick")[0] == 0
+    assert [one.name for one in asked] == ["lean_landmarks.safetensors"]
+
+
 def test_a_report_under_a_code_that_was_taken_back_is_named(visit, films, tmp_path):
     visit(films, "--conditions", table(tmp_path, "film,person\na,P-08\n"))
     code, said, pages = visit(films, "--conditions", table(tmp_path, "film,person\na,P-07\n"), "--overwrite")
