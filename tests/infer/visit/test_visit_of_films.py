@@ -27,6 +27,8 @@ from raysplay.train.cli import app
 STANDIN = Path(__file__).parents[1] / "clinic"
 """Where the stand-in for the networks lies: a film's size says the angles of its foot."""
 
+FIRST = "test_films_become_one_report_a_person_and_a_run_beside_them"
+
 
 @pytest.fixture
 def standin(monkeypatch, tmp_path):
@@ -37,6 +39,15 @@ def standin(monkeypatch, tmp_path):
 
     monkeypatch.setattr(command, "foot_reader", standin.known)
     return standin
+
+
+@pytest.fixture(autouse=True)
+def without_drawings(request, monkeypatch):
+    """Plots and PDF take most of a call; ``test_command.py`` tests them, and here the first test alone has them."""
+    if request.node.originalname != FIRST:
+        monkeypatch.setattr("raysplay.infer.visit.report.timeline_picture", lambda *_: None)
+        monkeypatch.setattr("raysplay.infer.visit.report.foot_picture", lambda *_: None)
+        monkeypatch.setattr("raysplay.infer.report.pdf_file.pdf_file", lambda title, blocks: repr(blocks).encode())
 
 
 @pytest.fixture
