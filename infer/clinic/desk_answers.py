@@ -9,6 +9,7 @@ from raysplay.infer.clinic import answers
 from raysplay.infer.clinic.clinic import Clinic, ground_of
 from raysplay.infer.clinic.documents import Documents, stale, unconfirmed_feet
 from raysplay.infer.clinic.records import ArrivedFilm, Document, Statement
+from raysplay.infer.decide.wording import DECIMALS
 from raysplay.infer.films.loading import told
 from raysplay.infer.outputs.finished_run import FilmFacts
 from raysplay.infer.review.open_desk import OpenDesk
@@ -237,14 +238,14 @@ class DeskAnswers:
 
 def _step(side: str, name: str, step: Step, positional: bool, words: Language) -> answers.ClinicStep:
     measure, change = by_name(name), step.change
-    unit = words.say("unit_deg") if measure.unit == DEGREE else ""
+    unit = words.say(f"unit_{measure.unit}")
     compared = isfinite(change.difference) and not change.reasons
     return {
         "side": side,
         "measure": measure.abbreviation,
         "first": step.first.taken,
         "second": step.second.taken,
-        "difference": f"{words.signed(change.difference)} {unit}".strip() if compared else "",
+        "difference": f"{words.signed(change.difference, DECIMALS[measure.unit])} {unit}".strip() if compared else "",
         "verdict": verdict_words(step, words),
         "positional": positional,
     }
@@ -256,8 +257,8 @@ def _foot(desk: OpenDesk, foot: int, words: Language) -> answers.ClinicFoot:
     for measure in desk.run.measures:
         value = row["values"][measure.name]["value"]
         if value is not None:
-            told = f" {words.number(value)}" if measure.unit == DEGREE else ""
-            numbers.append(f"{measure.abbreviation}{told}")
+            unit = "" if measure.unit == DEGREE else words.say(f"unit_{measure.unit}")
+            numbers.append(f"{measure.abbreviation} {words.number(value, DECIMALS[measure.unit])} {unit}".strip())
     return {
         "id": foot + 1,
         "foot": row["foot"],

@@ -53,6 +53,7 @@ def pdf_file(title: str, blocks: Sequence[Block], paper: Paper = "A4") -> bytes:
         author=said.author,
         lang=said.language,
         invariant=1,
+        initialFontName=_FONT,  # else every page names a font that no file of ours holds
     )
     width = size[0] - 2 * _MARGIN_MM * mm
 
@@ -124,7 +125,7 @@ def _styles() -> dict[str, Any]:
     return {
         "text": text,
         "small": like("small", fontSize=7.5, leading=9.5),
-        "item": like("item", leftIndent=10, bulletIndent=1, spaceAfter=2),
+        "item": like("item", leftIndent=10, bulletIndent=1, bulletFontName=_FONT, spaceAfter=2),
         "caution": like("caution", borderColor=black, borderWidth=1, borderPadding=4, spaceBefore=6, spaceAfter=9),
         "notice": like(
             "notice",

@@ -458,9 +458,9 @@ def _trend(found: Timeline, measure: Measure, words: Language) -> str:
     line = found.line
     told = words.say(
         "trend",
-        slope=words.signed(line.per_year),
-        low=words.signed(line.low),
-        high=words.signed(line.high),
+        slope=words.signed(line.per_year, DECIMALS[measure.unit]),
+        low=words.signed(line.low, DECIMALS[measure.unit]),
+        high=words.signed(line.high, DECIMALS[measure.unit]),
         unit=_unit(measure.unit, words),
         films=str(line.reads),
         all=str(len(found.films)),
@@ -481,7 +481,13 @@ def _steps(steps: tuple[Step, ...], measure: Measure, caption: str, words: Langu
                 _of_film(step.first, words),
                 _of_film(step.second, words) + (f" ({words.say('whole')})" if step.whole else ""),
                 words.signed(change.difference, DECIMALS[unit]) if compared else words.say("none"),
-                words.say("interval", low=words.signed(change.low), high=words.signed(change.high)) if compared else "",
+                words.say(
+                    "interval",
+                    low=words.signed(change.low, DECIMALS[unit]),
+                    high=words.signed(change.high, DECIMALS[unit]),
+                )
+                if compared
+                else "",
                 _value(change.mdc, unit, words) if compared else "",
                 verdict_words(step, words),
             ]
