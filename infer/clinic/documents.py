@@ -22,13 +22,14 @@ from raysplay.infer.review.settings import review_settings
 from raysplay.infer.visit.language import Language, language
 from raysplay.infer.visit.letter import FIELDS, letter_of
 from raysplay.infer.visit.persons import Person
+from raysplay.infer.visit.plain_sheet import plain_sheet_of
 from raysplay.infer.visit.report import ReportGround, foot_words, report_of, unconfirmed
 from raysplay.infer.visit.signed import Signed
 from raysplay.infer.visit.technique_card import technique_card
 from raysplay.infer.visit.written import ReportFolderError, write_reports
 
 _TYPES = {"html": "text/html; charset=utf-8", "pdf": "application/pdf"}
-_TITLES = {"report": "title", "letter": "letter_title"}
+_TITLES = {"report": "title", "letter": "letter_title", "sheet": "plain_title"}
 
 
 class Documents:
@@ -132,7 +133,10 @@ class Documents:
         title = words.say(_TITLES[sent.kind], person=called)
         if sent.kind == "letter":
             return title, letter_of(person, left, ground, sent.fields, signed)
-        return title, report_of(person, left, ground, sent.fields.get("remarks", ""), signed)
+        remarks = sent.fields.get("remarks", "")
+        if sent.kind == "sheet":
+            return title, plain_sheet_of(person, ground, remarks, signed)
+        return title, report_of(person, left, ground, remarks, signed)
 
     def _hand_out(self, name: str, title: str, blocks: list[Block], paper: Paper) -> tuple[str, str]:
         page = web_page(title, blocks).encode("utf-8")

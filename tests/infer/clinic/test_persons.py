@@ -164,6 +164,25 @@ def test_a_paper_is_confirmed_only_as_the_page_showed_it(pictures):
     assert person(client, "P-07").json()["documents"] == []
 
 
+def test_the_sheet_for_the_person_is_a_paper_like_the_others(pictures):
+    served, client = pictures
+    say(client, 1, person="P-07", taken="2026-01-05")
+    sent = {"kind": "sheet", "language": "de", "confirm": True, "ground": person(client, "P-07").json()["ground"]}
+    refused = client.post("/api/clinic/documents", params={"called": "P-07"}, json=sent)
+    assert refused.status_code == 422
+    assert "confirm these feet first" in refused.json()["error"]
+    confirm_all(client)
+    sent["ground"] = person(client, "P-07").json()["ground"]
+    sent["fields"] = {"remarks": "Wiedervorstellung im Herbst"}
+    written = client.post("/api/clinic/documents", params={"called": "P-07"}, json=sent).json()["document"]
+    assert (written["kind"], written["confirmed"], written["stale"]) == ("sheet", True, False)
+    page = client.get(written["page"]).text
+    for said in ("Zum Fuß: P-07", "Die Großzehe neigt sich um", "Wiedervorstellung im Herbst", "Bestätigt von AB"):
+        assert said in page, said
+    assert "UNBESTÄTIGT" not in page
+    assert len(list(served.clinic.folder.documents.glob("P-07_sheet_*"))) == 2
+
+
 def test_a_paper_is_out_of_date_when_a_foot_is_reopened(pictures):
     _, client = pictures
     say(client, 1, person="P-07", taken="2026-01-05")

@@ -16,6 +16,7 @@ from PIL import Image
 from raysplay.configs.new_film_error import new_film_error
 from raysplay.configs.reader_error import reader_error
 from raysplay.infer.decide.settings import decision_settings
+from raysplay.infer.records import Withheld
 from raysplay.infer.report.document import Bullets, DataTable, Heading, Notice, Paragraph, Picture
 from raysplay.infer.report.pdf_file import pdf_file
 from raysplay.infer.review.requests import ReadSent
@@ -25,6 +26,7 @@ from raysplay.infer.visit.foot_drawing import NORMAL, foot_picture
 from raysplay.infer.visit.language import language, languages
 from raysplay.infer.visit.letter import letter_of
 from raysplay.infer.visit.persons import persons_of
+from raysplay.infer.visit.plain_sheet import plain_sheet_of
 from raysplay.infer.visit.report import ReportGround, report_of
 from raysplay.infer.visit.signed import Signed
 
@@ -183,9 +185,10 @@ def test_no_message_praises_a_change(name):
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 @pytest.mark.parametrize("name", languages())
 def test_a_paper_is_read_in_the_order_in_which_it_was_written(papers, name, paper, tmp_path):
-    _, ground, report, letter = papers(name)
+    person, ground, report, letter = papers(name)
     size = {"A4": (595.28, 841.89), "Letter": (612.0, 792.0)}[paper]
-    for kind, blocks in (("report", report), ("letter", letter)):
+    sheet = plain_sheet_of(person, ground, "", SIGNED)
+    for kind, blocks in (("report", report), ("letter", letter), ("sheet", sheet)):
         path = tmp_path / f"{kind}.pdf"
         path.write_bytes(pdf_file(kind, blocks, paper))
         told = subprocess.run(["pdfinfo", str(path)], capture_output=True, check=True, text=True).stdout
@@ -235,3 +238,73 @@ def test_a_ratio_keeps_its_decimals_in_difference_and_interval(papers):
         low, high = (float(one.replace("−", "-")) for one in re.findall(r"[−+]?\d+\.\d{3}", row[3]))
         assert low <= difference <= high
         assert isfinite(ground.level)
+
+
+@pytest.mark.parametrize("name", languages())
+def test_the_sheet_for_the_person_says_the_numbers_of_the_record(papers, name):
+    person, ground, report, _ = papers(name)
+    words = ground.words
+    sheet = plain_sheet_of(person, ground, "By hand, on the rock", SIGNED)
+    record = next(block for block in report if getattr(block, "caption", "") == words.say("record_caption"))
+    told = list(sentences(sheet))
+    for row in record.rows:
+        for measure, key in (("HVA ", "plain_toe"), ("IMA (", "plain_bone")):
+            if row[1].startswith(measure):
+                begin = words.messages[key].split("{")[0]
+                angles = [numbers(one, words)[0] for one in told if one.startswith(begin)]
+                assert numbers(row[2], words)[0] in angles, row
+    drawn = foot_picture(person.of_side("R")[-1], ground.protocol, words)[1]
+    moved = words.say(
+        "plain_moved", head=words.number(drawn.head), tip=words.number(drawn.tip), unit=words.say("unit_mm")
+    )
+    assert moved in told
+    assert words.say("bump") in told
+    assert "By hand, on the rock" in told
+    assert words.say("end") in told
+
+
+@pytest.mark.parametrize("name", languages())
+def test_the_sheet_for_the_person_calls_a_pair_of_one_day_position(papers, name):
+    person, ground, report, _ = papers(name)
+    words = ground.words
+    told = list(sentences(plain_sheet_of(person, ground, "", SIGNED)))
+    caption = words.say("positional_caption", measure="HVA", unit=words.say("unit_deg"))
+    row = next(block for block in report if getattr(block, "caption", "") == caption).rows[0]
+    day = words.day("2026-03-01")
+    pair = words.say("plain_pair_beyond", first=day, second=day, difference=row[2])
+    assert pair in told
+    last = words.messages["plain_none"].split("{")[0]
+    assert [one for one in told if one.startswith(last) and words.day("2026-09-01") in one], "nor what is unlike"
+
+
+def test_the_sheet_for_the_person_gives_no_number_that_is_withheld(make_run, open_desk, film_of, foot_of, tmp_path):
+    films = {
+        "1.dcm": film_of(feet=(foot_of(hva=33.3),)),
+        "2.dcm": film_of(taken="2026-03-01", feet=(foot_of(hva=44.4, withheld={"hva": Withheld.WIDE_INTERVAL}),)),
+    }
+    desk = open_desk(make_run(films))
+    (person,), _ = persons_of(desk, Conditions())
+    hand = review_settings().hand_placed
+    ground = ReportGround("0" * 12, tmp_path, desk.run.protocol(), decision_settings(), hand, {}, language("en"))
+    sheet = plain_sheet_of(person, ground, "", SIGNED)
+    told = " ".join(sentences(sheet))
+    assert "44.4" not in told
+    assert "11.1" not in told
+    assert "its interval is too wide" in told
+    assert not [block for block in sheet if isinstance(block, Picture)]
+    assert [block.text for block in sheet if isinstance(block, Notice)] == ["UNCONFIRMED"], "nobody confirmed IMA"
+
+
+@pytest.mark.parametrize(("hva", "key"), [(-4.0, "plain_toe_away"), (12.0, "plain_toe")])
+def test_the_sheet_for_the_person_names_varus_and_no_bump_of_a_straight_foot(
+    make_run, open_desk, film_of, foot_of, tmp_path, hva, key
+):
+    desk = open_desk(make_run({"1.dcm": film_of(feet=(foot_of(hva=hva, ima=8.0),))}))
+    (person,), _ = persons_of(desk, Conditions())
+    hand, words = review_settings().hand_placed, language("en")
+    ground = ReportGround("0" * 12, tmp_path, desk.run.protocol(), decision_settings(), hand, {}, words)
+    told = list(sentences(plain_sheet_of(person, ground, "", SIGNED)))
+    (said,) = [one for one in told if one.startswith("The great toe leans")]
+    assert numbers(said, words)[0] == abs(hva)
+    assert ("away from" in said) == (key == "plain_toe_away")
+    assert words.say("bump") not in told

@@ -15,7 +15,7 @@ const FIELDS = [
   ["first_ray", ["letter"], 1],
   ["footwear", ["letter"], 1],
   ["tried", ["letter"], 2],
-  ["remarks", ["letter", "report"], 3],
+  ["remarks", ["letter", "report", "sheet"], 3],
 ];
 
 /** A report or a letter: what is written by hand, a draft to look at, and who stands for it. */
@@ -32,7 +32,7 @@ export class DocumentForm {
       const select = make("select", { id }, ...values.map(([value, textContent]) => make("option", { value, textContent })));
       return [select, make("span", { className: "field" }, make("label", { for: id, textContent: label }), select)];
     };
-    const [kind, kindField] = choice("paper-kind", say("write_kind"), [["report", say("paper_report")], ["letter", say("paper_letter")]]);
+    const [kind, kindField] = choice("paper-kind", say("write_kind"), [["report", say("paper_report")], ["letter", say("paper_letter")], ["sheet", say("paper_sheet")]]);
     const [language, languageField] = choice("paper-language", say("write_language"), languages);
     language.value = pageLanguage;
     const [paper, paperField] = choice("paper-size", say("write_sheet"), [["A4", "A4"], ["Letter", "Letter"]]);

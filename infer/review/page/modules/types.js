@@ -9,7 +9,7 @@
 /** @typedef {"open"|"confirmed"|"corrected"|"not_measurable"|"wrong_side"|"wrong_view"} State */
 /** @typedef {"L"|"R"} Side */
 /** @typedef {"confirm"|"correct"|"cannot_be_measured"|"wrong_side"|"wrong_view"|"reopen"} Verdict */
-/** @typedef {"report"|"letter"} Kind */
+/** @typedef {"report"|"letter"|"sheet"} Kind */
 /** @typedef {"wrong_person"|"private"|"mistake"} Why */
 /** @typedef {"idle"|"waiting"|"loading"|"measuring"|"held"|"writing"|"failed"} Stage */
 /** @typedef {""|"nothing"|"splint"|"spacer"|"orthosis"|"tape"} Worn */
