@@ -68,6 +68,7 @@ def visit(
     language: Annotated[
         str | None, typer.Option("--language", metavar="LANGUAGE", help="Of the reports, or of the page: en, de.")
     ] = None,
+    paper: Annotated[str, typer.Option("--paper", metavar="PAPER", help="Sheet of the PDF: A4 or Letter.")] = "A4",
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Replace earlier reports in the folder; never the run beside them.")
     ] = False,
@@ -97,6 +98,8 @@ def visit(
     from raysplay.infer.films.address import as_given, is_address
     from raysplay.infer.visit.open_numbers import folder_of, review_call
 
+    if paper not in ("A4", "Letter"):
+        raise typer.BadParameter(f"{paper}: there are A4 and Letter", param_hint="--paper")
     words, errors = _language(language or "en"), _errors(new_film_error)
     given = [as_given(path) for path in given]
     run = _run_given(given)
@@ -126,7 +129,7 @@ def visit(
     if not persons:
         typer.echo("Error: no foot has both a person and a date: nothing to report", err=True)
         raise typer.Exit(2)
-    _write(out, persons, pages, left, _ground(opened, errors, words), overwrite=overwrite)
+    _write(out, persons, pages, left, _ground(opened, errors, words), paper=paper, overwrite=overwrite)
     call = review_call(run, None if store is None else reads, name_key, films)
     if measured and is_address(given[0]):
         call += " --films DIR, a folder that holds the films under the same names"
@@ -194,6 +197,7 @@ def _write(
     left: tuple[LeftOut, ...],
     ground: ReportGround,
     *,
+    paper: str,
     overwrite: bool,
 ) -> None:
     """Write what is not there yet; nothing, where a report that is there would be another one now."""
@@ -210,7 +214,7 @@ def _write(
             blocks = report_of(one, left, ground)
             title = ground.words.say("title", person=one.called)
             files[f"{pages[one.called]}.html"] = web_page(title, blocks).encode("utf-8")
-            files[f"{pages[one.called]}.pdf"] = pdf_file(title, blocks)
+            files[f"{pages[one.called]}.pdf"] = pdf_file(title, blocks, "Letter" if paper == "Letter" else "A4")
         files[NOT_REPORTED] = csv_bytes(
             ("film", "foot_index", "why"), ((one.film, one.foot_index, one.why) for one in left)
         )

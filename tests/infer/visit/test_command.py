@@ -207,6 +207,18 @@ def test_no_page_of_the_pdf_ends_with_a_heading(visit, two_visits, tmp_path):
         assert page[-2] not in headings
 
 
+@pytest.mark.skipif(shutil.which("pdfinfo") is None, reason="pdfinfo (poppler-utils) reads the PDF")
+@pytest.mark.parametrize(("options", "size"), [([], "595.276 x 841.89"), (["--paper", "Letter"], "612 x 792")])
+def test_the_sheet_is_the_one_that_was_asked_for(visit, two_visits, tmp_path, options, size):
+    """Points: ISO 216 (A4) and ANSI Y14.1 (size A)."""
+    assert visit(two_visits, *options)[0] == 0
+    told = subprocess.run(["pdfinfo", str(tmp_path / "out" / f"{KEEPER}.pdf")], capture_output=True, check=True).stdout
+    assert size in told.decode()
+    code, said, _ = visit(two_visits, "--paper", "A3")
+    assert code == 2
+    assert "there are A4 and Letter" in said
+
+
 def test_german_has_german_signs_and_words(visit, two_visits):
     page = visit(two_visits, "--language", "de")[2][f"{KEEPER}.html"]
     text = text_of(page)
