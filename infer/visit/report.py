@@ -202,7 +202,7 @@ def _interval(low: float, high: float, unit: str, words: Language) -> str:
 
 def title_of(measure: Measure, words: Language) -> str:
     """A measure by its abbreviation and its name."""
-    own = words.messages.get(f"measure_{measure.name}", measure.title)
+    own = words.messages.get(f"measure_{measure.name}") or words.phrase(measure.title)
     return f"{measure.abbreviation} ({own})"
 
 

@@ -13,6 +13,7 @@ import pytest
 
 import raysplay.infer.decide
 from raysplay.configs.conversation_facts import conversation_facts, read_conversation_facts
+from raysplay.configs.grades import schemes
 from raysplay.configs.load import ConfigError, landmark_descriptions, shipped
 from raysplay.configs.new_film_error import read_new_film_errors
 from raysplay.infer.archive.reading import TROUBLES
@@ -21,9 +22,11 @@ from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.film import Damage
 from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import Withheld
+from raysplay.infer.review.reading import _outside
 from raysplay.infer.visit.conditions import LOADINGS, Beam, Marker, Stance, Surgery, Worn
 from raysplay.infer.visit.language import language, languages
 from raysplay.measure.change import Read, compare
+from raysplay.measure.registry import MEASURES
 
 OTHERS = [name for name in languages() if name != "en"]
 
@@ -124,6 +127,29 @@ def test_what_a_run_says_of_a_foot_is_known_in_german():
 
 def _conditions():
     return [(ReasonKind(name), limit) for name, limit in decision_settings().conditions.items()]
+
+
+SAME_IN_BOTH = {"normal", "varus", "hallux valgus", *"01234567"}
+"""The same words in German, but for capitals; stages that are numbers."""
+
+
+def test_titles_of_measures_grades_and_why_there_is_none_are_known_in_german():
+    """The registry and every scheme that ships, whatever a protocol reports."""
+    german = language("de")
+    for one in MEASURES:
+        assert f"measure_{one.name}" in german.messages or german.phrase(one.title) != one.title, one.name
+    grades = set()
+    for scheme in schemes():
+        for measure in MEASURES:
+            scale = scheme.scale(measure.name)
+            if scale is None:
+                continue
+            grades |= {one for one in scale.grades if one}
+            for possible in (None, (-5.0, 90.0)):
+                why = _outside(replace(scale, possible=possible), -1000.0)
+                assert german.phrase(why) != why, why
+    assert len(grades) > 5
+    assert {one for one in grades if german.phrase(one).lower() == one} <= SAME_IN_BOTH
 
 
 def test_where_the_errors_of_verdicts_come_from_is_known_in_german():
