@@ -283,9 +283,13 @@ def _occasion(first: Read, second: Read) -> Occasion:
     if None not in (first.after_surgery, second.after_surgery) and first.after_surgery != second.after_surgery:
         return Occasion.ACROSS_SURGERY
     one_day = first.year is not None and first.year == second.year
-    pairs = ((first.loading, second.loading), (first.worn, second.worn))
-    differs = any(None not in pair and pair[0] != pair[1] for pair in pairs)
-    return Occasion.SAME_DAY if one_day and differs else Occasion.FOLLOW_UP
+    return Occasion.SAME_DAY if one_day and any(_differ(first, second)) else Occasion.FOLLOW_UP
+
+
+def _differ(first: Read, second: Read) -> tuple[bool, bool]:
+    """Whether load, and whether what was worn, are known to differ."""
+    load, worn = (first.loading, second.loading), (first.worn, second.worn)
+    return None not in load and load[0] != load[1], None not in worn and worn[0] != worn[1]
 
 
 def _error(read: Read, new_film: NewFilmError | None) -> float:
@@ -320,6 +324,8 @@ def _reasons(
     positional = occasion is Occasion.SAME_DAY
     if None not in (first.loading, second.loading) and first.loading != second.loading and not positional:
         reasons.append(f"different loading: {first.loading} and {second.loading}")
+    if positional and all(_differ(first, second)):
+        reasons.append("loading and what was worn both differ: which of them moved the bones cannot be told")
     films = tuple(zip((first, second), names, strict=True))
     worn = [(read.worn, name) for read, name in films if read.worn not in (None, NOTHING_WORN)]
     if worn and not positional:

@@ -124,6 +124,8 @@ class ClinicStep(TypedDict):
     measure: str
     first: Annotated[str, "day"]
     second: Annotated[str, "day"]
+    first_how: Annotated[str, "what was worn, and the load, in words; empty where not stated"]
+    second_how: str
     difference: Annotated[str, "with its unit; empty where not comparable"]
     verdict: str
     positional: Annotated[bool, "films of one day: position, never progress"]

@@ -17,7 +17,7 @@ from raysplay.infer.review.refused import RefusedError, UnknownFootError
 from raysplay.infer.review.worklist import OPEN
 from raysplay.infer.user_table import UserTableError
 from raysplay.infer.visit.language import Language
-from raysplay.infer.visit.report import verdict_words
+from raysplay.infer.visit.report import how_taken, verdict_words
 from raysplay.infer.visit.timeline import Step, timeline
 from raysplay.measure import by_name
 from raysplay.measure.definition import DEGREE
@@ -245,6 +245,8 @@ def _step(side: str, name: str, step: Step, positional: bool, words: Language) -
         "measure": measure.abbreviation,
         "first": step.first.taken,
         "second": step.second.taken,
+        "first_how": how_taken(step.first, words),
+        "second_how": how_taken(step.second, words),
         "difference": f"{words.signed(change.difference, DECIMALS[measure.unit])} {unit}".strip() if compared else "",
         "verdict": verdict_words(step, words),
         "positional": positional,

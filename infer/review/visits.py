@@ -23,7 +23,7 @@ from raysplay.infer.review import answers
 from raysplay.infer.review.shown import Shown
 from raysplay.infer.review.standing import NUMBERLESS
 from raysplay.infer.review.worklist import shown_number
-from raysplay.measure.change import Change, Read, compare
+from raysplay.measure.change import Change, Occasion, Read, Verdict, compare
 
 _YEAR = 365.25
 
@@ -227,9 +227,15 @@ def _row(here: Shown, there: Shown, change: Change) -> answers.Change:
         "reader_mdc": shown_number(change.reader_mdc, unit),
         "mdc": shown_number(change.mdc, unit),
         "holds_new_film": new_film_error(here.measure.name) is not None,
-        "verdict": change.verdict.value,
+        "verdict": _verdict(change),
         "why": "; ".join(change.reasons) or None,
     }
+
+
+def _verdict(change: Change) -> str:
+    """As a report says it: films of one day that differ in load or in what was worn show position, never progress."""
+    positional = change.occasion is Occasion.SAME_DAY and change.verdict is not Verdict.NOT_COMPARABLE
+    return f"positional, {change.verdict.value}" if positional else change.verdict.value
 
 
 def _later(here: Visit, there: Visit) -> Literal["here", "there"] | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path
@@ -425,9 +425,12 @@ def _timelines(person: Person, ground: ReportGround) -> Iterator[Block]:
         several = True
         yield Heading(words.say("side_heading", side=words.say(f"side_{side}")), 3)
         measures = {one.measure.name: one.measure for foot in feet for one in foot.shown}
+        positional: list[tuple[Measure, Step]] = []
         for name, measure in measures.items():
             found = timeline(name, feet, ground.new_films, ground.protocol.change, ground.level)
             yield from _one_timeline(found, measure, ground)
+            positional += [(measure, step) for step in found.positional]
+        yield from pair_sentences(positional, words)
     if not several:
         yield Paragraph(words.say("timeline_one"))
         return
@@ -452,6 +455,40 @@ def _one_timeline(found: Timeline, measure: Measure, ground: ReportGround) -> It
         yield Paragraph(words.say("no_new_film_error", measure=measure.abbreviation), caution=True)
 
 
+def pair_sentences(positional: Sequence[tuple[Measure, Step]], words: Language) -> Iterator[Block]:
+    """What moved and what did not between films of one day that differ in load or in what was worn, over all measures.
+
+    Parameters
+    ----------
+    positional : sequence of (Measure, Step)
+    words : Language
+    """
+    pairs: dict[tuple[int, int], list[tuple[Measure, Step]]] = {}
+    for measure, step in positional:
+        if step.change.occasion is Occasion.SAME_DAY:
+            pairs.setdefault((step.first.foot, step.second.foot), []).append((measure, step))
+    for many in pairs.values():
+        first, second = many[0][1].first, many[0][1].second
+        told = [words.say("pair_films", first=_of_film(first, words), second=_of_film(second, words))]
+        groups: dict[Verdict, list[str]] = {}
+        for measure, step in many:
+            change = step.change
+            number = ""
+            if change.verdict is Verdict.BEYOND_ERROR:
+                unit = measure.unit
+                number = f" {words.signed(change.difference, DECIMALS[unit])} {_unit(unit, words)}".rstrip()
+            groups.setdefault(change.verdict, []).append(f"{measure.abbreviation}{number}")
+        if Verdict.NOT_COMPARABLE not in groups or len(groups) > 1:
+            moved = groups.get(Verdict.BEYOND_ERROR)
+            told.append(words.say("pair_moved", moved=", ".join(moved)) if moved else words.say("pair_none_moved"))
+        for verdict, key in ((Verdict.WITHIN_ERROR, "pair_still"), (Verdict.NOT_COMPARABLE, "pair_open")):
+            if verdict in groups:
+                told.append(words.say(key, measures=", ".join(groups[verdict])))
+        yield Paragraph(" ".join(told), caution=True)
+        if first.loading and second.loading and first.loading != second.loading:
+            yield Paragraph(words.say("pair_load"), caution=True)
+
+
 def _trend(found: Timeline, measure: Measure, words: Language) -> str:
     if found.line is None:
         return words.say(f"no_trend_{found.why_no_line}")
@@ -465,6 +502,9 @@ def _trend(found: Timeline, measure: Measure, words: Language) -> str:
         films=str(line.reads),
         all=str(len(found.films)),
     )
+    if found.not_stated:
+        what = ", ".join(words.say(f"technique_{name}") for name in found.not_stated)
+        told = f"{told} {words.say('trend_not_stated', what=what)}"
     return f"{told} {words.say('scattered')}" if found.scattered else told
 
 
@@ -520,12 +560,17 @@ def verdict_words(step: Step, words: Language) -> str:
 
 
 def _of_film(foot: FootOnFilm, words: Language) -> str:
+    told = how_taken(foot, words)
+    return f"{words.day(foot.taken)} ({told})" if told else words.day(foot.taken)
+
+
+def how_taken(foot: FootOnFilm, words: Language) -> str:
+    """What was worn and how the foot was loaded, by which films of one day are told apart; empty where not stated."""
     worn = foot.stated.worn
     about = [words.say(f"worn_{worn}")] if worn and worn != Worn.NOTHING.value else []
     if foot.loading:
-        about.append(words.say(f"loading_{foot.loading}"))
-    told = ", ".join(about)
-    return f"{words.day(foot.taken)} ({told})" if told else words.day(foot.taken)
+        about.append(words.say(f"load_{foot.loading}"))
+    return ", ".join(about)
 
 
 def _errors(ground: ReportGround, measures: set[str]) -> Iterator[str]:

@@ -14,6 +14,7 @@ from math import isfinite
 
 from raysplay.configs.protocol import ChangeRule
 from raysplay.configs.reader_error import reader_error
+from raysplay.infer.films.loading import Loading
 from raysplay.infer.review.shown import Shown
 from raysplay.infer.review.visits import read_of
 from raysplay.infer.visit.conditions import Surgery
@@ -23,6 +24,8 @@ from raysplay.measure.reader_error import NewFilmError
 
 LEAST_DAYS = 3
 """Days of films that a trend needs: a line through two of them is the step between them told again."""
+_LOADS = (Loading.FULL.value, Loading.PARTIAL.value, Loading.SIMULATED.value, Loading.NONE.value)
+"""From the most load to none."""
 _MUCH_SCATTER = 2.0
 """Spread about the line, in units of error, from which a trend is not all that happened (proposed here)."""
 
@@ -69,6 +72,13 @@ class Timeline:
     line: Trend | None
     why_no_line: str
     on_line: tuple[FootOnFilm, ...] = ()
+
+    @property
+    def not_stated(self) -> tuple[str, ...]:
+        """What is not stated of every film of the trend: ``loading``, ``worn``."""
+        load = any(one.loading is None for one in self.on_line)
+        worn = any(not one.stated.worn for one in self.on_line)
+        return tuple(name for name, missing in (("loading", load), ("worn", worn)) if missing)
 
     @property
     def scattered(self) -> bool:
@@ -139,12 +149,17 @@ def _read(one: FootOnFilm, shown: Shown) -> Read:
 
 
 def same_day(films: Sequence[FootOnFilm]) -> list[tuple[FootOnFilm, FootOnFilm]]:
-    """Pairs of one day, the bare or more loaded one first."""
-    order = {NOTHING_WORN: 0, "": 1}
+    """Pairs of one day, the bare one first, and of two bare ones the more loaded one, whatever the films are called."""
+    worn = {NOTHING_WORN: 0, "": 1}
+
+    def order(film: FootOnFilm) -> tuple[int, int]:
+        load = _LOADS.index(film.loading) if film.loading in _LOADS else len(_LOADS)
+        return worn.get(film.stated.worn, 2), load
+
     pairs = []
     for one, other in combinations(films, 2):
         if one.taken == other.taken and one.film.name != other.film.name:
-            first, second = sorted((one, other), key=lambda film: order.get(film.stated.worn, 2))
+            first, second = sorted((one, other), key=order)
             pairs.append((first, second))
     return pairs
 

@@ -108,7 +108,11 @@ class Change(TypedDict):
         "what another film of an unchanged foot gives where that is known",
     ]
     holds_new_film: Annotated[bool, "whether what another film of an unchanged foot gives is in it"]
-    verdict: Annotated[str, "`beyond error`, `within error`, `not comparable`"]
+    verdict: Annotated[
+        str,
+        "`beyond error`, `within error`, `not comparable`; the first two after `positional, ` where two films of one "
+        "day differ in load or in what was worn",
+    ]
     why: Annotated[str | None, "why not comparable: withheld, different constructions, ..."]
 
 

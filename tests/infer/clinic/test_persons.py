@@ -147,7 +147,11 @@ def test_conditions_decide_what_is_compared(pictures):
     same_day = verdict(2, taken="2026-01-05", worn="splint", loading="full")
     assert same_day["positional"]
     assert same_day["verdict"].startswith("positional, beyond error")
-    load = verdict(3, taken="2026-06-05", worn="nothing", loading="none")
+    unloaded = verdict(3, taken="2026-01-05", worn="nothing", loading="none")
+    assert unloaded["positional"]
+    assert (unloaded["first_how"], unloaded["second_how"]) == ("full load", "no load")
+    assert unloaded["verdict"].startswith("positional, beyond error")
+    load = verdict(4, taken="2026-06-05", worn="nothing", loading="none")
     assert load["verdict"].startswith("not comparable: different loading")
 
 
@@ -236,3 +240,10 @@ def test_the_review_page_compares_by_what_was_stated(pictures):
     _, row = hva(two)
     assert row["verdict"] == "not comparable"
     assert "splint" in row["why"]
+    # On one day it shows position, and is called so here as in the report.
+    say(client, 2, 2, person="P-07", taken="2026-01-05", worn="splint")
+    _, row = hva(two)
+    assert (abs(row["difference"]), row["verdict"]) == (14.0, "positional, beyond error")
+    say(client, 1, 1, person="P-07", taken="2026-01-05", worn="nothing", loading="full")
+    say(client, 2, 3, person="P-07", taken="2026-01-05", worn="nothing", loading="none")
+    assert hva(two)[1]["verdict"] == "positional, beyond error"

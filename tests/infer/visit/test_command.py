@@ -68,8 +68,8 @@ def test_what_the_keepers_report_says(visit, two_visits):
     text = text_of(pages[f"{KEEPER}.html"])
     assert text.index("Not a medical device") < text.index("UNCONFIRMED") < text.index("Record")
     assert "38.0 degrees" in text
-    assert re.search(r"1 March 2025 \(full\) 1 March 2026 \(full\) \+8\.0 [^A-Z]*beyond error", text)
-    assert re.search(r"1 March 2025 \(full\) 1 March 2026 \(full\) \+0\.5 [^A-Z]*within error", text)
+    assert re.search(r"1 March 2025 \(full load\) 1 March 2026 \(full load\) \+8\.0 [^A-Z]*beyond error", text)
+    assert re.search(r"1 March 2025 \(full load\) 1 March 2026 \(full load\) \+0\.5 [^A-Z]*within error", text)
     assert "tube tilt unknown" in text
     assert "No trend: fewer than three days" in text
     assert "Facts for the conversation" in text

@@ -79,7 +79,8 @@ def test_reasons_and_caveats_of_a_comparison_are_known_in_german():
     other = Read("hva", "mm", "shaft", 20.0, 1.0, "R", 2.0, "none", "splint", "PA", 30.0, "fiducial")
     full, other = replace(full, technique=taken[0]), replace(other, technique=taken[1])
     names = ("the earlier film", "the later film")
-    pairs = ((full, other), (one, full), (one, one))
+    day = replace(one, loading="full", worn="nothing"), replace(one, loading="none", worn="splint")
+    pairs = ((full, other), (one, full), (one, one), day)
     found = [compare(*pair, largest_tilt_difference=10.0, names=names) for pair in pairs]
     said = [text for change in found for text in (*change.reasons, *change.caveats)]
     assert len(set(said)) >= 10

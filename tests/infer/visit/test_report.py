@@ -7,6 +7,7 @@ import pytest
 
 from raysplay.configs.new_film_error import new_film_error
 from raysplay.infer.decide.settings import decision_settings
+from raysplay.infer.films.loading import Loading
 from raysplay.infer.records import Withheld
 from raysplay.infer.report.document import Bullets, DataTable, Notice, Paragraph, Picture
 from raysplay.infer.review.requests import PointSent, ReadSent
@@ -135,6 +136,111 @@ def test_steps_are_the_differences_of_the_numbers(reported, film_of, foot_of):
     assert low < 8.0 < high
     assert row[5].startswith("beyond error")
     assert numbers(row[4])[0] < 8.0
+
+
+def of_one_day(film_of, foot_of, load, hva=38.0, ima=15.0, **first):
+    """A foot on two films of one day: standing with HVA 30 and IMA 15, and with another load."""
+    return {
+        "1.dcm": film_of(loading=load, feet=(foot_of(hva=hva, ima=ima),)),
+        "2.dcm": film_of(feet=(foot_of(hva=30.0, ima=15.0, **first),)),
+    }
+
+
+@pytest.mark.parametrize(
+    ("load", "told"),
+    [(Loading.NONE, "no load"), (Loading.PARTIAL, "partial load"), (Loading.SIMULATED, "simulated load")],
+)
+def test_what_load_moved_and_what_it_did_not_is_said_and_called_position(reported, film_of, foot_of, load, told):
+    films = of_one_day(film_of, foot_of, load)
+    _, _, blocks = reported(films, {name: {"worn": "nothing"} for name in films})
+    (row,) = tables(blocks)["HVA, films of one day (degrees)"].rows
+    assert row[:3] == ["1 March 2025 (full load)", f"1 March 2025 ({told})", "+8.0"]
+    assert row[5].startswith("positional, beyond error")
+    assert not any("from film to film" in caption for caption in tables(blocks)), "no step in time"
+    said = sentences(blocks)
+    assert (
+        f"Films of one day, 1 March 2025 (full load) and 1 March 2025 ({told}). What follows is position, never "
+        "progress. Beyond error: HVA +8.0 degrees. Within error, which does not mean that nothing moved: IMA, IMA 4-5."
+    ) in said
+    assert (
+        "What another film of an unchanged foot gives is known for standing feet alone; for one that did not stand it "
+        "may be more. A foot that is unloaded also lies otherwise in the beam."
+    ) in said
+
+
+def test_where_nothing_is_beyond_error_that_is_said(reported, film_of, foot_of):
+    films = of_one_day(film_of, foot_of, Loading.NONE, hva=31.5, ima=13.5)  # as published groups differ
+    _, _, blocks = reported(films, {name: {"worn": "nothing"} for name in films})
+    said = next(one for one in sentences(blocks) if one.startswith("Films of one day, "))
+    assert said.endswith(
+        "never progress. Nothing is beyond error. Within error, which does not mean that nothing moved: HVA, IMA, "
+        "IMA 4-5."
+    )
+
+
+def test_what_cannot_be_compared_on_one_day_is_said(reported, film_of, foot_of):
+    films = of_one_day(film_of, foot_of, Loading.NONE, withheld={"ima": Withheld.NO_POINTS})
+    _, _, blocks = reported(films, {name: {"worn": "nothing"} for name in films})
+    said = next(one for one in sentences(blocks) if one.startswith("Films of one day, "))
+    assert said.endswith("that nothing moved: IMA 4-5. Not comparable: IMA.")
+
+
+def test_of_a_splint_on_an_unloaded_foot_nothing_is_said_to_have_moved(reported, film_of, foot_of):
+    films = of_one_day(film_of, foot_of, Loading.NONE, hva=18.0)
+    _, _, blocks = reported(films, {"1.dcm": {"worn": "splint"}, "2.dcm": {"worn": "nothing"}})
+    said = next(one for one in sentences(blocks) if one.startswith("Films of one day, "))
+    assert said == (
+        "Films of one day, 1 March 2025 (full load) and 1 March 2025 (splint, no load). What follows is position, "
+        "never progress. Not comparable: HVA, IMA, IMA 4-5."
+    )
+    (row,) = tables(blocks)["HVA, films of one day (degrees)"].rows
+    assert row[5] == (
+        "not comparable: loading and what was worn both differ: which of them moved the bones cannot be told"
+    )
+
+
+def test_what_a_splint_moved_is_said_in_the_same_words_and_nothing_of_load(reported, film_of, foot_of):
+    films = of_one_day(film_of, foot_of, Loading.FULL, hva=18.0)
+    _, _, blocks = reported(films, {"1.dcm": {"worn": "splint"}, "2.dcm": {"worn": "nothing"}})
+    said = sentences(blocks)
+    assert any("Beyond error: HVA −12.0 degrees. Within error" in one for one in said)
+    assert not any("standing feet alone" in one for one in said)
+
+
+def test_two_films_of_one_day_taken_alike_are_no_pair_of_position(reported, film_of, foot_of):
+    films = of_one_day(film_of, foot_of, Loading.FULL)
+    _, _, blocks = reported(films, {name: {"worn": "nothing"} for name in films})
+    (row,) = tables(blocks)["HVA, films of one day (degrees)"].rows
+    assert "two films of one day" in row[5]
+    assert not any(one.startswith("Films of one day, ") for one in sentences(blocks))
+
+
+@pytest.mark.parametrize(
+    ("stated", "load", "said"),
+    [
+        ({"worn": "nothing"}, Loading.UNKNOWN, "Not stated of these films: loading."),
+        ({}, Loading.FULL, "Not stated of these films: worn."),
+        ({}, Loading.UNKNOWN, "Not stated of these films: loading, worn."),
+    ],
+)
+def test_a_trend_says_what_is_not_stated_of_its_films(reported, film_of, foot_of, stated, load, said):
+    films = {
+        f"{i}.dcm": film_of(taken=f"202{i}-03-01", loading=load, feet=(foot_of(hva=20.0 + i),)) for i in range(1, 5)
+    }
+    _, _, blocks = reported(films, dict.fromkeys(films, stated))
+    told = [one for one in sentences(blocks) if one.startswith("Trend:")]
+    assert told
+    assert all(f"{said} The line holds only if it was the same on every film." in one for one in told)
+
+
+def test_the_pair_is_told_in_german(reported, film_of, foot_of):
+    films = of_one_day(film_of, foot_of, Loading.NONE)
+    _, _, blocks = reported(films, {name: {"worn": "nothing"} for name in films}, name="de")
+    assert (
+        "Aufnahmen eines Tages, 01.03.2025 (voll belastet) und 01.03.2025 (unbelastet). Was folgt, ist Stellung, nie "
+        "Verlauf. Jenseits des Fehlers: HVA +8,0 Grad. Innerhalb des Fehlers, was nicht heißt, dass sich nichts bewegt "
+        "hat: IMA, IMA 4-5."
+    ) in sentences(blocks)
 
 
 def test_grades_are_the_published_ones_and_conflicts_are_named(reported, film_of, foot_of):

@@ -64,8 +64,9 @@ function filmCard(film, gone) {
 
 /** @param {import("./types.js").ClinicStep[]} all */
 function steps(all) {
+  const film = (/** @type {string} */ day, /** @type {string} */ how) => `${dayOrNone(day)}${how ? ` (${how})` : ""}`; // films of one day differ by it
   const head = ["foot", "measure", "from", "to", "difference", "verdict"].map((name) => say(`change_${name}`));
   return make("div", { className: "wide", tabIndex: 0, role: "region", "aria-label": say("differences") }, make("table", { className: "steps" },
     make("thead", {}, make("tr", {}, ...head.map((text) => make("th", { scope: "col", textContent: text })))),
-    make("tbody", {}, ...all.map((step) => make("tr", {}, ...[sideWord(step.side), step.measure, dayOrNone(step.first), dayOrNone(step.second), step.difference || "–", step.verdict].map((text) => make("td", { textContent: text })))))));
+    make("tbody", {}, ...all.map((step) => make("tr", {}, ...[sideWord(step.side), step.measure, film(step.first, step.first_how), film(step.second, step.second_how), step.difference || "–", step.verdict].map((text) => make("td", { textContent: text })))))));
 }

@@ -523,7 +523,7 @@
  * @property {number|null} reader_mdc change that the published error of readers alone exceeds once in 20 times; null where none is published
  * @property {number|null} mdc smallest change that counts as beyond error: the larger one of that of readers and that of both reads, with what another film of an unchanged foot gives where that is known
  * @property {boolean} holds_new_film whether what another film of an unchanged foot gives is in it
- * @property {string} verdict `beyond error`, `within error`, `not comparable`
+ * @property {string} verdict `beyond error`, `within error`, `not comparable`; the first two after `positional, ` where two films of one day differ in load or in what was worn
  * @property {string|null} why why not comparable: withheld, different constructions, ...
  */
 
@@ -817,6 +817,8 @@
  * @property {string} measure
  * @property {string} first day
  * @property {string} second day
+ * @property {string} first_how what was worn, and the load, in words; empty where not stated
+ * @property {string} second_how
  * @property {string} difference with its unit; empty where not comparable
  * @property {string} verdict
  * @property {boolean} positional films of one day: position, never progress
