@@ -103,13 +103,22 @@ class FootReader:
         return cls(of_network(reader.locator), weights, threads=threads)
 
     def find(self, film: Film) -> list[FoundFoot]:
-        """Every foot on the film, surest first; at most ``feet_max`` of the settings."""
-        small, film_from_square = _film_square(film, self.settings.film_side)
+        """Every foot on the film, surest first; at most ``feet_max`` of the settings.
+
+        Where there is none, the film is looked at again with a margin round it, for feet that its edge cuts off.
+        """
+        return self._find(film, 0.0, self.settings.score_min) or [
+            replace(foot, reaches_beyond=True)
+            for foot in self._find(film, self.settings.margin, self.settings.score_min_beyond)
+        ]
+
+    def _find(self, film: Film, margin: float, score_min: float) -> list[FoundFoot]:
+        small, film_from_square = _film_square(film, self.settings.film_side, margin)
         add_operations(self._operations[LOCATOR])
         output = self._locator(small)[MAP]
         found: list[FoundFoot] = []
         centres: list[tuple[FloatArray, float]] = []
-        for row, column, score in self._peaks(output):
+        for row, column, score in self._peaks(output, score_min):
             anchors, left, view = self._at_peak(output, row, column)
             centre = anchors.mean(0)
             length = float(np.linalg.norm(anchors.max(0) - anchors.min(0)))
@@ -138,11 +147,11 @@ class FootReader:
                 break
         return found
 
-    def _peaks(self, output: FloatArray) -> list[tuple[int, int, float]]:
+    def _peaks(self, output: FloatArray, score_min: float) -> list[tuple[int, int, float]]:
         """Cells (row, column) where the locator's score (0 to 1) is highest among its neighbours, surest first."""
         heat = _sigmoid(output[0])
         peak = heat == maximum_filter(heat, 3)
-        candidates = np.argwhere(peak & (heat >= self.settings.score_min))
+        candidates = np.argwhere(peak & (heat >= score_min))
         scores = heat[candidates[:, 0], candidates[:, 1]]
         order = np.argsort(-scores, kind="stable")
         return [(int(row), int(column), float(heat[row, column])) for row, column in candidates[order]]
@@ -259,9 +268,12 @@ def _shares(names: Sequence[str], logits: npt.ArrayLike) -> dict[str, float]:
     return dict(zip(names, (parts / parts.sum()).tolist(), strict=True))
 
 
-def _film_square(film: Film, side: int) -> tuple[npt.NDArray[np.float32], FloatArray]:
-    """The film in a square of ``side`` pixels, 0 beyond its edges, and the matrix (3, 3) from there to the film."""
-    film_from_square = _film_from_even(film) @ _even_from_square(film, side)
+def _film_square(film: Film, side: int, margin: float = 0.0) -> tuple[npt.NDArray[np.float32], FloatArray]:
+    """The film in a square of ``side`` pixels, 0 beyond its edges, and the matrix (3, 3) from there to the film.
+
+    ``margin`` is left round it on all sides, in shares of its longer side.
+    """
+    film_from_square = _film_from_even(film) @ _even_from_square(film, side, margin)
     small = crop(film.pixels, film_from_square, (side, side))
     rows, columns = film.pixels.shape
     place = np.arange(side)
@@ -277,11 +289,11 @@ def _film_from_even(film: Film) -> FloatArray:
     return np.diag([1.0, 1.0 / film.spacing.aspect, 1.0])
 
 
-def _even_from_square(film: Film, side: int) -> FloatArray:
+def _even_from_square(film: Film, side: int, margin: float) -> FloatArray:
     """From the locator's square to the plane of square pixels; the film's middle is the square's middle."""
     rows, columns = film.pixels.shape
     height = rows * film.spacing.aspect
-    scale = max(height, columns) / side
+    scale = max(height, columns) * (1.0 + 2.0 * margin) / side
     shift_x = (columns - 1) / 2 - scale * (side - 1) / 2
     shift_y = (height - film.spacing.aspect) / 2 - scale * (side - 1) / 2
     return np.array([[scale, 0, shift_x], [0, scale, shift_y], [0, 0, 1.0]])

@@ -42,6 +42,8 @@ class FoundFoot:
         Probability of that side, and of a foot being here at all, 0..1.
     view : dict of str to float
         Probability of each view: ``dp``, ``oblique``, ``lateral``, ``other``.
+    reaches_beyond : bool
+        Whether it was seen only with a margin laid round the film, as a foot that the film's edge cuts off.
     """
 
     film_from_crop: FloatArray
@@ -49,6 +51,7 @@ class FoundFoot:
     side_probability: float
     score: float
     view: dict[str, float]
+    reaches_beyond: bool = False
 
 
 @dataclass(frozen=True)

@@ -72,6 +72,8 @@ class ReadingSettings(Config):
     crop_columns: Side
     anchors: Annotated[tuple[Anchor, ...], Field(min_length=2)]
     score_min: Share
+    margin: float = Field(ge=0.0)
+    score_min_beyond: Share
     same_foot: float = Field(ge=0.0)
     feet_max: int = Field(ge=1)
     passes: int = Field(ge=1)

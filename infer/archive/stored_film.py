@@ -83,6 +83,7 @@ def _foot(foot: FootRecord) -> dict[str, Any]:
             float(found.side_probability),
             float(found.score),
             _plain(found.view),
+            bool(found.reaches_beyond),
         ],
         "points": _array(landmarks.points),
         "covariance": _array(landmarks.covariance),
@@ -105,8 +106,8 @@ def _foot(foot: FootRecord) -> dict[str, Any]:
 
 
 def _foot_of(about: dict[str, Any]) -> FootRecord:
-    matrix, side, side_probability, score, view = about["found"]
-    found = FoundFoot(_array_of(matrix, 3, 3), side, side_probability, score, view)
+    matrix, *rest = about["found"]
+    found = FoundFoot(_array_of(matrix, 3, 3), *rest)
     landmarks = FootLandmarks(
         found,
         _array_of(about["points"], -1, 2),

@@ -16,7 +16,8 @@ from raysplay.infer.records import Outcome
 def cut_off(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     """Send to a person a foot of which a measured point leaves the film or lies on its border.
 
-    Points that no deciding measure needs (a heel off the film, say) do not count.
+    Points that no deciding measure needs (a heel off the film, say) do not count. A foot that was seen only with a margin
+    round the film goes, too, wherever its points were placed.
     """
     points = case.landmarks.points
     extent = upright(case.film, case.foot, points)[:, 1]
@@ -27,6 +28,9 @@ def cut_off(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     if leaving:
         parts = " and ".join(dict.fromkeys(leaving))
         yield Finding(Outcome.REVIEW, Reason(ReasonKind.CUT_OFF, f"foot is cut off: {parts} leave the film"))
+    elif case.foot.reaches_beyond:
+        said = "foot is cut off: no whole foot is seen, only one that reaches beyond the film"
+        yield Finding(Outcome.REVIEW, Reason(ReasonKind.CUT_OFF, said))
 
 
 def _part(bone: str) -> str:

@@ -2,20 +2,27 @@
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.conditions import CONDITIONS
+from raysplay.configs.protocol import protocol
 from raysplay.configs.views import VIEWS
 from raysplay.infer.compare.truth import read_truth
+from raysplay.infer.decide.settings import decision_settings
+from raysplay.infer.films.collect import Candidate
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, Spacing
 from raysplay.infer.foot_reader import FootReader, _moved
 from raysplay.infer.network.graphs import MAP
 from raysplay.infer.network.locator_map import UNIT
 from raysplay.infer.network.weights_error import WeightsError
+from raysplay.infer.pipeline import FilmPipeline
+from raysplay.infer.reason import ReasonKind
+from raysplay.infer.records import Outcome
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.shipped_weights import WEIGHTS_DIR, weights_meant
 from raysplay.infer.warp import transform_points
@@ -105,6 +112,31 @@ def test_feet_come_surest_first_and_once(untrained_reader):
     assert [foot.side for foot in reader.find(film_of())] == ["R", "L"]
 
 
+def test_where_no_foot_is_seen_the_film_is_looked_at_with_a_margin(untrained_reader):
+    """Its feet are laid on the film as seen in the larger square, are told apart, and must score higher."""
+    settings = reading_settings()
+    for score in (settings.score_min_beyond - 0.05, settings.score_min_beyond + 0.05):
+        looks = []
+
+        def locate(picture, score=score, looks=looks):
+            looks.append(picture)
+            return answer([] if len(looks) == 1 else [(pose("R", 0, 0.3, (190, 190)), False, score, "dp")])
+
+        reader = untrained_reader()
+        reader._locator = locate
+        film = Film(Path("film.dcm"), np.ones((900, 700), np.float32), Spacing())
+        found = reader.find(film)
+        first, second = (look.reshape(SIDE, SIDE, -1)[..., 0] for look in looks)
+        shown = [float((look > 0.5).any(1).mean()) for look in (first, second)]
+        assert shown == pytest.approx([1.0, 1 / (1 + 2 * settings.margin)], abs=0.02)
+        assert len(found) == (score > settings.score_min_beyond)
+        for foot in found:
+            assert foot.reaches_beyond
+            scale = (1 + 2 * settings.margin) * 900 / SIDE
+            even = (pose("R", 0, 0.3, (190, 190)) + 0.5 - SIDE / 2) * scale + np.array([700, 900]) / 2 - 0.5
+            assert transform_points(foot.film_from_crop, settings.anchor_points) == pytest.approx(even, abs=0.1)
+
+
 def test_a_weak_peak_is_no_foot(untrained_reader):
     reader = untrained_reader()
     for score, count in ((reading_settings().score_min - 0.05, 0), (reading_settings().score_min + 0.05, 1)):
@@ -124,7 +156,7 @@ def test_the_locator_sees_the_whole_film_and_black_around_it(untrained_reader):
     reader._locator = lambda picture: seen.append(picture) or answer([])
     film = replace(film_of((800, 400)), pixels=np.ones((800, 400), np.float32))
     assert reader.find(film) == []
-    (picture,) = seen
+    picture, _ = seen  # the other one has a margin
     assert picture.shape == (SIDE, SIDE)
     assert picture[:, SIDE // 4 + 1 : -SIDE // 4 - 1].min() > 0.999
     assert picture[:, : SIDE // 4 - 1].max() == picture[:, -SIDE // 4 + 1 :].max() == 0.0
@@ -320,6 +352,23 @@ def test_feet_are_found_with_their_side_and_hallux_valgus_angle(each, films, nam
         assert nearest.foot.side_probability > 0.5
         assert max(nearest.foot.view, key=nearest.foot.view.get) == "dp"
         assert hva(nearest, film) == pytest.approx(truth.measures["hva"], abs=DEGREES)
+
+
+@needs_weights
+@pytest.mark.parametrize("name", ["right", "left", "down"])
+def test_a_film_that_ends_within_the_metatarsals_is_said_to_cut_the_foot_off(shipped, films, name):
+    """Such films were said to show no foot."""
+    made = films[name]
+    (truth,) = made.feet
+    head, base = (truth.landmarks[landmark_schema().index(code)][1] for code in ("M1_head_c", "C1M1_med"))
+    cut = round(head + 0.6 * (base - head))
+    film = as_film(made.pixels[:cut] if base > head else made.pixels[cut:])
+    only = SimpleNamespace(read=lambda path: film)
+    pipeline = FilmPipeline(only, shipped, decision_settings(), landmark_schema(), protocol())
+    (reading,) = pipeline.read([Candidate(film.path, "film.dcm")])
+    (foot,) = reading.record.feet
+    assert foot.decision.outcome is not Outcome.ACCEPTED
+    assert ReasonKind.CUT_OFF in {reason.kind for reason in foot.decision.reasons}
 
 
 @needs_weights
