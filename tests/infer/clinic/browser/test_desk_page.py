@@ -109,16 +109,22 @@ def test_from_a_dropped_film_to_report_and_letter(serve, enter, standin, tmp_pat
     # Printed from the page: the same words as the file that was written.
     if shutil.which("pdftotext") is None:
         pytest.skip("pdftotext (poppler-utils) reads the PDF")
-    printed = tmp_path / "printed.pdf"
-    letter.pdf(path=printed, format="Letter")
-    (written,) = served.clinic.folder.documents.glob("*letter*.pdf")
 
     def words_of(path):
         text = subprocess.run(["pdftotext", str(path), "-"], capture_output=True, check=True).stdout.decode()
         return set(re.findall(r"[A-Za-z]{4,}|\d+\.\d", text))
 
-    assert len(words_of(written)) > 60
-    assert words_of(written) - {"page"} <= words_of(printed)  # its pages are numbered by the printer
+    for kind, sheet, least in (("letter", "Letter", 60), ("report", "A4", 300)):
+        (written,) = served.clinic.folder.documents.glob(f"*{kind}*.pdf")
+        with page.expect_popup() as opened:
+            page.locator(".papers li", has_text=kind.capitalize() if kind == "report" else kind).locator(
+                "a"
+            ).first.click()
+        opened.value.wait_for_load_state()
+        printed = tmp_path / f"{kind}.pdf"
+        opened.value.pdf(path=printed, format=sheet)
+        assert len(words_of(written)) > least
+        assert words_of(written) - {"page"} <= words_of(printed)  # its pages are numbered by the printer
 
 
 def test_a_later_start_finds_persons_and_papers(serve, enter, standin, dropped):
@@ -174,7 +180,7 @@ def test_several_films_are_put_to_one_person_at_once(serve, enter, standin, drop
     page = enter(served, "AB")
     page.get_by_label("Choose a.png").check()
     page.get_by_label("Choose b.png").check()
-    page.locator(".grouping button").click()
+    page.locator(".grouping button[type=submit]").click()
     assert "code" in page.locator(".grouping .missing").text_content()
     page.fill("#group-person", "P-07")
     page.keyboard.press("Enter")
