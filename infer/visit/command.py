@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 NOT_REPORTED = "not_reported.csv"
 """Feet and films that are in no report, and why."""
 _ENDINGS = ("html", "pdf")
+_SHEET = "-sheet"
 
 
 def visit(
@@ -68,6 +69,9 @@ def visit(
     language: Annotated[
         str | None, typer.Option("--language", metavar="LANGUAGE", help="Of the reports, or of the page: en, de.")
     ] = None,
+    sheets: Annotated[
+        bool, typer.Option("--sheets", help="Also a sheet in plain words for each person whose feet they are.")
+    ] = False,
     paper: Annotated[str, typer.Option("--paper", metavar="PAPER", help="Sheet of the PDF: A4 or Letter.")] = "A4",
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Replace earlier reports in the folder; never the run beside them.")
@@ -129,7 +133,7 @@ def visit(
     if not persons:
         typer.echo("Error: no foot has both a person and a date: nothing to report", err=True)
         raise typer.Exit(2)
-    _write(out, persons, pages, left, _ground(opened, errors, words), paper=paper, overwrite=overwrite)
+    _write(out, persons, pages, left, _ground(opened, errors, words), paper, overwrite=overwrite, sheets=sheets)
     call = review_call(run, None if store is None else reads, name_key, films)
     if measured and is_address(given[0]):
         call += " --films DIR, a folder that holds the films under the same names"
@@ -196,25 +200,30 @@ def _write(
     pages: dict[str, str],
     left: tuple[LeftOut, ...],
     ground: ReportGround,
-    *,
     paper: str,
+    *,
     overwrite: bool,
+    sheets: bool,
 ) -> None:
     """Write what is not there yet; nothing, where a report that is there would be another one now."""
     from raysplay.infer.outputs.csv_bytes import csv_bytes
     from raysplay.infer.report.pdf_file import pdf_file
     from raysplay.infer.report.web_page import web_page
+    from raysplay.infer.visit.plain_sheet import plain_sheet_of
     from raysplay.infer.visit.report import report_of
     from raysplay.infer.visit.written import ReportFolderError, check_current, check_free, standing, write_reports
 
     try:
-        check_free(out, [NOT_REPORTED, *(f"{one}.{end}" for one in pages.values() for end in _ENDINGS)], overwrite=True)
+        names = [*pages.values(), *(f"{one}{_SHEET}" for one in pages.values() if sheets)]
+        check_free(out, [NOT_REPORTED, *(f"{one}.{end}" for one in names for end in _ENDINGS)], overwrite=True)
         files: dict[str, bytes] = {}
         for one in persons:
-            blocks = report_of(one, left, ground)
-            title = ground.words.say("title", person=one.called)
-            files[f"{pages[one.called]}.html"] = web_page(title, blocks).encode("utf-8")
-            files[f"{pages[one.called]}.pdf"] = pdf_file(title, blocks, "Letter" if paper == "Letter" else "A4")
+            papers = [("", "title", report_of(one, left, ground))]
+            papers += [(_SHEET, "plain_title", plain_sheet_of(one, ground))] if sheets else []
+            for ending, key, blocks in papers:
+                name, title = f"{pages[one.called]}{ending}", ground.words.say(key, person=one.called)
+                files[f"{name}.html"] = web_page(title, blocks).encode("utf-8")
+                files[f"{name}.pdf"] = pdf_file(title, blocks, "Letter" if paper == "Letter" else "A4")
         files[NOT_REPORTED] = csv_bytes(
             ("film", "foot_index", "why"), ((one.film, one.foot_index, one.why) for one in left)
         )

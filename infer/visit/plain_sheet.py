@@ -20,7 +20,9 @@ from raysplay.measure.change import Verdict
 _TOE, _BONE = "hva", "ima"
 
 
-def plain_sheet_of(person: Person, ground: ReportGround, remarks: str, signed: Signed) -> list[Block]:
+def plain_sheet_of(
+    person: Person, ground: ReportGround, remarks: str = "", signed: Signed | None = None
+) -> list[Block]:
     """The sheet: the foot first, facts below it.
 
     Parameters
@@ -29,7 +31,8 @@ def plain_sheet_of(person: Person, ground: ReportGround, remarks: str, signed: S
     ground : ReportGround
     remarks : str
         What is written by hand.
-    signed : Signed
+    signed : Signed, optional
+        Who wrote it on the page; by the command nobody does.
     """
     words = ground.words
     latest = [foot for side in ("R", "L") if (foot := latest_of(person, side)) is not None]
@@ -37,10 +40,10 @@ def plain_sheet_of(person: Person, ground: ReportGround, remarks: str, signed: S
     blocks: list[Block] = [
         About(words.language, "raysplay visit", words.say("contents"), words.say("page")),
         Heading(words.say("plain_title", person=person.called), 1),
-        *not_confirmed(signed, words),
+        *([] if signed is None else not_confirmed(signed, words)),
     ]
     if open_feet:
-        if signed.confirmed:
+        if signed is None or signed.confirmed:
             blocks.append(Notice(words.say("unconfirmed")))
         blocks.append(Paragraph(words.say("unconfirmed_feet", feet="; ".join(open_feet)), caution=True))
     blocks.append(Paragraph(words.say("plain_about"), caution=True))
@@ -56,7 +59,7 @@ def plain_sheet_of(person: Person, ground: ReportGround, remarks: str, signed: S
     ]
     return [
         *blocks,
-        told_of(signed, words),
+        *([] if signed is None else [told_of(signed, words)]),
         Heading(words.say("conversation")),
         Paragraph(words.say("conversation_about")),
         Bullets(facts),

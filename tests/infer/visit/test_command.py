@@ -219,6 +219,20 @@ def test_the_sheet_is_the_one_that_was_asked_for(visit, two_visits, tmp_path, op
     assert "there are A4 and Letter" in said
 
 
+def test_sheets_for_the_persons_are_written_where_they_are_asked_for(visit, two_visits, film_of, tmp_path):
+    films = {**two_visits, "c.dcm": film_of(person=COOK)}
+    code, said, pages = visit(films, "--sheets")
+    assert code == 0, said
+    assert set(pages) == {f"{one}{end}.html" for one in (KEEPER, COOK) for end in ("", "-sheet")}
+    text = text_of(pages[f"{KEEPER}-sheet.html"])
+    assert "The great toe leans 38.0 degrees toward the other toes" in text
+    assert text.index("UNCONFIRMED") < text.index("38.0")
+    assert "Confirmed by" not in text
+    assert "a.dcm" not in text, "names of files are nothing for a person to carry home"
+    assert (tmp_path / "out" / f"{COOK}-sheet.pdf").read_bytes().startswith(b"%PDF-")
+    assert visit(films, "--sheets")[0] == 0, "the same again changes nothing"
+
+
 def test_german_has_german_signs_and_words(visit, two_visits):
     page = visit(two_visits, "--language", "de")[2][f"{KEEPER}.html"]
     text = text_of(page)
