@@ -137,17 +137,19 @@ def _technique(feet: list[FootOnFilm], words: Language) -> DataTable:
 
 
 def _changes(person: Person, ground: ReportGround) -> Iterator[str]:
-    """The last step in time of HVA and IMA on each side, with its verdict; once, what is not known of the films."""
+    """The step in time to the film of the record, of HVA and IMA on each side, with its verdict; once, what is not
+    known of the films."""
     words = ground.words
     unknown: dict[str, None] = {}
     for side in ("R", "L"):
-        feet = person.of_side(side)
+        feet, record = person.of_side(side), latest_of(person, side)
         for name in _FOLLOWED:
             found = timeline(name, feet, ground.new_films, ground.protocol.change, ground.level)
             steps = [one for one in found.steps if not one.whole]
             if not steps:
                 continue
-            step = steps[-1]
+            # Another film of that day, with a splint or without load, must not stand for it.
+            step = next((one for one in steps if record is not None and one.second.foot == record.foot), steps[-1])
             change = step.change
             compared = isfinite(change.difference) and not change.reasons
             if compared:

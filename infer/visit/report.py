@@ -33,7 +33,7 @@ from raysplay.infer.visit.language import Language
 from raysplay.infer.visit.overlay_picture import overlay_picture
 from raysplay.infer.visit.persons import LeftOut, Person
 from raysplay.infer.visit.signed import Signed, not_confirmed, told_of
-from raysplay.infer.visit.timeline import Step, Timeline, timeline
+from raysplay.infer.visit.timeline import Step, Timeline, by_load, timeline
 from raysplay.infer.visit.timeline_plot import timeline_picture
 from raysplay.infer.visit.where_it_sits import Level, WhereItSits, where_it_sits
 from raysplay.measure import Measure
@@ -135,12 +135,17 @@ def report_of(
 
 
 def latest_of(person: Person, side: str) -> FootOnFilm | None:
-    """The foot that the record is about: of the last day, the bare one first, with numbers where there are any."""
+    """The foot that the record is about: of the last day, with numbers where there are any, the bare one first, and of
+    bare ones the most loaded: what grades and normal ranges are published for is standing feet."""
     feet = person.of_side(side)
     if not feet:
         return None
     last = [one for one in feet if one.taken == feet[-1].taken]
-    return min(last, key=lambda one: (bool(one.unfit), one.stated.worn not in ("", NOTHING_WORN), one.film.name))
+
+    def order(one: FootOnFilm) -> tuple[bool, bool, int, str]:
+        return bool(one.unfit), one.stated.worn not in ("", NOTHING_WORN), by_load(one), one.film.name
+
+    return min(last, key=order)
 
 
 def unconfirmed_numbers(foot: FootOnFilm) -> list[Shown]:

@@ -151,17 +151,17 @@ def _read(one: FootOnFilm, shown: Shown) -> Read:
 def same_day(films: Sequence[FootOnFilm]) -> list[tuple[FootOnFilm, FootOnFilm]]:
     """Pairs of one day, the bare one first, and of two bare ones the more loaded one, whatever the films are called."""
     worn = {NOTHING_WORN: 0, "": 1}
-
-    def order(film: FootOnFilm) -> tuple[int, int]:
-        load = _LOADS.index(film.loading) if film.loading in _LOADS else len(_LOADS)
-        return worn.get(film.stated.worn, 2), load
-
     pairs = []
     for one, other in combinations(films, 2):
         if one.taken == other.taken and one.film.name != other.film.name:
-            first, second = sorted((one, other), key=order)
+            first, second = sorted((one, other), key=lambda film: (worn.get(film.stated.worn, 2), by_load(film)))
             pairs.append((first, second))
     return pairs
+
+
+def by_load(film: FootOnFilm) -> int:
+    """Place in the order of loads: 0 for the most, the last one where it is not stated."""
+    return _LOADS.index(film.loading) if film.loading in _LOADS else len(_LOADS)
 
 
 def _pairs_in_time(films: Sequence[FootOnFilm]) -> list[tuple[FootOnFilm, FootOnFilm]]:

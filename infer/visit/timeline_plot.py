@@ -9,8 +9,10 @@ from math import isfinite
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
+from raysplay.infer.films.loading import Loading
 from raysplay.infer.report.document import Picture
 from raysplay.infer.report.plot import plot
+from raysplay.infer.visit.foot_on_film import FootOnFilm
 from raysplay.infer.visit.language import Language
 from raysplay.infer.visit.timeline import Timeline
 from raysplay.measure.change import NOTHING_WORN
@@ -49,16 +51,16 @@ def timeline_picture(
         if len(line) > 1:
             axes.plot(*zip(*line, strict=True), color="0.55", linewidth=0.8, zorder=1)
         for one, read in known:
-            x, bare = _number(one.taken), one.stated.worn in ("", NOTHING_WORN)
+            x, mark = _number(one.taken), mark_of(one)
             sd = read.sd if error is None else error.with_reading(read.sd)
             axes.errorbar(x, read.value, quantile * sd, color="0.6", linewidth=4.0, zorder=2)
             axes.errorbar(x, read.value, quantile * read.sd, color="black", linewidth=1.0, capsize=2.5, zorder=3)
             axes.plot(
                 x,
                 read.value,
-                "o" if bare else "s",
+                mark,
                 color="black",
-                markerfacecolor="black" if bare else "white",
+                markerfacecolor="black" if mark == "o" else "white",
                 zorder=4,
             )
             axes.annotate(words.number(read.value), (x, read.value), (5, 3), textcoords="offset points", zorder=5)
@@ -72,6 +74,13 @@ def timeline_picture(
 
     caption = words.say("plot_caption", measure=name, level=words.number(100 * level, 0))
     return replace(plot(paint, _WIDTH_MM, _HEIGHT_MM, font_size=7.5), caption=caption)
+
+
+def mark_of(one: FootOnFilm) -> str:
+    """Mark of a film: ``s`` where something was worn, ``v`` where the foot did not stand with full load, else ``o``."""
+    if one.stated.worn not in ("", NOTHING_WORN):
+        return "s"
+    return "o" if one.loading in (None, Loading.FULL.value) else "v"
 
 
 def _number(day: str) -> float:

@@ -66,6 +66,23 @@ def notices(blocks):
     return [block.text for block in blocks if isinstance(block, Notice)]
 
 
+@pytest.mark.parametrize("names", [("b.dcm", "c.dcm"), ("c.dcm", "b.dcm")])
+@pytest.mark.parametrize("other", [{"worn": "splint", "loading": "full"}, {"worn": "nothing", "loading": "none"}])
+def test_the_change_in_the_letter_is_that_to_the_film_of_the_record(person_of, film_of, foot_of, names, other):
+    """A film of the same day with a splint, or without load, must not stand for it, whatever it is called."""
+    last, beside = names
+    films = {
+        "a.dcm": film_of(feet=(foot_of(hva=20.0),)),
+        last: film_of(taken="2026-03-01", feet=(foot_of(hva=31.0),)),
+        beside: film_of(taken="2026-03-01", feet=(foot_of(hva=22.0),)),
+    }
+    alike = {"worn": "nothing", "loading": "full"}
+    person, left, ground = person_of(dict(sorted(films.items())), {"a.dcm": alike, last: alike, beside: other})
+    said = text_of(letter_of(person, left, ground, WRITTEN, SIGNED))
+    (hva,) = [line for line in said.splitlines() if "HVA" in line and "1 March 2025" in line]
+    assert "+11.0 degrees, beyond error" in hva
+
+
 def test_numbers_of_the_letter_are_those_of_the_record(person_of, film_of, foot_of):
     person, left, ground = person_of({"a.dcm": film_of(feet=(foot_of(hva=31.0, ima=14.0),))}, confirm=[1])
     letter, report = letter_of(person, left, ground, WRITTEN, SIGNED), report_of(person, left, ground)

@@ -16,6 +16,7 @@ from raysplay.infer.visit.conditions import Conditions, Stated
 from raysplay.infer.visit.language import language
 from raysplay.infer.visit.persons import persons_of
 from raysplay.infer.visit.report import ReportGround, latest_of, report_of, unconfirmed, where_sentences
+from raysplay.infer.visit.timeline_plot import mark_of
 from raysplay.infer.visit.where_it_sits import where_it_sits
 
 
@@ -320,3 +321,17 @@ def test_the_record_is_of_the_last_bare_film(reported, film_of, foot_of):
     assert latest_of(person, "R").film.name == "b.dcm"
     assert latest_of(person, "L") is None
     assert isfinite(latest_of(person, "R").measure("hva").given[0])
+
+
+@pytest.mark.parametrize("first", ["full", "none"])
+def test_the_record_is_of_the_loaded_film_of_the_day_whatever_the_names(reported, film_of, foot_of, first):
+    """Grades and normal ranges are of standing feet; an unloaded film must not stand for the loaded one."""
+    loads = {"a.dcm": first, "b.dcm": "none" if first == "full" else "full"}
+    films = {name: film_of(feet=(foot_of(hva=31.0 if load == "full" else 24.0),)) for name, load in loads.items()}
+    person, _, blocks = reported(films, {name: {"worn": "nothing", "loading": load} for name, load in loads.items()})
+    assert latest_of(person, "R").loading == "full"
+    record = tables(blocks)["Last film of each foot"]
+    assert "31.0 degrees" in {row[2] for row in record.rows}
+    assert "24.0 degrees" not in {row[2] for row in record.rows}
+    marks = [mark_of(one) for one in person.of_side("R")]
+    assert sorted(marks) == ["o", "v"]
