@@ -121,7 +121,20 @@ def text_boxes(pixels: npt.NDArray[np.floating], *, stated: bool = False, thorou
         margin = max(2, round(0.35 * min(bottom - top, right - left)))
         box = max(left - margin, 0), max(top - margin, 0), min(right + margin, columns), min(bottom + margin, rows)
         found.add(box)
-    return np.array(sorted(found), dtype=np.int64).reshape(-1, 4)
+    return _closest(np.array(sorted(found), dtype=np.int64).reshape(-1, 4))
+
+
+def _closest(boxes: Boxes) -> Boxes:
+    """Without boxes that lie round another one of their width and are much higher: that one is of gaps between letters,
+    and may run over a side marker above the word."""
+    left, top, right, bottom = (boxes[:, None, i] for i in range(4))
+    wide, high = right - left, bottom - top
+    across = np.minimum(right, boxes[:, 2]) - np.maximum(left, boxes[:, 0])
+    down = np.minimum(bottom, boxes[:, 3]) - np.maximum(top, boxes[:, 1])
+    covered = np.clip(across, 0, None) * np.clip(down, 0, None) >= 0.9 * (wide * high).T
+    round_it = covered & (wide.T >= 0.9 * wide) & (high > 1.4 * high.T)
+    kept: Boxes = boxes[~round_it.any(axis=1)]
+    return kept
 
 
 def stated_by(ds: Dataset) -> tuple[Remark, ...]:

@@ -132,6 +132,18 @@ def test_grain_is_not_hidden_and_writing_in_it_is(spread):
         assert np.mean([mask[top:bottom, left:right].mean() > 0.9 for left, top, right, bottom in characters]) >= 0.9
 
 
+@pytest.mark.parametrize("letter", ["L", "R"])
+@pytest.mark.parametrize("word", ["FOOT", "STANDING"])
+def test_a_side_marker_above_a_word_stays_whole(letter, word):
+    """As lead markers and machines have it; an L without its foot was left on a picture."""
+    picture, marker = written(ground(), letter, (60, 60), font("DejaVuSans-Bold", 130), ink=214, paper=0)
+    (left, top, right, bottom), *_ = marker
+    picture, characters = written(picture, word, (40, bottom + 14), font("DejaVuSans-Bold", 40), ink=214, paper=0)
+    mask = hidden(text_boxes(picture.astype(np.float32) / 255), picture)
+    assert np.mean([mask[t:b, l:r].mean() for l, t, r, b in characters]) > 0.9
+    assert mask[top : bottom - 8, left:right].mean() == 0
+
+
 def test_a_film_without_writing_has_no_box():
     for seed in range(3):
         assert len(text_boxes(ground(seed).astype(np.float32) / 255)) == 0
