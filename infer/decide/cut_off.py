@@ -16,8 +16,8 @@ from raysplay.infer.records import Outcome
 def cut_off(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     """Send to a person a foot of which a measured point leaves the film or lies on its border.
 
-    Points that no deciding measure needs (a heel off the film, say) do not count. A foot that was seen only with a margin
-    round the film goes, too, wherever its points were placed.
+    Points that no deciding measure needs (a heel off the film, say) do not count. A foot that was seen only with a
+    margin round the film goes, too, wherever its points were placed.
     """
     points = case.landmarks.points
     extent = upright(case.film, case.foot, points)[:, 1]

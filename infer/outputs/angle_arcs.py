@@ -128,6 +128,23 @@ def angle_arcs(
     return arcs
 
 
+def interval_band(arc: AngleArc) -> FloatArray | None:
+    """The part of an arc's circle, shape (N, 2), in which the second axis lies while the angle is within its interval.
+
+    None where the lines are parallel, or the interval has no ends.
+    """
+    one = arc.measurement
+    if arc.centre is None or not np.isfinite([one.low, one.high]).all():
+        return None
+    first, last = arc.points[0] - arc.centre, arc.points[-1] - arc.centre
+    larger = np.copysign(1.0, first[0] * last[1] - first[1] * last[0]) * np.copysign(1.0, one.value)
+    turns = larger * np.radians(np.linspace(one.low, one.high, _POINTS) - one.value)
+    cosine, sine = np.cos(turns), np.sin(turns)
+    turned = np.stack([cosine * last[0] - sine * last[1], sine * last[0] + cosine * last[1]], axis=-1)
+    band: FloatArray = arc.centre + turned
+    return band
+
+
 def bounded(axes: Collection[DrawnAxis], axis: AxisLine) -> DrawnAxis:
     """The drawn axis that is this one."""
     return next(

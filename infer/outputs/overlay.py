@@ -11,7 +11,7 @@ from PIL import Image, ImageDraw
 
 from raysplay.infer.films.burnt_in_text import without_text
 from raysplay.infer.films.film import Film
-from raysplay.infer.outputs.angle_arcs import AngleArc, DrawnAxis, angle_arcs, drawn_axes
+from raysplay.infer.outputs.angle_arcs import AngleArc, DrawnAxis, angle_arcs, drawn_axes, interval_band
 from raysplay.infer.outputs.axis_lines import bone_of
 from raysplay.infer.outputs.label_places import Ground, Named, Placed, place_labels, place_tags
 from raysplay.infer.outputs.overlay_panel import draw_diamond, panel, value_words
@@ -46,6 +46,10 @@ _SMOOTH = 2
 
 _RING, _DIAMOND = 5.0, 11.0
 """Radius of a used point, and of a doubtful one."""
+_BAR = 9.0
+"""Half of a bar at an end of an interval."""
+_BAND_LEAST = 8.0
+"""Pixels between both bars: what is narrower shows as one blot on the arc's end."""
 _LABEL, _TAG = 22, 17
 """Sizes of type."""
 _LABEL_HEIGHT, _TAG_HEIGHT = 32.0, 20.0
@@ -272,6 +276,8 @@ def _lines(draw: ImageDraw.ImageDraw, laid: Layout) -> None:
     for axis in laid.axes:
         cased_line(draw, axis.ends, axis_colour(axis.axis.bone), 2.5, scale=_SMOOTH)
     for arc in laid.arcs:
+        for line in _ends_of_interval(arc):
+            cased_line(draw, line, ARC, 1.5, scale=_SMOOTH)
         cased_line(draw, arc.points, ARC, 2.5, scale=_SMOOTH)
         for line in _heads(arc) if arc.small else ():
             cased_line(draw, line, ARC, 2.0, scale=_SMOOTH)
@@ -279,6 +285,18 @@ def _lines(draw: ImageDraw.ImageDraw, laid: Layout) -> None:
         if placed.leader is not None:
             cased_line(draw, placed.leader, ARC, 1.0, scale=_SMOOTH)
             _dot(draw, placed.leader[1], 3.0)
+
+
+def _ends_of_interval(arc: AngleArc) -> list[FloatArray]:
+    """The circle between both ends of the interval, and a bar across each; none where they would run into each other."""
+    band = interval_band(arc)
+    if band is None or arc.centre is None or np.linalg.norm(band[-1] - band[0]) < _BAND_LEAST:
+        return []
+    bars = []
+    for end in (band[0], band[-1]):
+        outward = (end - arc.centre) / max(float(np.linalg.norm(end - arc.centre)), 1e-9)
+        bars.append(np.stack([end - _BAR * outward, end + _BAR * outward]))
+    return [band, *bars]
 
 
 def _heads(arc: AngleArc) -> list[FloatArray]:

@@ -13,6 +13,7 @@ from raysplay.infer.decide.wording import level_words, number
 from raysplay.infer.outputs.angle_arcs import DrawnAxis
 from raysplay.infer.outputs.overlay_style import (
     ACCEPTED,
+    ARC,
     DOUBT,
     GROUND,
     QUIET,
@@ -179,6 +180,8 @@ def panel(
         sheet.rule()
         for axis in axes:
             sheet.add(26, lambda draw, y, axis=axis: _legend(draw, axis, y))  # type: ignore[misc]
+    if axes:
+        sheet.add(26, _interval_legend)
     if axes is not None and doubtful:
         sheet.add(28, _doubtful_legend)
     sheet.rule()
@@ -216,6 +219,13 @@ def _legend(draw: ImageDraw.ImageDraw, axis: DrawnAxis, y: float) -> None:
     write(draw, _EDGE + 36, y + 13, axis.tag, 17, colour)
     x = _EDGE + max(80.0, 46.0 + text_width(axis.tag, 17))
     write(draw, x, y + 13, axis.axis.name.removeprefix("axis of the "), 16, QUIET)
+
+
+def _interval_legend(draw: ImageDraw.ImageDraw, y: float) -> None:
+    draw.line((_EDGE + 2, y + 13, _EDGE + 24, y + 13), fill=ARC, width=2)
+    for x in (_EDGE + 2, _EDGE + 24):
+        draw.line((x, y + 6, x, y + 20), fill=ARC, width=2)
+    write(draw, _EDGE + 36, y + 13, "interval of the angle", 17, QUIET)
 
 
 def _doubtful_legend(draw: ImageDraw.ImageDraw, y: float) -> None:

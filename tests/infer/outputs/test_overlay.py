@@ -10,6 +10,7 @@ from scipy.stats import theilslopes
 from raysplay.configs.protocol import reported_measures
 from raysplay.infer.films.burnt_in_text import FOUND
 from raysplay.infer.films.film import Spacing
+from raysplay.infer.outputs.angle_arcs import interval_band
 from raysplay.infer.outputs.axis_lines import AxisLine, axis_lines, crossing
 from raysplay.infer.outputs.overlay import draw_overlay, lay_out
 from raysplay.infer.outputs.overlay_panel import construction_words, interval_words, rows
@@ -214,6 +215,39 @@ def test_two_constructions_of_one_bone_are_two_axes(film, foot_record, schema):
     assert sorted(axis.tag for axis in laid.axes) == ["M1 head_base", "M1 shaft", "M2", "PP"]
     assert subtended(laid.arcs[0]) == pytest.approx(30.489, abs=0.01)
     assert subtended(laid.arcs[1]) == pytest.approx(13.995, abs=0.01)
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_band_at_an_arc_spans_the_interval_of_its_angle(film, foot_record, schema, mirrored, sign):
+    """From the first axis, the ends of the band lie at the ends of the interval; on either foot, also below zero."""
+    record = foot_record()
+    points = record.landmarks.points * ([-1.0, 1.0] if mirrored else [1.0, 1.0]) + ([900.0, 0.0] if mirrored else 0.0)
+    values = {"hva": (31.995, 30.0, 37.0), "ima": (13.995, 13.0, 14.5)}
+    read = [
+        Measurement(name, sign * value, *sorted((sign * low, sign * high)), "deg", "shaft")
+        for name, (value, low, high) in values.items()
+    ]
+    laid = lay_out(points, read, schema, (), grey(film))
+    assert len(laid.arcs) == 2
+    for arc in laid.arcs:
+        value, low, high = values[arc.measurement.measure]
+        spread = subtended(arc) - value
+        from_first = [subtended(replace(arc, points=np.stack([arc.points[0], end]))) for end in interval_band(arc)]
+        assert sorted((from_first[0], from_first[-1])) == pytest.approx([low + spread, high + spread], abs=0.05)
+        radius = np.linalg.norm(interval_band(arc) - arc.centre, axis=1)
+        assert radius == pytest.approx(np.linalg.norm(arc.points[-1] - arc.centre), abs=1e-6)
+
+
+def test_an_angle_without_an_interval_has_no_band(film, foot_record, schema):
+    (arc,) = lay_out(
+        foot_record().landmarks.points,
+        [Measurement("hva", 32.0, np.nan, np.nan, "deg", "shaft")],
+        schema,
+        (),
+        grey(film),
+    ).arcs
+    assert interval_band(arc) is None
 
 
 def test_what_is_not_the_angle_between_two_axes_has_no_arc(film, place, schema):
