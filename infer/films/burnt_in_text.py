@@ -132,7 +132,7 @@ def _closest(boxes: Boxes) -> Boxes:
     across = np.minimum(right, boxes[:, 2]) - np.maximum(left, boxes[:, 0])
     down = np.minimum(bottom, boxes[:, 3]) - np.maximum(top, boxes[:, 1])
     covered = np.clip(across, 0, None) * np.clip(down, 0, None) >= 0.9 * (wide * high).T
-    round_it = covered & (wide.T >= 0.9 * wide) & (high > 1.4 * high.T)
+    round_it = covered & (0.9 * wide <= wide.T) & (high > 1.4 * high.T)
     kept: Boxes = boxes[~round_it.any(axis=1)]
     return kept
 

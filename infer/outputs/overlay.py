@@ -288,7 +288,7 @@ def _lines(draw: ImageDraw.ImageDraw, laid: Layout) -> None:
 
 
 def _ends_of_interval(arc: AngleArc) -> list[FloatArray]:
-    """The circle between both ends of the interval, and a bar across each; none where they would run into each other."""
+    """The circle between both ends of the interval, and a bar across each; none where these would touch."""
     band = interval_band(arc)
     if band is None or arc.centre is None or np.linalg.norm(band[-1] - band[0]) < _BAND_LEAST:
         return []

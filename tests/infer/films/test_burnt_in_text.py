@@ -140,7 +140,7 @@ def test_a_side_marker_above_a_word_stays_whole(letter, word):
     (left, top, right, bottom), *_ = marker
     picture, characters = written(picture, word, (40, bottom + 14), font("DejaVuSans-Bold", 40), ink=214, paper=0)
     mask = hidden(text_boxes(picture.astype(np.float32) / 255), picture)
-    assert np.mean([mask[t:b, l:r].mean() for l, t, r, b in characters]) > 0.9
+    assert np.mean([mask[y0:y1, x0:x1].mean() for x0, y0, x1, y1 in characters]) > 0.9
     assert mask[top : bottom - 8, left:right].mean() == 0
 
 
