@@ -24,6 +24,7 @@ from raysplay.infer.films.collect import Candidate
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.polarity import UNCLEAR, negative
 from raysplay.infer.films.remark import Remark, RemarkKind
+from raysplay.infer.films.side_letters import SideLetter, letter_network, remark_on, side_letters
 from raysplay.infer.outputs.names import film_name
 from raysplay.infer.records import Decision, FilmRecord, FootLandmarks, FootRecord, FoundFoot, Measurement, Outcome
 from raysplay.infer.spending import Spending, spending_of_a_film, stage
@@ -80,6 +81,11 @@ class FilmPipeline:
     schema : LandmarkSchema
     protocol : ReadingProtocol
         What is measured, by which construction.
+
+    Raises
+    ------
+    WeightsError
+        If the weights of the network of side letters are missing or damaged.
     """
 
     def __init__(
@@ -93,6 +99,7 @@ class FilmPipeline:
         self._films, self._feet = films, feet
         self._limits, self._schema, self._protocol = limits, schema, protocol
         self._reported = protocol.reported_measures()
+        letter_network()  # a missing or damaged file ends the run before any film is read
         self._proven = proofs().proven(self._reported, feet.digests)
 
     def read(self, candidates: Iterable[Candidate]) -> Iterator[FilmReading]:
@@ -147,11 +154,12 @@ class FilmPipeline:
                 turned = self._look(negative(opened.film))
                 seen = _likelier(seen, turned, self._limits.polarity.clear_from)
             with stage("measure"):
-                records, marked = self._read_feet(seen)
+                letters = _letters(seen)
+                records, marked = self._read_feet(seen, letters)
         except Exception as error:
             return FilmReading(FilmRecord(name, (), failed(error), opened.film.remarks), opened.film)
         decision = None if records else no_foot()
-        remarks = (*seen.film.remarks, *self._on_lengths(seen.film))
+        remarks = (*seen.film.remarks, *map(remark_on, letters), *self._on_lengths(seen.film))
         return FilmReading(FilmRecord(name, records, decision, remarks), seen.film, marked)
 
     def _on_lengths(self, film: Film) -> tuple[Remark, ...]:
@@ -172,7 +180,9 @@ class FilmPipeline:
             ]
         return _Seen(film, located, refused)
 
-    def _read_feet(self, seen: _Seen) -> tuple[tuple[FootRecord, ...], tuple[tuple[int, ...], ...]]:
+    def _read_feet(
+        self, seen: _Seen, letters: tuple[SideLetter, ...]
+    ) -> tuple[tuple[FootRecord, ...], tuple[tuple[int, ...], ...]]:
         film, located = seen.film, seen.located
         records: list[FootRecord] = []
         marked: list[tuple[int, ...]] = []
@@ -184,7 +194,7 @@ class FilmPipeline:
                 continue
             measurements = self._measure(film, landmarks)
             companions = tuple(other.foot for k, other in enumerate(located) if k != i)
-            case = FootCase(film, landmarks, measurements, self._schema, companions, self._protocol)
+            case = FootCase(film, landmarks, measurements, self._schema, companions, self._protocol, letters)
             decision = decide(case, self._limits)
             if decision.outcome is Outcome.REFUSED:
                 records.append(FootRecord(_nowhere(landmarks.foot, len(self._schema)), (), decision))
@@ -276,6 +286,11 @@ def _likelier(as_it_is: _Seen, turned: _Seen, clear_from: float) -> _Seen:
     if other.strangeness() < clear_from * best.strangeness():
         best = replace(best, film=replace(best.film, remarks=(*best.film.remarks, UNCLEAR)))
     return best
+
+
+def _letters(seen: _Seen) -> tuple[SideLetter, ...]:
+    """Side letters of a film on which there is a foot to decide over."""
+    return () if all(seen.refused) else tuple(side_letters(seen.film.pixels))
 
 
 def _nowhere(foot: FoundFoot, landmarks: int) -> FootLandmarks:

@@ -63,6 +63,9 @@ class ReasonKind(Enum):
     SIDE_CONTRADICTED = "side_contradicted"
     """The points lie as on the other foot."""
     SIDE_REPEATED = "side_repeated"
+    SIDE_LETTER_CONFLICT = "side_letter_conflict"
+    """The letter on the film names another side than the anatomy or the file."""
+    SIDE_LETTER_MIRRORED = "side_letter_mirrored"
     DOUBTFUL_LANDMARK = "doubtful_landmark"
     WITHHELD = "withheld"
     WIDE_INTERVAL = "wide_interval"
@@ -144,6 +147,8 @@ _WORDS = {
     ReasonKind.SIDE_DOUBTFUL: "side doubtful",
     ReasonKind.SIDE_CONTRADICTED: "side contradicted",
     ReasonKind.SIDE_REPEATED: "side repeated",
+    ReasonKind.SIDE_LETTER_CONFLICT: "side letter conflict",
+    ReasonKind.SIDE_LETTER_MIRRORED: "side letter mirrored",
     ReasonKind.DOUBTFUL_LANDMARK: "doubtful landmark",
     ReasonKind.WITHHELD: "withheld",
     ReasonKind.WIDE_INTERVAL: "interval too wide",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Annotated
+from typing import Annotated, Generic, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +15,9 @@ Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
 Side = Annotated[int, Field(ge=32, le=4096, multiple_of=16)]
 """Pixels; the coarsest features of the networks stand for 16 each."""
+
+
+_Of = TypeVar("_Of")
 
 
 class Anchor(Config):
@@ -64,6 +67,62 @@ class ReaderSettings(Config):
     again_beyond: float = Field(ge=0.0)
 
 
+class _ByLetter(Config, Generic[_Of]):
+    """A setting of each letter."""
+
+    L: _Of
+    R: _Of
+
+    def of(self, letter: str) -> _Of:
+        """That of ``L`` or ``R``."""
+        return self.L if letter == "L" else self.R
+
+
+class SideLetterSettings(Config):
+    """How side letters are looked for; lengths are shares of the film's longer side.
+
+    Attributes
+    ----------
+    longest : int
+        About how long the longer side of the reduced film is, in pixels.
+    height : (float, float)
+        Shortest and longest letter.
+    least_pixels : int
+        Of a letter's height on the reduced film.
+    stroke : float
+        What is wider is no stroke.
+    steps : tuple of int
+        Grey levels of 255 by which a letter is brighter than what is round it; each is tried.
+    narrowest : float
+        Shorter over longer side of a letter's box.
+    filled : (float, float)
+        Share of the box that a letter fills.
+    parts_max : int
+        Parts of a film that the network looks at, the brightest first.
+    doubtful_below : float for L and R
+        By letter: with a lower score it is left out, 0..1,
+    other_most : float
+        and so is one that could be another, or its mirror image, with a higher one.
+    step_least : int for L and R
+        By letter: grey levels of 255 by which it must stand out.
+    corner : float
+        An L that lies nearer to two edges of the film is taken for the mark of its corner.
+    """
+
+    longest: int = Field(ge=300)
+    height: tuple[Share, Share]
+    least_pixels: int = Field(ge=1)
+    stroke: Share
+    steps: Annotated[tuple[Annotated[int, Field(ge=1, le=255)], ...], Field(min_length=1)]
+    narrowest: Share
+    filled: tuple[Share, Share]
+    parts_max: int = Field(ge=1)
+    doubtful_below: _ByLetter[Share]
+    other_most: Share
+    step_least: _ByLetter[Annotated[int, Field(ge=1, le=255)]]
+    corner: Share
+
+
 class ReadingSettings(Config):
     """How feet are found and cut out, and how shafts are refined (``shaft_edges``; none: the network alone)."""
 
@@ -79,6 +138,7 @@ class ReadingSettings(Config):
     passes: int = Field(ge=1)
     readers: Annotated[dict[str, ReaderSettings], Field(min_length=1)]
     shaft_edges: ShaftEdgeSettings | None
+    side_letters: SideLetterSettings
 
     @property
     def crop_size(self) -> tuple[int, int]:

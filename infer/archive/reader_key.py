@@ -12,6 +12,11 @@ from functools import lru_cache
 from pathlib import Path
 
 from raysplay.configs.load import CONFIG_DIR, digest
+from raysplay.infer.films.letter_network import NETWORK
+from raysplay.infer.shipped_weights import of_network
+
+LETTER_WEIGHTS = of_network(NETWORK)
+"""Of the network that reads side letters, the same for every reader."""
 
 ReaderKey = Mapping[str, str]
 """Digests and versions by what they are of, in words."""
@@ -74,6 +79,7 @@ def reader_key(weights: Mapping[str, str], protocol: Path, *, select: bool = Fal
     )
     return {
         **{f"the weights {name}": known for name, known in sorted(weights.items())},
+        f"the weights {LETTER_WEIGHTS.name}": digest(LETTER_WEIGHTS),
         **{f"the configuration {name}": digest(CONFIG_DIR / name) for name in _CONFIGS},
         "the protocol": digest(protocol),
         "the code of Raysplay": code_digest(),

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from raysplay.configs.protocol import ReadingProtocol, protocol
 from raysplay.infer.films.film import Film
+from raysplay.infer.films.side_letters import SideLetter
 from raysplay.infer.reason import Reason
 from raysplay.infer.records import FloatArray, FootLandmarks, FoundFoot, Measurement, Outcome
 from raysplay.measure.schema import LandmarkSchema
@@ -29,6 +30,8 @@ class FootCase:
         The other feet found on the same film.
     protocol : ReadingProtocol
         What the foot was measured by.
+    letters : tuple of SideLetter
+        Those found on the film, of whichever foot.
     """
 
     film: Film
@@ -37,6 +40,7 @@ class FootCase:
     schema: LandmarkSchema
     companions: tuple[FoundFoot, ...] = ()
     protocol: ReadingProtocol = field(default_factory=protocol)
+    letters: tuple[SideLetter, ...] = ()
 
     @property
     def foot(self) -> FoundFoot:

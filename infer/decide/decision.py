@@ -17,6 +17,7 @@ from raysplay.infer.decide.presence import presence, presence_from_afar
 from raysplay.infer.decide.remarks import remarks
 from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.decide.side import side, side_of_points
+from raysplay.infer.decide.side_letter import side_letter
 from raysplay.infer.decide.spacing import spacing
 from raysplay.infer.decide.unlike_training import unlike_training
 from raysplay.infer.decide.view import view, view_from_afar
@@ -36,6 +37,7 @@ GATES: tuple[Gate, ...] = (
     unlike_training,
     side,
     side_of_points,
+    side_letter,
     cut_off,
     doubtful_landmarks,
     withheld,

@@ -59,9 +59,14 @@ class ViewLimits(Config):
 
 
 class SideLimits(Config):
-    """Probability of the side, 0.5 to 1, below which a person looks."""
+    """Probability of the side, 0.5 to 1, below which a person looks, and what a side letter belongs to.
+
+    ``letter_nearer``: on a film of several feet a letter belongs to a foot where it lies at most so many times as far
+    from its middle as from that of any other; else to none.
+    """
 
     doubtful_below: Probability
+    letter_nearer: float = Field(gt=0.0, lt=1.0)
 
 
 class CutOffLimits(Config):

@@ -29,6 +29,8 @@ class RemarkKind(Enum):
     SIDE = "side"
     SIDE_CONFLICT = "stated_sides_conflict"
     """Statements of the side that contradict each other."""
+    SIDE_LETTER = "side_letter"
+    """A side letter that was found on the film, where it lies and how sure it is."""
     LOADING = "loading"
     """What ``Film.loading`` holds, in words; its gate reads the value."""
     LOADING_UNKNOWN = "loading_unknown"

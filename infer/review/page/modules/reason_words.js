@@ -16,6 +16,7 @@ const WORDS = {
   side_conflict: [/\b([LR]), .*\b([LR])$/, (file, anatomy) => `side conflict: the file says ${sideWord(file)}, the anatomy says ${sideWord(anatomy)}`],
   side_contradicted: [/\bon ([LR]), .*\b([LR])$/, (points, picture) => `side contradicted: the points lie as on a ${sideWord(points)} foot, the picture was read as a ${sideWord(picture)} one`],
   side_repeated: [/\b([LR])$/, (side) => `side repeated: more than one foot on this film reads as ${sideWord(side)}`],
+  side_letter_conflict: [/says ([LR]), (.+ says?) ([LR])$/, (letter, others, side) => `side letter conflict: the letter on the film says ${sideWord(letter)}, ${others} ${sideWord(side)}`],
   truncated: [/(\d+) of (\d+)/, (there, expected) => `This file cannot be read: it is cut off, ${percent(Number(there) / Number(expected))} of the picture is there`],
   unreadable: [/: (.+)$/, (why) => `This file cannot be read: ${why}`],
   out_of_memory: [/: (.+)$/, (why) => `This file cannot be read: ${why}`],

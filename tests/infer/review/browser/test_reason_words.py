@@ -32,6 +32,13 @@ SAID = {
         "side repeated: more than one foot on this film reads as L",
     ): "side repeated: more than one foot on this film reads as left",
     (
+        "side_letter_conflict",
+        "side letter conflict: the letter on the film says L, the anatomy and the file say R",
+    ): "side letter conflict: the letter on the film says left, the anatomy and the file say right",
+    ("side_letter", "side letter R, mirrored, at column 40, row 50 (0.98)"): (
+        "side letter R, mirrored, at column 40, row 50 (98 % sure)"
+    ),
+    (
         "truncated",
         "unreadable: truncated: 25 of 100 bytes of pixel data",
     ): "This file cannot be read: it is cut off, 25 % of the picture is there",
