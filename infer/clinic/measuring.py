@@ -180,6 +180,9 @@ class Measuring:
             waited = self._process is not None and self._process.poll() is None
             process = self._process if waited else self._start()
             assert process is not None
+            if self._ending:  # closed meanwhile: whoever closed may not have seen it yet
+                self._end_process()
+                return
             told_any, whole, error, mib = self._ordered(process, ANEW if anew else MEASURE)
             if not whole or self._ending or mib > self._settings.warm_mib or not self._settings.warm_minutes:
                 self._end_process()
