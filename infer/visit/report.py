@@ -36,7 +36,7 @@ from raysplay.infer.visit.signed import Signed, not_confirmed, told_of
 from raysplay.infer.visit.timeline import Step, Timeline, by_load, timeline
 from raysplay.infer.visit.timeline_plot import timeline_picture
 from raysplay.infer.visit.where_it_sits import Level, WhereItSits, where_it_sits
-from raysplay.measure import Measure
+from raysplay.measure import Measure, by_name
 from raysplay.measure.change import NOTHING_WORN, Occasion, Verdict
 from raysplay.measure.deformity import RAY
 from raysplay.measure.reader_error import NewFilmError
@@ -585,7 +585,7 @@ def _errors(ground: ReportGround, measures: set[str]) -> Iterator[str]:
             holds = words.say("error_holds" if error.holds_reading else "error_alone")
             yield words.say(
                 "new_film_error",
-                measure=name.upper(),
+                measure=by_name(name).abbreviation,
                 sd=words.number(error.sd, 2),
                 holds=holds,
                 basis=words.phrase(error.basis),
@@ -595,7 +595,10 @@ def _errors(ground: ReportGround, measures: set[str]) -> Iterator[str]:
         published = reader_error(name)
         if published is not None:
             yield words.say(
-                "reader_error", measure=name.upper(), sem=words.number(published.sem, 2), source=published.cited
+                "reader_error",
+                measure=by_name(name).abbreviation,
+                sem=words.number(published.sem, 2),
+                source=published.cited,
             )
 
 
