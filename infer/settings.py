@@ -105,6 +105,8 @@ class SideLetterSettings(Config):
         and so is one that could be another, or its mirror image, with a higher one.
     step_least : int for L and R
         By letter: grey levels of 255 by which it must stand out.
+    uneven_most : float
+        By how much grey may differ round it, as a share of what it stands out by.
     corner : float
         An L that lies nearer to two edges of the film is taken for the mark of its corner.
     """
@@ -120,6 +122,7 @@ class SideLetterSettings(Config):
     doubtful_below: _ByLetter[Share]
     other_most: Share
     step_least: _ByLetter[Annotated[int, Field(ge=1, le=255)]]
+    uneven_most: float = Field(gt=0)
     corner: Share
 
 

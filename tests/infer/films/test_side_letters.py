@@ -14,6 +14,7 @@ from PIL import Image, ImageDraw, ImageFont
 from scipy import ndimage
 
 from raysplay.infer.films.side_letters import side_letters
+from raysplay.infer.settings import reading_settings
 
 # Strokes of R and L in the simplex font of A. V. Hershey (National Bureau of Standards, 1967), from memory.
 HERSHEY = {
@@ -151,6 +152,17 @@ def test_letters_of_a_word_are_no_side_letters(word, angle):
 @pytest.mark.parametrize("text", list("ABCDEFGHIJKMNOPQSTUVWXYZ0123456789"))
 def test_other_characters_are_no_side_letters(text):
     assert read(text, height=60) == []
+
+
+def test_what_lies_over_bone_is_no_side_letter():
+    """A letter stands beside a foot; over bone the grey round it varies, and edges of bone may look like one."""
+    film = ground()
+    grain = ndimage.gaussian_filter(np.random.default_rng(6).normal(size=film.shape), 7)
+    bone = (film + 0.1 * grain / grain.std() + 0.2).astype(np.float32)
+    drawn, _, _ = put(bone, turned_to(glyph("R", "aileron"), 60, False, 0), 120, 300, 0.45)
+    settings = reading_settings().side_letters
+    assert [one.letter for one in side_letters(drawn, settings.model_copy(update={"uneven_most": 9.0}))] == ["R"]
+    assert side_letters(drawn) == []
 
 
 def test_initials_below_a_letter_do_not_hide_it():
