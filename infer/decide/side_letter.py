@@ -24,8 +24,8 @@ def side_letter(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     if mirrored := sorted({one.letter for one in case.letters if one.mirrored}):
         names = " and ".join(mirrored)
         said = (
-            f"side letter mirrored: {names} on the film reads as in a mirror, since the film was flipped and this is the "
-            "other foot, or since the letter lay face down"
+            f"side letter mirrored: {names} on the film reads as in a mirror, since the film was flipped and this is "
+            "the other foot, or since the letter lay face down"
         )
         yield Finding(Outcome.REVIEW, Reason(ReasonKind.SIDE_LETTER_MIRRORED, said))
     letter = _letter_of(case, limits)
