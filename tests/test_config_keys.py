@@ -54,7 +54,7 @@ MODELS = {
     CONFIG_DIR / "train_lean_landmarks.yaml": "train.settings.TrainSettings",
     CONFIG_DIR / "train_lean_locator.yaml": "train.settings.TrainSettings",
     CONFIG_DIR / "train_locator.yaml": "train.settings.TrainSettings",
-    CONFIG_DIR / "train_side_letters.yaml": "train.side_letter_settings.SideLetterTraining",
+    CONFIG_DIR / "side_letter_fit.yaml": "train.side_letter_settings.SideLetterTraining",
     WORDS / "de.yaml": "infer.visit.language.Language",
     WORDS / "en.yaml": "infer.visit.language.Language",
     ANATOMY / "bones.yaml": "synthetic_data.anatomy.rest._BoneFile",

@@ -84,7 +84,7 @@ def fit(training: SideLetterTraining) -> LetterNet:
 
 def main(
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Weights to write.")],
-    config: Annotated[Path, typer.Argument(metavar="CONFIG")] = Path("train_side_letters.yaml"),
+    config: Annotated[Path, typer.Argument(metavar="CONFIG")] = Path("side_letter_fit.yaml"),
 ) -> None:
     """Train the network of side letters."""
     training = load(SideLetterTraining, config)

@@ -1,4 +1,4 @@
-"""Checked form of ``configs/train_side_letters.yaml``."""
+"""Checked form of ``configs/side_letter_fit.yaml``."""
 
 from __future__ import annotations
 

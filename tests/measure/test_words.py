@@ -1,6 +1,5 @@
 """One list of sides and of bones: other lists say the same."""
 
-import json
 import re
 from pathlib import Path
 
@@ -8,6 +7,7 @@ import pydicom.datadict
 import pytest
 
 from raysplay.configs.load import landmark_descriptions, landmark_schema
+from raysplay.infer.visit.language import language
 from raysplay.measure.bones import SHAFTS, bone_words
 from raysplay.measure.sides import LATERALITIES, SIDE_WORDS, SIDES, foot_words, other_side, side_of
 
@@ -55,7 +55,8 @@ def test_sides_are_named_and_exchanged():
 
 def test_the_page_has_the_same_words_for_sides():
     told = re.search(r"const SIDES = (\{.*?\});", (PAGE / "words.js").read_text())
-    assert json.loads(re.sub(r"(\w+):", r'"\1":', told[1])) == SIDE_WORDS
+    keys = dict(re.findall(r'(\w+): say\("(\w+)"\)', told[1]))
+    assert {side: language("en").messages[key] for side, key in keys.items()} == SIDE_WORDS
     elsewhere = [
         file.name
         for file in PAGE.glob("*.js")

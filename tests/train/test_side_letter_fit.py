@@ -18,9 +18,7 @@ from raysplay.train.side_letter_settings import SideLetterTraining
 
 @pytest.fixture(scope="module")
 def small():
-    return load(SideLetterTraining, "train_side_letters.yaml").model_copy(
-        update={"scenes": 60, "epochs": 2, "batch": 16}
-    )
+    return load(SideLetterTraining, "side_letter_fit.yaml").model_copy(update={"scenes": 60, "epochs": 2, "batch": 16})
 
 
 def test_scenes_show_both_letters_and_other_things_and_are_the_same_again(small):

@@ -47,7 +47,7 @@ def without_drawings(request, monkeypatch):
     if request.node.originalname != FIRST:
         monkeypatch.setattr("raysplay.infer.visit.report.timeline_picture", lambda *_: None)
         monkeypatch.setattr("raysplay.infer.visit.report.foot_picture", lambda *_: None)
-        monkeypatch.setattr("raysplay.infer.report.pdf_file.pdf_file", lambda title, blocks: repr(blocks).encode())
+        monkeypatch.setattr("raysplay.infer.report.pdf_file.pdf_file", lambda title, blocks, *_: repr(blocks).encode())
 
 
 @pytest.fixture

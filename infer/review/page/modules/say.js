@@ -4,7 +4,7 @@
  *
  * @type {{language: string, decimal: string, date: string, languages: [string, string][], messages: Record<string, string>}}
  */
-const words = await (await fetch(new URL(`../words/${document.documentElement.lang}.json`, import.meta.url), { credentials: "omit" })).json();
+const words = await (await fetch(new URL(`../words/${document.documentElement.lang || "en"}.json`, import.meta.url), { credentials: "omit" })).json();
 
 /** The language of this page, as BCP 47 names it. */
 export const { language } = words;

@@ -94,13 +94,16 @@ def page(chromium):
     from pathlib import Path
 
     import raysplay.infer.review.server as server
+    from raysplay.infer.review.in_language import page_words
 
     tab = chromium.new_page()
 
     def served(route):
         path = route.request.url.split("/page/", 1)[-1]
         if "/page/" not in route.request.url:
-            route.fulfill(body="<!doctype html><title>Table</title>", content_type="text/html")
+            route.fulfill(body='<!doctype html><html lang="en"><title>Table</title>', content_type="text/html")
+        elif path == "words/en.json":
+            route.fulfill(json=page_words("en"))
         else:
             route.fulfill(body=(Path(server.PAGE) / path).read_text("utf-8"), content_type="text/javascript")
 
