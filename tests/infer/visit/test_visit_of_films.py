@@ -351,7 +351,7 @@ def test_what_is_neither_a_run_nor_films_is_one_error_and_leaves_nothing(visit, 
         ([tmp_path / "empty"], "there is no file to measure"),
         ([films, "--films", films], "here they are given"),
         ([run, "--landmark-weights", "quick"], "was measured already"),
-        ([films, "--conditions", tmp_path / "nowhere.csv"], "nowhere.csv"),
+        ([films, "--conditions", tmp_path / "nowhere.csv"], "be read (No such file or directory)"),
         ([films, "--store", "no address"], "address cannot be used"),
     ):
         code, said, _ = visit(*given, out="nothing")

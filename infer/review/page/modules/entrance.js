@@ -1,5 +1,4 @@
 /** Behind the one-time address: keeps the key that came with it, and goes on to the page. */
-import { say } from "./say.js";
 import { keepKey } from "./session_key.js";
 
 const key = document.querySelector('meta[name="session-key"]')?.getAttribute("content") ?? "";
@@ -8,5 +7,6 @@ try {
   location.replace(document.querySelector("#onward a")?.getAttribute("href") ?? "/");
 } catch {
   const place = /** @type {HTMLElement} */ (document.getElementById("onward"));
+  const { say } = await import("./say.js"); // the key does not wait for words
   place.textContent = say("no_storage");
 }
