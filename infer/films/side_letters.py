@@ -19,6 +19,7 @@ from scipy import ndimage
 
 from raysplay.infer.films.letter_network import LETTERS, NETWORK, PATCH, LetterNetwork
 from raysplay.infer.films.remark import Remark, RemarkKind
+from raysplay.infer.films.squares import opened
 from raysplay.infer.settings import SideLetterSettings, reading_settings
 from raysplay.infer.shipped_weights import of_network
 
@@ -206,7 +207,7 @@ def parts(grey: Grey, settings: SideLetterSettings, longest: int | None = None) 
     """
     longest = longest or max(grey.shape)
     least, most = max(settings.height[0] * longest, settings.least_pixels), settings.height[1] * longest
-    hat = grey - _opened(grey, 2 * round(settings.stroke * longest / 2) + 1)
+    hat = grey - opened(grey, 2 * round(settings.stroke * longest / 2) + 1)
     found: list[Part] = []
     for step in settings.steps:
         boxes: list[tuple[int, int, int, int]] = []
@@ -280,21 +281,3 @@ def _patch(ink: Grey, level: float, long: int) -> Patch:
     scaled = Image.fromarray(square).resize((PATCH, PATCH), Image.Resampling.BILINEAR)
     shown: Patch = np.clip(np.asarray(scaled, np.float32) / np.float32(max(level, 1.0)), 0.0, 1.0)
     return shown
-
-
-def _opened(grey: Grey, size: int) -> Grey:
-    """Without what is brighter and narrower than ``size``, odd."""
-    return _extreme(_extreme(grey, size, np.minimum), size, np.maximum)
-
-
-def _extreme(values: Grey, size: int, of: np.ufunc) -> Grey:
-    """Minimum or maximum over squares of odd ``size``, by ever wider steps."""
-    result = np.pad(values, size // 2, mode="edge")
-    for _ in range(2):
-        wide = 1
-        while wide < size:
-            step = min(wide, size - wide)
-            result = of(result[:-step], result[step:])
-            wide += step
-        result = np.ascontiguousarray(result.T)
-    return result

@@ -225,13 +225,6 @@ class TestArithmetic:
 
     grey = np.random.default_rng(4).integers(0, 256, (37, 52), dtype=np.uint8)
 
-    def test_an_opening_is_that_of_scipy(self):
-        opened = ndimage.grey_opening(self.grey, (burnt_in_text._HAT, burnt_in_text._HAT))
-        assert np.array_equal(burnt_in_text._opened(self.grey), opened)
-
-    def test_a_dilation_is_that_of_scipy(self):
-        assert np.array_equal(burnt_in_text._widest(self.grey, 3, np.maximum), ndimage.grey_dilation(self.grey, (3, 3)))
-
     def test_an_outline_is_what_an_erosion_takes_away(self):
         strokes = self.grey > 90
         assert np.array_equal(strokes & burnt_in_text._inner(strokes), ndimage.binary_erosion(strokes))
