@@ -63,12 +63,13 @@ class ReaderProcess:
         self._retire()
         if self._closed:
             raise EngineError("reading was ended")
-        from raysplay.infer.archive.reader_worker import ONE_THREAD
+        from raysplay.infer.archive.reader_worker import NOT_HANDED_ON, ONE_THREAD
 
         # -P: a folder of films must not be able to shadow a module.
         command = [sys.executable, "-P", "-m", "raysplay.infer.archive.reader_worker", self._loader]
+        handed_on = {name: value for name, value in os.environ.items() if name not in NOT_HANDED_ON}
         child = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env={**os.environ, **ONE_THREAD}
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env={**handed_on, **ONE_THREAD}
         )
         self._child = child
         try:

@@ -31,6 +31,9 @@ from raysplay.infer.films.settings import film_settings
 from raysplay.infer.reason import ReasonKind
 
 ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+NOT_HANDED_ON = frozenset({"MALLOC_TRIM_THRESHOLD_"})
+"""Dask sets it for its workers (``distributed.nanny.pre-spawn-environ``). A film takes and gives back tens of megabytes
+a hundred times; handed to the system each time, they cost a quarter of a second of page faults."""
 
 
 def main() -> None:
