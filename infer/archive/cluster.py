@@ -23,6 +23,8 @@ from raysplay.infer.outputs.names import film_name
 from raysplay.infer.reason import ReasonKind
 
 _LEAST_UNDER_WAY = 4
+_COUNT_SECONDS = 2.0
+"""For an answer of the scheduler that is of a few bytes; a lost one would be waited for as long as a start may take."""
 
 
 class Cluster:
@@ -50,6 +52,7 @@ class Cluster:
         self._distributed = distributed
         self._address, self._settings = address, engine_settings()
         self._asked = json.dumps(reading.to_json()), loader
+        self._threads = 0
         try:
             if Path(address).is_file():
                 self._client = distributed.Client(scheduler_file=address, timeout=self._settings.connect_seconds)
@@ -119,8 +122,10 @@ class Cluster:
             self._client.close(timeout=5)
 
     def _width(self) -> int:
-        threads = int(sum(self._client.nthreads().values()))
-        return max(_LEAST_UNDER_WAY, threads * self._settings.lookahead)
+        # Workers come and go. Where no count comes the last one stands: of a lost scheduler the films under way tell.
+        with contextlib.suppress(TimeoutError):
+            self._threads = int(sum(self._client.nthreads(callback_timeout=_COUNT_SECONDS).values()))
+        return max(_LEAST_UNDER_WAY, self._threads * self._settings.lookahead)
 
     def _look_at_workers(self) -> None:
         try:
