@@ -23,8 +23,8 @@ from raysplay.infer.clinic.desk_folder import DeskFolder
 from raysplay.infer.clinic.records import ArrivedFilm, Records
 from raysplay.infer.clinic.settings import ClinicSettings
 from raysplay.infer.films.film import FilmRejected
+from raysplay.infer.films.litter import is_litter_name
 from raysplay.infer.films.settings import film_settings
-from raysplay.infer.films.walk import is_litter_name
 from raysplay.infer.films.zipped import Archive, is_zip
 from raysplay.infer.outputs.names import cell_text
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from functools import cache
+from typing import TYPE_CHECKING
 
 from pydicom.dataset import Dataset
-from pydicom.sr.codedict import codes
-from pydicom.sr.coding import Code
 
 from raysplay.infer.films.defined_terms import BODY_PARTS, coded_view, concept, view_words
 from raysplay.infer.films.header import DESCRIPTIONS, items, texts
@@ -15,6 +15,9 @@ from raysplay.infer.films.loading import Loading, Stated, settle
 from raysplay.infer.films.loading_words import stated_in
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.measure.sides import LATERALITIES
+
+if TYPE_CHECKING:  # as in defined_terms
+    from pydicom.sr.coding import Code
 
 _TEXTS = (
     *DESCRIPTIONS,
@@ -40,26 +43,6 @@ _SEQUENCES = (
     "PatientOrientationCodeSequence",
     "ConceptCodeSequence",
 )
-# CID 19, 20 and 91 of PS3.16 as pydicom lists them; none of its dictionaries has a code for "not weight-bearing".
-_CODED = {
-    codes.SCT.WeightBearing: Stated.LOADED,
-    codes.SCT.Standing: Stated.STANDING,
-    codes.NCIt.Erect: Stated.STANDING,
-    **dict.fromkeys(
-        (
-            codes.SCT.Recumbent,
-            codes.SCT.SemiErect,
-            codes.SCT.Supine,
-            codes.SCT.Prone,
-            codes.SCT.SemiProne,
-            codes.SCT.Sitting,
-            codes.SCT.LateralDecubitus,
-            codes.SCT.LeftLateralDecubitus,
-            codes.SCT.RightLateralDecubitus,
-        ),
-        Stated.AT_REST,
-    ),
-}
 _SAID = {
     Loading.PARTIAL: "the file says the foot bore part of the weight only, or as much as was tolerated",
     Loading.SIMULATED: "the file says that weight-bearing was simulated",
@@ -172,13 +155,39 @@ def read_loading(ds: Dataset) -> tuple[Loading, tuple[Remark, ...]]:
     return loading, (Remark(kind, _SAID[loading]),) if loading in _SAID else ()
 
 
+@cache
+def _coded() -> dict[Code, Stated]:
+    """CID 19, 20 and 91 of PS3.16 as pydicom has them; its dictionaries hold no code for "not weight-bearing"."""
+    from pydicom.sr.codedict import codes
+
+    return {
+        codes.SCT.WeightBearing: Stated.LOADED,
+        codes.SCT.Standing: Stated.STANDING,
+        codes.NCIt.Erect: Stated.STANDING,
+        **dict.fromkeys(
+            (
+                codes.SCT.Recumbent,
+                codes.SCT.SemiErect,
+                codes.SCT.Supine,
+                codes.SCT.Prone,
+                codes.SCT.SemiProne,
+                codes.SCT.Sitting,
+                codes.SCT.LateralDecubitus,
+                codes.SCT.LeftLateralDecubitus,
+                codes.SCT.RightLateralDecubitus,
+            ),
+            Stated.AT_REST,
+        ),
+    }
+
+
 def _statements(ds: Dataset, depth: int = 0) -> Iterator[Stated]:
     for keyword in _TEXTS:
         for text in texts(ds, keyword):
             yield from stated_in(text)
     if "CodeValue" in ds:
         code = _concept(ds)
-        yield from (stated for known, stated in _CODED.items() if known == code)
+        yield from (stated for known, stated in _coded().items() if known == code)
     if depth <= _DEEPEST:
         for sequence in _SEQUENCES:
             for item in items(ds, sequence):

@@ -25,9 +25,9 @@ from raysplay.infer.films.candidate import Candidate
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.films.film_identity import Stamp
 from raysplay.infer.films.inside import films_inside
+from raysplay.infer.films.litter import holds_no_film, is_litter_folder, is_litter_name
 from raysplay.infer.films.settings import FilmLimits, film_settings
 from raysplay.infer.films.sniff import HEAD_BYTES
-from raysplay.infer.films.walk import holds_no_film, is_litter_folder, is_litter_name
 from raysplay.infer.reason import ReasonKind
 
 if TYPE_CHECKING:

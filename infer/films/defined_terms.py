@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
-from pydicom.sr.codedict import codes
-from pydicom.sr.coding import Code
+if TYPE_CHECKING:  # the codes are loaded when a header is read: every decoding process starts without them
+    from pydicom.sr.coding import Code
 
 
 def _words(text: str) -> frozenset[str]:
@@ -33,6 +34,8 @@ _VIEW_WORDS = _words(
 @lru_cache(maxsize=1)
 def modalities() -> frozenset[str]:
     """Defined terms of Modality (PS3.3, C.7.3.1.1.1), which are the values of CID 33."""
+    from pydicom.sr.codedict import codes
+
     return frozenset(str(getattr(codes.cid33, name).value) for name in codes.cid33.dir())
 
 
@@ -41,6 +44,8 @@ def concept(value: str, scheme: str) -> Code:
 
     SNOMED CT identifiers are numbers, the older SNOMED codes of DICOM begin with a letter (PS3.16, 8.1).
     """
+    from pydicom.sr.coding import Code
+
     snomed = scheme.upper() in ("", "SCT", "SRT", "SNM3", "99SDM") or scheme.upper().startswith("SNOMED")
     if not snomed:
         return Code(value, scheme, "")
@@ -49,6 +54,8 @@ def concept(value: str, scheme: str) -> Code:
 
 @lru_cache(maxsize=1)
 def _views() -> tuple[Code, ...]:
+    from pydicom.sr.codedict import codes
+
     return tuple(getattr(codes.cid4010, name) for name in codes.cid4010.dir())
 
 

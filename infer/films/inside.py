@@ -10,12 +10,12 @@ from typing import BinaryIO
 
 from raysplay.infer.films.candidate import Candidate
 from raysplay.infer.films.film import FilmRejected
+from raysplay.infer.films.litter import holds_no_film, is_litter_name
 from raysplay.infer.films.media_directory import Reference, follow, is_directory, references
 from raysplay.infer.films.opening import open_regular
 from raysplay.infer.films.place import MARK, frame_path, within
 from raysplay.infer.films.settings import FilmLimits
 from raysplay.infer.films.sniff import HEAD_BYTES, FileFormat, sniff
-from raysplay.infer.films.walk import holds_no_film, is_litter_name
 from raysplay.infer.films.zipped import Archive, is_zip
 from raysplay.infer.reason import ReasonKind
 

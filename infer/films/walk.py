@@ -9,23 +9,12 @@ from pathlib import Path
 
 from raysplay.infer.films.film import FilmRejected
 from raysplay.infer.films.in_order import in_order
+from raysplay.infer.films.litter import holds_no_film, is_litter_folder, is_litter_name
 from raysplay.infer.films.opening import open_regular, special
-from raysplay.infer.films.sniff import HEAD_BYTES, sniff
+from raysplay.infer.films.sniff import HEAD_BYTES
 from raysplay.infer.outputs.earlier_run import written_by_run
-from raysplay.infer.outputs.run_files import OVERLAYS, PARTIAL, SCRATCH
+from raysplay.infer.outputs.run_files import OVERLAYS, PARTIAL
 from raysplay.infer.reason import ReasonKind
-
-# What systems and file servers leave in folders; common practice, no source. In small letters.
-_LITTER = frozenset((".ds_store", ".localized", "desktop.ini", "thumbs.db", "ehthumbs.db"))
-_LITTER_FOLDERS = frozenset(
-    {
-        *("__macosx", "@eadir", "$recycle.bin", "system volume information"),
-        *(".trash", ".trashes", ".snapshot", ".snapshots", ".thumbnails", ".git", ".svn", ".hg"),
-        *(".appledouble", ".documentrevisions-v100", ".fseventsd", ".spotlight-v100", ".temporaryitems"),
-    }
-)
-_APPLE_DOUBLE = b"\x00\x05\x16\x07"
-"""First bytes of the files that macOS puts beside others, named ``._`` and their name (RFC 1740, from memory)."""
 
 Listed = tuple[Path, FilmRejected | None]
 """A file, and its problem if it has one that shows without opening it."""
@@ -115,21 +104,6 @@ def common_root(given: Iterable[Path]) -> Path | None:
 def name_below(file: Path, root: Path | None) -> str:
     """Name of a file: its path relative to the root, with forward slashes."""
     return (file.relative_to(root) if root else file).as_posix()
-
-
-def is_litter_folder(name: str) -> bool:
-    """Whether systems give folders this name."""
-    return name.lower() in _LITTER_FOLDERS or name.lower().startswith((".trash-", SCRATCH))
-
-
-def is_litter_name(name: str) -> bool:
-    """Whether systems give files this name."""
-    return name.lower() in _LITTER or name.startswith("._")
-
-
-def holds_no_film(name: str, head: bytes) -> bool:
-    """Whether the first bytes of a file with such a name are no film's."""
-    return head.startswith(_APPLE_DOUBLE) if name.startswith("._") else sniff(head) is None
 
 
 def _single(path: Path) -> Listed:

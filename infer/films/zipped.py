@@ -15,9 +15,9 @@ from pathlib import Path
 from typing import BinaryIO
 
 from raysplay.infer.films.film import FilmRejected
+from raysplay.infer.films.litter import is_litter_folder
 from raysplay.infer.films.opening import open_regular
 from raysplay.infer.films.settings import FilmLimits
-from raysplay.infer.films.walk import is_litter_folder
 from raysplay.infer.reason import ReasonKind
 
 MAGIC = b"PK\x03\x04"
