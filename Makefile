@@ -71,8 +71,12 @@ page-types: .venv/.developing
 contract: .venv/.developing .venv/.linked
 	$(BIN)/python -m raysplay.infer.review.contract_files
 
-# Two processes; a file's tests stay together, so that what they share is made once.
-PYTEST := $(BIN)/python -m pytest --numprocesses=2 --dist=loadfile
+# Three processes for two cores: for a third of their time tests wait for a program, a server or a page. A file's tests
+# stay together, so that what they share is made once; files come in the order of tests/conftest.py, the slow ones first.
+PROCESSES ?= 3
+# Tests start the program hundreds of times: compiled once, whatever the surroundings say.
+export PYTHONDONTWRITEBYTECODE :=
+PYTEST := $(BIN)/python -m pytest --numprocesses=$(PROCESSES) --dist=loadfile --no-loadscope-reorder
 
 unit: .venv/.developing .venv/.linked
 	$(PYTEST)

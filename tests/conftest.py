@@ -52,14 +52,20 @@ SLOW_TOOLS = (
 """What makes a test slow that reaches it, by its own code or by a fixture: modules, and all below them."""
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark as ``slow`` every test from whose code, or from that of a fixture it asks for, a slow tool is called."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Mark as ``slow`` every test from whose code, or from that of a fixture it asks for, a slow tool is called.
+
+    Where several processes share the tests, files with slow ones go first: a long one begun last would be waited for.
+    """
     known: dict[int, bool] = {}
     for item in items:
         if isinstance(item, pytest.Function):
             fixtures = (made.func for many in item._fixtureinfo.name2fixturedefs.values() for made in many[-1:])
             if any(_is_slow(function, known) for function in (item.function, *fixtures)):
                 item.add_marker("slow")
+    if hasattr(config, "workerinput"):
+        slow = {item.path for item in items if item.get_closest_marker("slow")}
+        items.sort(key=lambda item: item.path not in slow)
 
 
 def _is_slow(thing: object, known: dict[int, bool]) -> bool:

@@ -179,10 +179,11 @@ class RunReport:
         """What ``run.json`` says anew where films were taken out of a run: tables, counts, and when that was."""
         return {"ended": _now(), KEY: dict(tables), "counts": self._counts()}
 
-    def _arithmetic(self, wall_seconds: float) -> dict[str, float]:
+    def _arithmetic(self, wall_seconds: float) -> dict[str, float | None]:
+        # The machine is not measured where no network computed anything: nothing is held against it.
         return {
             "networks_gigaflop": round(self.operations / 1e9, 3),
-            "machine_gigaflop_per_second": round(operations_a_second() / 1e9, 1),
+            "machine_gigaflop_per_second": round(operations_a_second() / 1e9, 1) if self.operations else None,
             "share_of_machine": round(self.share_of_machine(wall_seconds), 4),
         }
 

@@ -313,6 +313,19 @@ def test_run_json_says_what_the_arithmetic_came_to(write, film_record, monkeypat
     }
 
 
+def test_the_machine_is_not_measured_where_no_network_computed(write, film_record, monkeypatch):
+    def measured():
+        raise AssertionError("nothing is held against it")
+
+    monkeypatch.setattr("raysplay.infer.outputs.run_report.operations_a_second", measured)
+    about = json.loads((write(film_record()) / "run.json").read_text(encoding="utf-8"))
+    assert about["arithmetic"] == {
+        "networks_gigaflop": 0.0,
+        "machine_gigaflop_per_second": None,
+        "share_of_machine": 0.0,
+    }
+
+
 def test_run_json_says_what_ran(write, film_record, foot_record):
     feet = [foot_record(), foot_record(width=9.0)]
     run = write(film_record(feet=feet, seconds={"find": 1.0}), film_record("b.dcm", feet=()))
