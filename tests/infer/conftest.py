@@ -14,6 +14,7 @@ from raysplay.configs.protocol import protocol
 from raysplay.infer.decide.case import FootCase
 from raysplay.infer.films.film import Film, Spacing, SpacingKind
 from raysplay.infer.records import FootLandmarks, FoundFoot, Measurement
+from raysplay.infer.review.films import FilmShelf
 
 PX_PER_MM = 5.0
 ORIGIN = (400.0, 700.0)
@@ -59,6 +60,16 @@ def violations():
 def own_state(tmp_path_factory, monkeypatch):
     """Keys for codes of persons do not go to the home of whoever runs the tests."""
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path_factory.getbasetemp() / "state"))
+
+
+@pytest.fixture
+def no_films_ahead(monkeypatch):
+    """For tests that look at no film: decoding processes take longer to start and end than the rest of a test.
+
+    A film that is asked for is decoded all the same.
+    """
+    for ahead in ("begin", "prepare"):
+        monkeypatch.setattr(FilmShelf, ahead, lambda self, films: None)
 
 
 @pytest.fixture(scope="session")

@@ -13,6 +13,8 @@ from raysplay.infer.clinic.desk_language import choose_language, desk_language
 from raysplay.infer.visit.language import language
 from raysplay.train.cli import app
 
+pytestmark = pytest.mark.usefixtures("no_films_ahead")
+
 GERMAN = {"Accept-Language": "de"}
 
 

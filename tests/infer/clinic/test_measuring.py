@@ -11,6 +11,8 @@ import pytest
 
 from raysplay.infer.clinic.measuring_process import memory_mib, program_stamp
 
+pytestmark = pytest.mark.usefixtures("no_films_ahead")
+
 
 def stage(client):
     return client.get("/api/clinic").json()["measuring"]["stage"]

@@ -8,20 +8,13 @@ import sqlite3
 
 import pytest
 
+from .desk_calls import confirm_all, person
+
+pytestmark = pytest.mark.usefixtures("no_films_ahead")
+
 
 def say(client, number, version=0, **said):
     return client.post(f"/api/clinic/films/{number}/statements", json={"version": version, **said})
-
-
-def person(client, called):
-    return client.get("/api/clinic/person", params={"called": called})
-
-
-def confirm_all(client):
-    for foot in client.get("/api/feet").json()["feet"]:
-        if foot["state"] == "open" and foot["foot"]:
-            sent = {"version": foot["version"], "verdict": "confirm"}
-            assert client.post(f"/api/feet/{foot['id']}/reads", json=sent).status_code == 200
 
 
 @pytest.fixture

@@ -25,6 +25,8 @@ from raysplay.infer.clinic.desk_folder import DeskFolder
 from raysplay.infer.clinic.records import Records
 from raysplay.infer.review.store import Key, ReadStore, StoreError, Subject
 
+from .desk_calls import confirm_all, person
+
 GIVEN = "Quillon Osgood private.dcm"
 NOTE = "told by the mate of the tender"
 PATIENT = "TENDER-4711"
@@ -40,17 +42,6 @@ def withdraw(client, number, why="private", **sent):
 def say(client, number, version=0, **said):
     answer = client.post(f"/api/clinic/films/{number}/statements", json={"version": version, **said})
     assert answer.status_code == 200, answer.text
-
-
-def person(client, called):
-    return client.get("/api/clinic/person", params={"called": called})
-
-
-def confirm_all(client):
-    for foot in client.get("/api/feet").json()["feet"]:
-        if foot["state"] == "open" and foot["foot"]:
-            sent = {"version": foot["version"], "verdict": "confirm"}
-            assert client.post(f"/api/feet/{foot['id']}/reads", json=sent).status_code == 200
 
 
 def states(client):

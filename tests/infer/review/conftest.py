@@ -368,9 +368,3 @@ def page(serve, harbour):
 @pytest.fixture
 def films_folder(tmp_path) -> Path:
     return tmp_path / "films"
-
-
-@pytest.fixture
-def no_films_ahead(monkeypatch):
-    """For tests that look at no film: decoding processes take longer to start and end than the rest of a test."""
-    monkeypatch.setattr(FilmShelf, "prepare", lambda self, films: None)
