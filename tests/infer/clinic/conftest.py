@@ -110,20 +110,21 @@ def drop(client, name, content):
     return client.post("/api/clinic/films", content=content, headers={"X-Film-Name": quote(name)})
 
 
+def drop_and_wait(client, files):
+    """Drop files and wait until they are measured; what became of each."""
+    answers = [drop(client, name, content) for name, content in files.items()]
+    assert all(one.status_code == 201 for one in answers), [one.text for one in answers]
+
+    def done():
+        state = client.get("/api/clinic").json()
+        assert state["measuring"]["stage"] != "failed", state
+        return state["measuring"]["stage"] == "idle" and not state["waiting"]
+
+    wait_for(done)
+    return [one for answer in answers for one in answer.json()]
+
+
 @pytest.fixture
-def dropped(until):
-    """``dropped(client, {name: bytes})`` drops files and waits until they are measured; what became of each."""
-
-    def made(client, files):
-        answers = [drop(client, name, content) for name, content in files.items()]
-        assert all(one.status_code == 201 for one in answers), [one.text for one in answers]
-
-        def done():
-            state = client.get("/api/clinic").json()
-            assert state["measuring"]["stage"] != "failed", state
-            return state["measuring"]["stage"] == "idle" and not state["waiting"]
-
-        until(done)
-        return [one for answer in answers for one in answer.json()]
-
-    return made
+def dropped():
+    """``dropped(client, {name: bytes})`` as above."""
+    return drop_and_wait

@@ -4,10 +4,12 @@ So: codes of files decide where they are; what a person said can be taken back, 
 that it is out of date; nothing is compared that belongs to two persons, sides or conditions.
 """
 
+import shutil
 import sqlite3
 
 import pytest
 
+from .conftest import HERE, Served, drop_and_wait
 from .desk_calls import confirm_all, person
 
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
@@ -17,13 +19,31 @@ def say(client, number, version=0, **said):
     return client.post(f"/api/clinic/films/{number}/statements", json={"version": version, **said})
 
 
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory):
+    """Folder with a desk that measured three pictures without person or day, and the state of its user."""
+    home = tmp_path_factory.mktemp("measured")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.syspath_prepend(str(HERE))
+        patched.setenv("PYTHONPATH", str(HERE))
+        patched.setenv("XDG_STATE_HOME", str(home / "state"))
+        import standin
+
+        served = Served(home / "desk", loader="standin:known")
+        try:
+            films = {f"{n}.png": standin.picture(hva, 15, seed=n) for n, hva in ((1, 34), (2, 20), (3, 8))}
+            drop_and_wait(served.client(), films)
+        finally:
+            served.stop()
+    return home
+
+
 @pytest.fixture
-def pictures(serve, dropped, standin):
-    """Three pictures without person or day: 1 and 2 of one foot, 3 of somebody else."""
+def pictures(serve, measured, tmp_path):
+    """Three pictures without person or day: 1 and 2 of one foot, 3 of somebody else; a later start of such a desk."""
+    shutil.copytree(measured, tmp_path, dirs_exist_ok=True)
     served = serve()
-    client = served.client()
-    dropped(client, {f"{n}.png": standin.picture(hva, 15, seed=n) for n, hva in ((1, 34), (2, 20), (3, 8))})
-    return served, client
+    return served, served.client()
 
 
 def test_a_film_of_the_wrong_person_is_taken_back_and_its_papers_are_out_of_date(pictures):
