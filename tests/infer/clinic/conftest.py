@@ -1,6 +1,7 @@
 """A desk with a known foot in place of the networks, its server, and browsers that were let in."""
 
 import contextlib
+import shutil
 import threading
 import time
 from pathlib import Path
@@ -124,7 +125,46 @@ def drop_and_wait(client, files):
     return [one for answer in answers for one in answer.json()]
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def dropped():
     """``dropped(client, {name: bytes})`` as above."""
     return drop_and_wait
+
+
+@pytest.fixture(scope="module")
+def made_once(tmp_path_factory):
+    """``made_once(fill)`` gives a folder with a desk at which ``fill(served, standin)`` worked, and its user's state.
+
+    Measuring is most of what a test of a desk takes, so tests of what comes after it open copies (``serve_copy``).
+    """
+
+    def made(fill):
+        home = tmp_path_factory.mktemp("made_once")
+        with pytest.MonkeyPatch.context() as patched:
+            patched.syspath_prepend(str(HERE))
+            patched.setenv("PYTHONPATH", str(HERE))
+            patched.setenv("XDG_STATE_HOME", str(home / "state"))
+            import standin
+
+            served = Served(home / "desk", loader="standin:known")
+            try:
+                fill(served, standin)
+            finally:
+                served.stop()
+        return home
+
+    return made
+
+
+@pytest.fixture
+def serve_copy(serve, tmp_path):
+    """``serve_copy(home)`` is a later start of a copy of such a desk, in this test's folder.
+
+    It measures no more films: a run stays with the paths of which it was made.
+    """
+
+    def served(home):
+        shutil.copytree(home, tmp_path, dirs_exist_ok=True)
+        return serve()
+
+    return served

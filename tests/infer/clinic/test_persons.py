@@ -4,12 +4,11 @@ So: codes of files decide where they are; what a person said can be taken back, 
 that it is out of date; nothing is compared that belongs to two persons, sides or conditions.
 """
 
-import shutil
 import sqlite3
 
 import pytest
 
-from .conftest import HERE, Served, drop_and_wait
+from .conftest import drop_and_wait
 from .desk_calls import confirm_all, person
 
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
@@ -20,29 +19,18 @@ def say(client, number, version=0, **said):
 
 
 @pytest.fixture(scope="module")
-def measured(tmp_path_factory):
-    """Folder with a desk that measured three pictures without person or day, and the state of its user."""
-    home = tmp_path_factory.mktemp("measured")
-    with pytest.MonkeyPatch.context() as patched:
-        patched.syspath_prepend(str(HERE))
-        patched.setenv("PYTHONPATH", str(HERE))
-        patched.setenv("XDG_STATE_HOME", str(home / "state"))
-        import standin
+def measured(made_once):
+    def fill(served, standin):
+        films = {f"{n}.png": standin.picture(hva, 15, seed=n) for n, hva in ((1, 34), (2, 20), (3, 8))}
+        drop_and_wait(served.client(), films)
 
-        served = Served(home / "desk", loader="standin:known")
-        try:
-            films = {f"{n}.png": standin.picture(hva, 15, seed=n) for n, hva in ((1, 34), (2, 20), (3, 8))}
-            drop_and_wait(served.client(), films)
-        finally:
-            served.stop()
-    return home
+    return made_once(fill)
 
 
 @pytest.fixture
-def pictures(serve, measured, tmp_path):
-    """Three pictures without person or day: 1 and 2 of one foot, 3 of somebody else; a later start of such a desk."""
-    shutil.copytree(measured, tmp_path, dirs_exist_ok=True)
-    served = serve()
+def pictures(serve_copy, measured):
+    """Three pictures without person or day: 1 and 2 of one foot, 3 of somebody else."""
+    served = serve_copy(measured)
     return served, served.client()
 
 

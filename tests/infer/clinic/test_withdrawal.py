@@ -25,6 +25,7 @@ from raysplay.infer.clinic.desk_folder import DeskFolder
 from raysplay.infer.clinic.records import Records
 from raysplay.infer.review.store import Key, ReadStore, StoreError, Subject
 
+from .conftest import drop_and_wait
 from .desk_calls import confirm_all, person
 
 GIVEN = "Quillon Osgood private.dcm"
@@ -125,24 +126,39 @@ def private(standin):
     return stream.getvalue()
 
 
-@pytest.fixture
-def full(serve, dropped, standin):
-    """A desk with three films of two persons, all settled; the second one must go."""
-    served = serve()
+def fill(served, standin):
+    """Three films of two persons, all settled; the second one must go."""
     client = served.client()
-    content = private(standin)
-    dropped(client, {"keeper.dcm": standin.dicom(30, 15, seed=1), GIVEN: content})
-    dropped(
-        client, {"later.dcm": standin.dicom(28, 14, seed=3, day="20260901")}
-    )  # a second run: reads are carried over
+    drop_and_wait(client, {"keeper.dcm": standin.dicom(30, 15, seed=1), GIVEN: private(standin)})
+    # A second run: reads are carried over.
+    drop_and_wait(client, {"later.dcm": standin.dicom(28, 14, seed=3, day="20260901")})
     say(client, 2, note=NOTE, person="P-66")
     say(client, 1, person="P-07")
     confirm_all(client)
-    return served, client, content
+    return client
 
 
-def test_nothing_of_it_is_left_in_any_file(full):
-    served, client, content = full
+@pytest.fixture
+def at_once(serve, standin):
+    """The desk as it stands after that, with whatever it holds open of the runs before."""
+    served = serve()
+    return served, fill(served, standin), private(standin)
+
+
+@pytest.fixture(scope="module")
+def filled(made_once):
+    return made_once(fill)
+
+
+@pytest.fixture
+def full(serve_copy, filled, standin):
+    """A later start of it."""
+    served = serve_copy(filled)
+    return served, served.client(), private(standin)
+
+
+def test_nothing_of_it_is_left_in_any_file(at_once):
+    served, client, content = at_once
     folder = served.clinic.folder.path
     before = (folder / "run" / "feet.csv").read_text().splitlines()
     needles = traces(folder, content, "film-00002.dcm")
@@ -165,8 +181,8 @@ def test_nothing_of_it_is_left_in_any_file(full):
     assert left_in(folder, needles) == {}
 
 
-def test_dropped_again_it_is_new_and_nothing_comes_back(full, dropped, standin):
-    served, client, content = full
+def test_dropped_again_it_is_new_and_nothing_comes_back(at_once, dropped, standin):
+    served, client, content = at_once
     assert withdraw(client, 2).status_code == 200
     (again,) = dropped(client, {"again.dcm": content})
     assert (again["film"], again["known"]) == (4, False)
@@ -180,8 +196,8 @@ def test_dropped_again_it_is_new_and_nothing_comes_back(full, dropped, standin):
     served.stop()
 
 
-def test_a_later_start_and_a_next_batch_find_no_trace(full, serve, dropped, standin):
-    served, client, content = full
+def test_a_later_start_and_a_next_batch_find_no_trace(at_once, serve, dropped, standin):
+    served, client, content = at_once
     needles = traces(served.clinic.folder.path, content, "film-00002.dcm")
     assert withdraw(client, 2).status_code == 200
     served.stop()
@@ -210,8 +226,8 @@ def test_it_is_refused_while_a_foot_is_open_and_nothing_is_changed(full):
     assert withdraw(client, 2).status_code == 200
 
 
-def test_it_is_refused_while_films_are_measured(full, standin, until, tmp_path):
-    _, client, _ = full
+def test_it_is_refused_while_films_are_measured(at_once, standin, until, tmp_path):
+    _, client, _ = at_once
     (tmp_path / "desk" / "slow").write_text("1.0")
     sent = client.post("/api/clinic/films", content=standin.dicom(seed=8), headers={"X-Film-Name": "8.dcm"})
     assert sent.status_code == 201
@@ -319,9 +335,9 @@ def test_out_of_a_run_of_another_version_it_goes_with_the_run_and_reads_stand(fu
     assert states(client) == {"film-00001.dcm": "confirmed", "film-00003.dcm": "confirmed"}
 
 
-def test_whoever_had_the_reads_open_before_saves_nothing_into_them_any_more(full):
+def test_whoever_had_the_reads_open_before_saves_nothing_into_them_any_more(at_once):
     """An answer that is under way must not bring back a read of the film."""
-    served, client, content = full
+    served, client, content = at_once
     run = served.clinic.desk.run
     with sqlite3.connect(run.folder / "review.sqlite") as raw:
         assert raw.execute("SELECT count(*) FROM history WHERE film = 'film-00002.dcm'").fetchone()[0]

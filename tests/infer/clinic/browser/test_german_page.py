@@ -51,20 +51,27 @@ def look(page, name):
         page.screenshot(path=Path(PICTURES) / f"{name}.png", full_page=True)
 
 
+@pytest.fixture(scope="module")
+def filled(made_once, dropped):
+    def fill(served, standin):
+        client = served.client()
+        taken = (("a", 34, "20260301"), ("b", 30, "20260601"), ("c", 20, "20260902"))
+        films = {f"{name}.dcm": standin.dicom(hva, 15, both=True, seed=hva, day=day) for name, hva, day in taken}
+        dropped(client, {**films, "n.png": standin.picture(30, 15, seed=4), "x.txt": b"no film"})
+        stated = {"version": 0, "tilt": 12.5, "worn": "splint", "stance": "gait"}
+        client.post("/api/clinic/films/1/statements", json=stated)
+        (person,) = client.get("/api/clinic/persons").json()
+        sent = {"kind": "letter", "language": "de"}
+        client.post("/api/clinic/documents", params={"called": person["called"]}, json=sent)
+        choose_language(served.clinic.folder, "de")
+
+    return made_once(fill)
+
+
 @pytest.fixture
-def german(serve, dropped, standin):
+def german(serve_copy, filled):
     """A desk in German with a person's films of three days, a picture of nobody, a text file and a paper."""
-    served = serve()
-    client = served.client()
-    films = {f"{name}.dcm": standin.dicom(hva, 15, both=True, seed=hva, day=day)
-             for name, hva, day in (("a", 34, "20260301"), ("b", 30, "20260601"), ("c", 20, "20260902"))}  # fmt: skip
-    dropped(client, {**films, "n.png": standin.picture(30, 15, seed=4), "x.txt": b"no film"})
-    client.post("/api/clinic/films/1/statements", json={"version": 0, "tilt": 12.5, "worn": "splint", "stance": "gait"})
-    (person,) = client.get("/api/clinic/persons").json()
-    sent = {"kind": "letter", "language": "de"}
-    client.post("/api/clinic/documents", params={"called": person["called"]}, json=sent)
-    choose_language(served.clinic.folder, "de")
-    return served
+    return serve_copy(filled)
 
 
 @pytest.mark.parametrize(("width", "name"), [(LAPTOP, "laptop"), (PHONE, "phone")])
