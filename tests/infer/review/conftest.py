@@ -3,12 +3,13 @@
 import contextlib
 import csv
 import hashlib
+import io
 import json
 import re
 import threading
 import time
 from dataclasses import replace
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 import httpx
@@ -46,9 +47,14 @@ MM = 0.2
 ROWS, COLUMNS = 1000, 900
 
 
-def write_film(path, seed, rows=ROWS, columns=COLUMNS, mm=MM):
-    """A 12-bit DX film with noise, whose stated window is the whole range; its stored values."""
+@lru_cache(maxsize=16)
+def film_bytes(seed, rows, columns, mm):
+    """A 12-bit DX film with noise, whose stated window is the whole range; its bytes, its stored values.
+
+    Kept: most tests have the same few.
+    """
     stored = np.random.default_rng(seed).integers(0, 4096, (rows, columns), dtype=np.uint16)
+    stored.flags.writeable = False
     ds = pydicom.Dataset()
     ds.file_meta = pydicom.dataset.FileMetaDataset()
     ds.file_meta.TransferSyntaxUID = pydicom.uid.ExplicitVRLittleEndian
@@ -62,8 +68,16 @@ def write_film(path, seed, rows=ROWS, columns=COLUMNS, mm=MM):
     ds.WindowCenter, ds.WindowWidth = 2048, 4096
     ds.ImagerPixelSpacing = [mm, mm]
     ds.PixelData = stored.tobytes()
+    stream = io.BytesIO()
+    ds.save_as(stream, enforce_file_format=True)
+    return stream.getvalue(), stored
+
+
+def write_film(path, seed, rows=ROWS, columns=COLUMNS, mm=MM):
+    """Write that film; its stored values."""
+    content, stored = film_bytes(seed, rows, columns, mm)
     path.parent.mkdir(parents=True, exist_ok=True)
-    ds.save_as(path, enforce_file_format=True)
+    path.write_bytes(content)
     return stored
 
 
