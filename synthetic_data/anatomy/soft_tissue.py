@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -134,7 +134,7 @@ class _Unturned:
         return f"metatarsal_{rays[0]}", f"metatarsal_{rays[-1]}"
 
 
-def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> FloatArray:
+def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot, plump: float | None = None) -> FloatArray:
     """Skin of one posed foot.
 
     Parameters
@@ -144,6 +144,8 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
     person : Person
     foot : PosedFoot
         The bones of ``person``, mm.
+    plump : float, optional
+        How many times as thick as usual the soft parts lie; drawn where it is left out.
 
     Returns
     -------
@@ -152,6 +154,8 @@ def soft_tissue(rng: np.random.Generator, person: Person, foot: PosedFoot) -> Fl
         are this project's choice, no source.
     """
     laid = _unturned(rng, person, foot)
+    if plump is not None:
+        laid = replace(laid, plump=plump)
     tubes = np.zeros((TUBES, RINGS, SPOKES, 3))
     tubes[0] = _body(laid)
     for ray in range(1, 6):

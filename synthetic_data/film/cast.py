@@ -10,6 +10,7 @@ import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
 from raysplay.configs import landmark_schema
+from raysplay.synthetic_data.film.distance import distance_to
 from raysplay.synthetic_data.film.draws import send
 from raysplay.synthetic_data.film.smooth import gaussian
 
@@ -80,20 +81,6 @@ def draw_casts(rng: np.random.Generator, count: int, strength: float = 1.0) -> C
         wrinkle=rng.uniform(0.2, 1.6, count),
         cuff=np.where(rng.random(count) < 0.7, rng.uniform(0.3, 2.0, count), 0.0),
     )
-
-
-def distance_to(mask: Tensor) -> Tensor:
-    """Distance (B, R, C) in cells from each cell's centre to the nearest cell that is True in ``mask``.
-
-    Exact; a picture without a True cell is far (more than its sides) from everything.
-    """
-    rows, columns = mask.shape[-2:]
-    far = float(4 * (rows + columns) ** 2)
-    y = torch.arange(rows, device=mask.device, dtype=torch.float32)
-    x = torch.arange(columns, device=mask.device, dtype=torch.float32)
-    off = torch.where(mask, 0.0, far)
-    down = (off[:, None] + ((y[:, None] - y) ** 2)[None, :, :, None]).amin(2)
-    return torch.sqrt((down[:, :, None] + ((x[:, None] - x) ** 2)[None, None]).amin(3))
 
 
 def _fine(coarse: Tensor, step: int, size: tuple[int, int]) -> Tensor:

@@ -6,12 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 import torch
+import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
 from raysplay.synthetic_data.anatomy.loft import CAP_RINGS, BoneShapes, loft, triangles
 from raysplay.synthetic_data.anatomy.person import Person
 from raysplay.synthetic_data.anatomy.pose import PosedFoot
 from raysplay.synthetic_data.anatomy.soft_tissue import LAYER_OF_TUBE, tube_triangles
+from raysplay.synthetic_data.film.distance import distance_to
+from raysplay.synthetic_data.film.smooth import gaussian
 from raysplay.synthetic_data.projection.beam import Beam, project, ray_length
 from raysplay.synthetic_data.projection.landmarks import landmarks, placed
 from raysplay.synthetic_data.projection.raster import path_lengths
@@ -20,6 +23,12 @@ SOFT_STEP = 4
 """Soft parts are smooth: they are projected on a grid this much coarser."""
 
 SOFT_LAYERS = max(LAYER_OF_TUBE) + 1
+
+_BONE = 0.7
+"""Mm of bone from which a place counts as the bones' shadow."""
+
+_LAYER_EDGE = 0.7
+"""Scale of the edge of a layer of soft parts that has no other, mm."""
 
 
 @dataclass(frozen=True)
@@ -30,6 +39,9 @@ class Subject:
     the foot unfit for measuring, in the words of the landmark network.
     ``surfaces`` (2, N, RINGS, SPOKES, 3), where given, are the outer and inner surfaces of the bones in their own
     frames, projected in the place of those that the person's shapes make; ``nan`` for a bone that keeps these.
+    ``skin_edge`` is the width over which the edge of the skin fades, mm (standard deviation).
+    ``layer``, where given, lays soft parts that follow the bones in the place of ``skin``: how far they reach from the
+    shadow of the bones, and how thick they are, mm.
     """
 
     person: Person
@@ -39,6 +51,8 @@ class Subject:
     density: np.ndarray
     surfaces: np.ndarray | None = None
     conditions: frozenset[str] = frozenset()
+    skin_edge: float = 0.0
+    layer: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -111,6 +125,11 @@ class _Throw:
         """Height of the focal spot over the plate (B,), mm."""
         return self.focus[:, 2] + self.gap
 
+    @property
+    def cells(self) -> Tensor:
+        """Cells of the coarse grid in a mm (B,)."""
+        return torch.linalg.det(self.matrix[:, :2, :2]).abs().sqrt() / SOFT_STEP
+
     def to_film(self, place: Tensor) -> Tensor:
         """Points of the detector (B, ..., 2) in pixels of the film."""
         batch, extra = len(self.matrix), (1,) * (place.dim() - 2)
@@ -160,6 +179,12 @@ def project_subjects(
     batch = len(subjects)
     outer, inner = bone[:batch] * slant, bone[batch:] * slant
     soft = _soft_lengths(_stack([s.skin for s in subjects], device), throw)
+    for number, subject in enumerate(subjects):
+        if subject.layer is not None:
+            soft[number] = 0.0
+            soft[number, 0] = _layer(outer[number], throw.cells[number], subject.layer, soft.shape[-2:])
+    if any(subject.skin_edge for subject in subjects):
+        soft = _faded(soft, throw, [subject.skin_edge for subject in subjects])
 
     centres = _head_centres(surfaces[0], throw.origin, throw.frame, throw.focus, throw.gap)
     whole = torch.as_tensor(np.stack([s.foot.whole for s in subjects]), device=device) & throw.present
@@ -217,6 +242,22 @@ def _soft_lengths(skin: Tensor, throw: _Throw) -> Tensor:
         throw.reach[:, None, None].expand(close.shape[:3]).reshape(-1),
         (batch * SOFT_LAYERS, *coarse),
     ).reshape(batch, SOFT_LAYERS, *coarse)
+
+
+def _layer(bone: Tensor, cells: Tensor, layer: tuple[float, float], size: tuple[int, ...]) -> Tensor:
+    """Soft parts of even thickness as far from the bones' shadow (R, C) as ``layer`` says, (r, c)."""
+    step = 2 * SOFT_STEP
+    padded = F.pad(bone[None, None], (0, -bone.shape[1] % step, 0, -bone.shape[0] % step))
+    far = distance_to(F.max_pool2d(padded, step)[:, 0] > _BONE) * 2 / cells
+    fine = F.interpolate(far[:, None], scale_factor=2, mode="bilinear", align_corners=False)[0, 0, : size[0], : size[1]]
+    reach, thick = layer
+    return thick * torch.sigmoid((reach - fine) / _LAYER_EDGE)
+
+
+def _faded(soft: Tensor, throw: _Throw, edges: list[float]) -> Tensor:
+    """The soft layers with the edge of the skin spread over ``edges`` mm, one a foot."""
+    sigma = (torch.tensor(edges) * throw.cells.cpu()).repeat_interleave(SOFT_LAYERS).clamp_min(0.05)
+    return gaussian(soft.flatten(0, 1), sigma).reshape(soft.shape)
 
 
 def _head_centres(local: Tensor, origin: Tensor, frame: Tensor, focus: Tensor, gap: Tensor) -> Tensor:

@@ -13,21 +13,21 @@ from raysplay.measure import by_name, measure_values, to_foot_frame
 from raysplay.synthetic_data.anatomy.person import draw_person
 from raysplay.synthetic_data.anatomy.posture import Posture, draw_posture
 from raysplay.synthetic_data.anatomy.rest import bone_names
-from raysplay.synthetic_data.anatomy.soft_tissue import soft_tissue
 from raysplay.synthetic_data.archive import FILMS, TruthRows, truth_rows, write_tables
 from raysplay.synthetic_data.dicom_file import draw_writing, film_dataset
 from raysplay.synthetic_data.film.compose import DrawSubject, FilmRequest, GeneratedFoot, compose_film
-from raysplay.synthetic_data.film.settings import archive_settings
+from raysplay.synthetic_data.film.settings import ArchiveSettings, archive_settings
 from raysplay.synthetic_data.projection.beam import draw_beam
 from raysplay.synthetic_data.projection.shadow import Subject
 from raysplay.synthetic_data.settings import generator_settings
+from raysplay.synthetic_data.skeleton.flesh import Flesh
 from raysplay.synthetic_data.skeleton.meshes import SkeletonError, read_bones
 from raysplay.synthetic_data.skeleton.settings import SkeletonSettings
 from raysplay.synthetic_data.skeleton.stand import stand
 from raysplay.synthetic_data.skeleton.surface import BoneSurface, sample
 
-_WRITING = 32452843
-"""Keeps the random numbers of the files apart from those of the films."""
+_WRITING, _FLESH = 32452843, 49979687
+"""Keep the random numbers of the files, and of soft parts that a trial asks for, apart from those of the films."""
 
 
 def read_skeleton(folder: Path, settings: SkeletonSettings) -> dict[str, BoneSurface]:
@@ -49,12 +49,15 @@ def read_skeleton(folder: Path, settings: SkeletonSettings) -> dict[str, BoneSur
     return surfaces
 
 
-EVERY_HVA = (-180.0, 180.0)
+EVERY_HVA, AS_DRAWN = (-180.0, 180.0), Flesh()
 _DRAWS = 3000
 
 
 def skeleton_subject(
-    skeleton: Mapping[str, BoneSurface], chosen: SkeletonSettings, hva: tuple[float, float] = EVERY_HVA
+    skeleton: Mapping[str, BoneSurface],
+    chosen: SkeletonSettings,
+    hva: tuple[float, float] = EVERY_HVA,
+    flesh: Flesh = AS_DRAWN,
 ) -> DrawSubject:
     """Draws feet of the skeleton from a seed, for :func:`compose_film`; only stances with HVA within limits, degrees.
 
@@ -76,9 +79,12 @@ def skeleton_subject(
         else:
             raise SkeletonError(f"no stance has an HVA from {hva[0]:g} to {hva[1]:g} degrees")
         person, foot, surfaces = stand(rng, skeleton, chosen, draw_person(rng, settings.person), posture)
-        skin, beam = soft_tissue(rng, person, foot), draw_beam(rng, settings.exposure)
+        own = np.random.default_rng([*seed, _FLESH])
+        soft = flesh.lay(rng, own, person, foot, surfaces[0])
+        beam = draw_beam(rng, settings.exposure)
         density = np.exp(rng.normal(0, 0.12, len(bone_names()))) * np.exp(rng.normal(0, 0.15))
-        return Subject(person, foot, skin, beam, density, surfaces=surfaces), posture
+        subject = Subject(person, foot, soft.skin, beam, density, surfaces, frozenset(), soft.skin_edge, soft.layer)
+        return subject, posture
 
     return draw
 
@@ -101,6 +107,8 @@ def write_skeleton_archive(
     out: Path,
     progress: Callable[[int, int], None] | None = None,
     hva: tuple[float, float] = EVERY_HVA,
+    flesh: Flesh = AS_DRAWN,
+    settings: ArchiveSettings | None = None,
 ) -> Path:
     """Write ``n`` films of the skeleton, one dorsoplantar foot each, into ``out/films`` and their truth beside it.
 
@@ -117,16 +125,21 @@ def write_skeleton_archive(
         Called with the films done and ``n``.
     hva : tuple of float
         Limits of HVA, degrees; see :func:`skeleton_subject`, also for what is raised.
+    flesh : Flesh, optional
+        Their soft parts; as the generator draws them by default.
+    settings : ArchiveSettings, optional
+        What films show, as of :func:`~raysplay.synthetic_data.film.settings.condition_settings`; the shipped ones by
+        default.
 
     Returns
     -------
     Path
         ``truth.csv``, in the form of ``raysplay synthesize``.
     """
-    draw = skeleton_subject(skeleton, chosen, hva)
+    draw = skeleton_subject(skeleton, chosen, hva, flesh)
     films = out / FILMS
     films.mkdir(parents=True, exist_ok=True)
-    settings = archive_settings()
+    settings = settings or archive_settings()
 
     def rows() -> Iterator[TruthRows]:
         for k in range(n):

@@ -13,7 +13,8 @@ from raysplay.configs.conditions import CONDITIONS
 from raysplay.synthetic_data.film import cast as cast_module
 from raysplay.synthetic_data.film import splint
 from raysplay.synthetic_data.film.carried import CARRIED, carry, choose_carried
-from raysplay.synthetic_data.film.cast import PLASTER, RESIN, Casts, cast_path, distance_to, draw_casts
+from raysplay.synthetic_data.film.cast import PLASTER, RESIN, Casts, cast_path, draw_casts
+from raysplay.synthetic_data.film.distance import distance_to
 from raysplay.synthetic_data.film.formation import form
 from raysplay.synthetic_data.film.look import draw_looks
 from raysplay.synthetic_data.film.metal import OPERATIONS, STEEL, TITANIUM, draw_metal
