@@ -123,10 +123,39 @@ class IntervalLimits(Config):
     widest: dict[str, Annotated[float, Field(gt=0.0)]]
 
 
+class ShellLimits(Config):
+    """When the wall of a shell beside the foot decides over a cast (``decide/shell.py``).
+
+    Attributes
+    ----------
+    sure_from : float
+        Probability from which the network's word is enough.
+    ridge_from : float
+        Between ``doubtful_from`` and there: how far the wall must stand out, in contrasts of soft parts.
+    look_from, plain_from : float
+        Below ``doubtful_from``: probability from which the wall is looked for, and how far it must stand out.
+    """
+
+    sure_from: Probability
+    ridge_from: float = Field(gt=0.0)
+    look_from: Probability
+    plain_from: float = Field(gt=0.0)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> ShellLimits:
+        if not (self.look_from < self.sure_from and self.ridge_from <= self.plain_from):
+            raise ValueError("look_from must lie below sure_from, ridge_from not above plain_from")
+        return self
+
+
 class ConditionLimits(Config):
-    """One condition of the landmark network: from which probability it counts, and what a person must know of it."""
+    """One condition of the landmark network: from which probability it counts, and what a person must know of it.
+
+    With ``shell`` the wall of a shell beside the foot is a second witness.
+    """
 
     doubtful_from: Probability
+    shell: ShellLimits | None = None
     refuse_from: Probability | None = None
     withhold_below: Probability = 0.0
     hint: str

@@ -128,7 +128,8 @@ class _Throw:
     @property
     def cells(self) -> Tensor:
         """Cells of the coarse grid in a mm (B,)."""
-        return torch.linalg.det(self.matrix[:, :2, :2]).abs().sqrt() / SOFT_STEP
+        cells: Tensor = torch.linalg.det(self.matrix[:, :2, :2]).abs().sqrt() / SOFT_STEP
+        return cells
 
     def to_film(self, place: Tensor) -> Tensor:
         """Points of the detector (B, ..., 2) in pixels of the film."""
