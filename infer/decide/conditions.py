@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from raysplay.infer.decide.case import Finding, FootCase
-from raysplay.infer.decide.settings import ConditionLimits, DecisionLimits
-from raysplay.infer.decide.shell import shell_ridge
+from raysplay.infer.decide.settings import ConditionLimits, DecisionLimits, ShellLimits
+from raysplay.infer.decide.shell import shell_end, shell_wall
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import FootLandmarks, Outcome
 
@@ -25,22 +25,30 @@ def conditions(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
     likely = seen(case.landmarks, limits.conditions)
     for name, limit in limits.conditions.items():
         kind, chance = ReasonKind(name), case.landmarks.conditions.get(name, 0.0)
-        ridge = None
+        shell: dict[str, float] = {}
+        counts = name in likely
         if limit.shell is not None and limit.shell.look_from <= chance < limit.shell.sure_from:
-            ridge = shell_ridge(case, limits.landmarks.doubtful_below)
-        if not _counts(name in likely, limit, ridge):
+            shell = _shell(case, limits.landmarks.doubtful_below)
+            counts = _stands(shell, limit.shell, counts)
+        if not counts:
             continue
         refuse = limit.refuse_from is not None and chance >= limit.refuse_from
-        found = "" if name in likely else "a shell stands beside the foot; "
-        numbers = {"probability": chance} if ridge is None else {"probability": chance, "ridge": ridge}
+        found = "" if name in likely else "a shell is seen about the foot; "
         yield Finding(
             Outcome.REFUSED if refuse else Outcome.REVIEW,
-            Reason(kind, f"{kind.words} ({chance:.2f}): {found}{limit.hint}", numbers),
+            Reason(kind, f"{kind.words} ({chance:.2f}): {found}{limit.hint}", {"probability": chance} | shell),
         )
 
 
-def _counts(likely: bool, limit: ConditionLimits, ridge: float | None) -> bool:
-    """Whether a condition counts; where no ridge was looked for, or none could be seen, by the network's word alone."""
-    if limit.shell is None or ridge is None:
-        return likely
-    return ridge >= (limit.shell.ridge_from if likely else limit.shell.plain_from)
+def _shell(case: FootCase, doubtful_below: float) -> dict[str, float]:
+    """What can be seen of a shell: ``wall``, ``end``."""
+    found = {"wall": shell_wall(case, doubtful_below), "end": shell_end(case, doubtful_below)}
+    return {name: value for name, value in found.items() if value is not None}
+
+
+def _stands(shell: Mapping[str, float], limit: ShellLimits, likely: bool) -> bool:
+    """Whether a cast counts, for what is seen of a shell; where not all can be looked at, the network's word stands."""
+    wall, end = (limit.wall_from, limit.end_from) if likely else (limit.plain_wall_from, limit.plain_end_from)
+    if shell.get("wall", 0.0) >= wall or shell.get("end", 0.0) >= end:
+        return True
+    return likely and len(shell) < 2

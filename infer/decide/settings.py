@@ -124,34 +124,41 @@ class IntervalLimits(Config):
 
 
 class ShellLimits(Config):
-    """When the wall of a shell beside the foot decides over a cast (``decide/shell.py``).
+    """When the wall or the end of a shell decides over a cast (``decide/shell.py``).
 
     Attributes
     ----------
     sure_from : float
         Probability from which the network's word is enough.
-    ridge_from : float
-        Between ``doubtful_from`` and there: how far the wall must stand out, in contrasts of soft parts.
-    look_from, plain_from : float
-        Below ``doubtful_from``: probability from which the wall is looked for, and how far it must stand out.
+    wall_from, end_from : float
+        Between ``doubtful_from`` and there: how far the wall must stand out or the end step down, one of them, in
+        contrasts of soft parts.
+    look_from : float
+        Probability, below ``doubtful_from``, from which a shell is looked for.
+    plain_wall_from, plain_end_from : float
+        The same between there and ``doubtful_from``.
     """
 
     sure_from: Probability
-    ridge_from: float = Field(gt=0.0)
+    wall_from: float = Field(gt=0.0)
+    end_from: float = Field(gt=0.0)
     look_from: Probability
-    plain_from: float = Field(gt=0.0)
+    plain_wall_from: float = Field(gt=0.0)
+    plain_end_from: float = Field(gt=0.0)
 
     @model_validator(mode="after")
     def _in_order(self) -> ShellLimits:
-        if not (self.look_from < self.sure_from and self.ridge_from <= self.plain_from):
-            raise ValueError("look_from must lie below sure_from, ridge_from not above plain_from")
+        if self.look_from >= self.sure_from:
+            raise ValueError("look_from must lie below sure_from")
+        if self.wall_from > self.plain_wall_from or self.end_from > self.plain_end_from:
+            raise ValueError("plain_wall_from and plain_end_from must not lie below wall_from and end_from")
         return self
 
 
 class ConditionLimits(Config):
     """One condition of the landmark network: from which probability it counts, and what a person must know of it.
 
-    With ``shell`` the wall of a shell beside the foot is a second witness.
+    With ``shell`` the wall and the end of a shell are a second witness.
     """
 
     doubtful_from: Probability

@@ -1,15 +1,18 @@
-"""Does a shell stand beside the foot? A cast lies outside the skin: its wall is a bright ridge along the shafts.
+"""Does a shell lie about the foot? Its wall is a bright ridge beside the shafts, its end a straight step across them.
 
 The landmark network takes soft parts that it never saw, above all even ones with a sharp border, for a cast as well.
 What tells them apart is measured on the film itself: from the outer cortex of the first and of the fifth metatarsal
 outward, grey values of a foot fall to the background; those of a cast rise once more at its wall, all along the shaft.
+And where a cast ends before the toes, all that lies across the foot grows darker at one straight line.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from raysplay.infer.decide.case import FootCase, on_film
 from raysplay.infer.records import FloatArray
@@ -47,7 +50,32 @@ _PAST, _BORDER = 5, 15
 """Least pixels past the ridge by which the background there is told, and within how many a dark line lies."""
 
 
-def shell_ridge(case: FootCase, doubtful_below: float = 0.0) -> float | None:
+_END_FINE, _END_BLUR = 80, 1.3
+"""For the end of a shell: pixels in the length of the second metatarsal, and pixels over which a step is taken."""
+
+_END_FROM, _END_TO, _END_TILT, _TILTS = 0.35, 1.45, 0.6, 25
+"""Where it is looked for along the second metatarsal, how far its line may lean, and how many leanings are tried."""
+
+_END_ASIDE, _AROUND = 0.10, 0.5
+"""How far outside the outer cortices the line runs, and how far the background is looked for."""
+
+_END_SHARE = 75
+"""Percent of the places along the line that must show the step at least as plainly."""
+
+_ON_FILM, _LINES_ON_FILM = 0.9, 0.6
+"""Share of a line that must lie on the film for it to count, and share of the lines of one leaning that must count."""
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Second metatarsal in the plane of square pixels: its base, its length distally and laterally as vectors (2,)."""
+
+    base: FloatArray
+    along: FloatArray
+    lateral: FloatArray
+
+
+def shell_wall(case: FootCase, doubtful_below: float = 0.0) -> float | None:
     """How far the wall of a shell stands out beside the foot, in contrasts of soft parts against the background.
 
     Parameters
@@ -61,30 +89,89 @@ def shell_ridge(case: FootCase, doubtful_below: float = 0.0) -> float | None:
     float or None
         About 0 where grey values only fall; of the side where it is more. None where neither side can be looked at.
     """
-    points = transform_points(_square(case), case.landmarks.points)
+    place = _place(case, doubtful_below)
+    if place is None:
+        return None
+    sides = [
+        _ridge(*_strip(case, place, _at(case, proximal), _at(case, distal), sign * place.lateral))
+        for proximal, distal, sign in _SIDES
+        if _sure(case, doubtful_below, proximal, distal)
+    ]
+    return max((ridge for ridge in sides if ridge is not None), default=None)
 
-    def at(*codes: str) -> FloatArray:
-        mean: FloatArray = points[[case.schema.index(code) for code in codes]].mean(0)
-        return mean
 
-    def sure(*codes: str) -> bool:
-        trust = case.landmarks.confidence[[case.schema.index(code) for code in codes]]
-        return bool((trust >= doubtful_below).all())
+def shell_end(case: FootCase, doubtful_below: float = 0.0) -> float | None:
+    """How plainly a straight step across the foot shows the end of a shell.
 
-    near, far = (at(*codes) for codes in _AXIS)
+    Parameters
+    ----------
+    case : FootCase
+    doubtful_below : float
+        Confidence of a point below which the foot is not looked at.
+
+    Returns
+    -------
+    float or None
+        Fall of grey values over an eightieth of the second metatarsal, in contrasts of what lies there against the
+        background; about 0 for a foot. None where it cannot be looked at.
+    """
+    place = _place(case, doubtful_below)
+    if place is None or not _sure(case, doubtful_below, *(code for side in _SIDES for code in side[:2])):
+        return None
+    square = float(place.along @ place.along)
+    medial, lateral = (
+        0.5 * float((_at(case, near) + _at(case, far) - 2 * place.base) @ place.lateral) / square
+        for near, far, _ in _SIDES
+    )
+    lean = _END_TILT * (0.5 * (lateral - medial) + _END_ASIDE)
+    low, high = _END_FROM - lean, _END_TO + lean
+    plane = np.eye(3)
+    plane[:2, 0], plane[:2, 1] = place.lateral / _END_FINE, place.along / _END_FINE
+    plane[:2, 2] = place.base + place.along * low + place.lateral * (medial - _AROUND)
+    size = round((high - low) * _END_FINE) + 1, round((lateral - medial + 2 * _AROUND) * _END_FINE) + 1
+    sheet, on = _cut(case, plane, size)
+    margin = round((_AROUND - _END_ASIDE) * _END_FINE)
+    inner = slice(margin, size[1] - margin)
+    if size[1] <= 2 * margin or not on.any():
+        return None
+    contrast = max(float(np.median(sheet[:, inner])) - float(np.percentile(sheet[on], 3)), _LEAST_CONTRAST)
+    falls = -gaussian_filter1d(sheet[:, inner], _END_BLUR, axis=0, order=1)
+    column = np.arange(falls.shape[1])
+    middles = np.arange(round(lean * _END_FINE), size[0] - round(lean * _END_FINE))
+    plainest, lines = 0.0, 0.0
+    for tilt in np.linspace(-_END_TILT, _END_TILT, _TILTS):
+        drift = np.round(tilt * (column - column.mean())).astype(int)
+        rows = np.clip(middles[:, None] + drift, 0, size[0] - 1)
+        there = on[:, inner][rows, column].mean(1) >= _ON_FILM
+        lines = max(lines, float(there.mean()))
+        steps = np.percentile(falls[rows, column], 100 - _END_SHARE, axis=1)
+        plainest = max(plainest, float(steps.max(where=there, initial=0.0)))
+    return plainest / contrast if lines >= _LINES_ON_FILM else None
+
+
+def _at(case: FootCase, *codes: str) -> FloatArray:
+    """Mean of points in the plane of square pixels."""
+    points = case.landmarks.points[[case.schema.index(code) for code in codes]]
+    return transform_points(_square(case), points.mean(0))
+
+
+def _sure(case: FootCase, doubtful_below: float, *codes: str) -> bool:
+    trust = case.landmarks.confidence[[case.schema.index(code) for code in codes]]
+    return bool((trust >= doubtful_below).all())
+
+
+def _place(case: FootCase, doubtful_below: float) -> _Place | None:
+    """Of a foot whose second metatarsal is known."""
+    near, far = (_at(case, *codes) for codes in _AXIS)
     along = (far - near) / (_LEVELS[1] - _LEVELS[0])
-    base = near - _LEVELS[0] * along
-    if not np.isfinite(along).all() or np.linalg.norm(along) < 1.0 or not sure(*_AXIS[0], *_AXIS[1]):
+    if not np.isfinite(along).all() or np.linalg.norm(along) < 1.0:
+        return None
+    if not _sure(case, doubtful_below, *_AXIS[0], *_AXIS[1]):
         return None
     lateral = along @ np.array([[0.0, 1.0], [-1.0, 0.0]])
     # Where the fifth metatarsal lies, on either foot.
-    lateral *= np.sign((at("M5p_lat") - at("M1p_med")) @ lateral)
-    sides = [
-        _ridge(*_strip(case, base, along, at(proximal), at(distal), sign * lateral))
-        for proximal, distal, sign in _SIDES
-        if sure(proximal, distal)
-    ]
-    return max((ridge for ridge in sides if ridge is not None), default=None)
+    lateral *= np.sign((_at(case, "M5p_lat") - _at(case, "M1p_med")) @ lateral)
+    return _Place(near - _LEVELS[0] * along, along, lateral)
 
 
 def _square(case: FootCase) -> FloatArray:
@@ -93,12 +180,13 @@ def _square(case: FootCase) -> FloatArray:
 
 
 def _strip(
-    case: FootCase, base: FloatArray, along: FloatArray, near: FloatArray, far: FloatArray, outward: FloatArray
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    case: FootCase, place: _Place, near: FloatArray, far: FloatArray, outward: FloatArray
+) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     """Grey values beside the line through two points of a cortex, row by row outward, and which lie on the film.
 
-    ``along`` and ``outward`` are as long as the second metatarsal, in the plane of square pixels.
+    ``outward`` is as long as the second metatarsal, in the plane of square pixels.
     """
+    base, along = place.base, place.along
     square = float(along @ along)
     levels = [float((p - base) @ along) / square for p in (near, far)]
     aside = [float((p - base) @ outward) / square for p in (near, far)]
@@ -108,14 +196,19 @@ def _strip(
     plane = np.eye(3)
     plane[:2, 0], plane[:2, 1] = outward / _FINE, (along + slope * outward) / _FINE
     plane[:2, 2] = base + along * _FROM + outward * (aside[0] + slope * (_FROM - levels[0]) + _START)
-    film_from_strip = np.linalg.inv(_square(case)) @ plane
-    places = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1).astype(np.float64)
-    on = on_film(case.film, transform_points(film_from_strip, places))
-    return crop(case.film.pixels, film_from_strip, (rows, columns)).astype(np.float64), on
+    return _cut(case, plane, (rows, columns))
+
+
+def _cut(case: FootCase, plane: FloatArray, size: tuple[int, int]) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Part of the film, ``plane`` from its pixels to the plane of square pixels, and which of them are on the film."""
+    film_from_part = np.linalg.inv(_square(case)) @ plane
+    places = np.stack(np.meshgrid(np.arange(size[1]), np.arange(size[0])), axis=-1).astype(np.float64)
+    on = on_film(case.film, transform_points(film_from_part, places))
+    return crop(case.film.pixels, film_from_part, size).astype(np.float64), on
 
 
 def _ridge(strip: FloatArray, on: npt.NDArray[np.bool_]) -> float | None:
-    """What ``shell_ridge`` says of one side, or None where too little of it is on the film."""
+    """What ``shell_wall`` says of one side, or None where too little of it is on the film."""
     if not on.any():
         return None
     smooth = gaussian_filter(strip, 1.0)
