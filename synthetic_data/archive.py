@@ -42,7 +42,19 @@ def truth_columns() -> tuple[str, ...]:
     """Columns of ``truth.csv``."""
     names = tuple(measure.name for measure in MEASURES)
     place = ("x", "y", "width", "height")
-    return ("film", "foot", "view", "construction", *names, *place, "beam_tilt", "seed", "foot_index", "condition")
+    return (
+        "film",
+        "foot",
+        "view",
+        "construction",
+        *names,
+        *place,
+        "beam_tilt",
+        "ray_angle",
+        "seed",
+        "foot_index",
+        "condition",
+    )
 
 
 LANDMARK_COLUMNS = ("film", "foot", "foot_index", "landmark", "x", "y")
@@ -54,6 +66,7 @@ def truth_rows(film: GeneratedFilm, name: str, seed: int | str) -> TruthRows:
     Measures and landmarks of views but dp, of what is off the film and of bones that are not there, are left out: they
     are not defined or not to be seen. ``condition`` names what makes the foot unfit for measuring, joined by "+";
     ``construction`` says how the measures are built that stand on the axis of a bone.
+    ``ray_angle`` is the lean of the ray that meets the foot, against its sole (``projection/beam.py``), degrees.
     ``x`` and ``y`` are the centre of the box of the foot; pixel centres at integers.
     """
     feet: list[dict[str, object]] = []
@@ -64,7 +77,12 @@ def truth_rows(film: GeneratedFilm, name: str, seed: int | str) -> TruthRows:
         row |= {k: "" if math.isnan(v) else f"{v:.4f}" for k, v in foot.measures.items()}
         row |= {"x": f"{(left + right) / 2:.2f}", "y": f"{(top + bottom) / 2:.2f}"}
         row |= {"width": f"{right - left:.2f}", "height": f"{bottom - top:.2f}"}
-        row |= {"beam_tilt": f"{foot.beam_tilt:.3f}", "seed": seed, "foot_index": index}
+        row |= {
+            "beam_tilt": f"{foot.beam_tilt:.3f}",
+            "ray_angle": f"{foot.ray_angle:.3f}",
+            "seed": seed,
+            "foot_index": index,
+        }
         row |= {"condition": "+".join(sorted(foot.conditions))}
         feet.append(row)
         if foot.view != "dp":

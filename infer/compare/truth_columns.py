@@ -21,7 +21,7 @@ POSITION = ("x", "y", "width", "height")
 """The box of a foot: all of them or none."""
 
 ABOUT = (
-    *("film", "foot", "view", *POSITION, "seed", "foot_index", "beam_tilt", "condition"),
+    *("film", "foot", "view", *POSITION, "seed", "foot_index", "beam_tilt", "ray_angle", "condition"),
     *("construction", "study", "reader", "repeat"),
 )
 """Columns of a table with one row a foot, besides those of measures."""

@@ -37,7 +37,7 @@ from raysplay.synthetic_data.film.parts import parts_path, table
 from raysplay.synthetic_data.film.screen import draw_angles, move_points, photograph
 from raysplay.synthetic_data.film.settings import ArchiveSettings, ConditionSettings, archive_settings
 from raysplay.synthetic_data.film.wear import COARSE_MM, draw_quality, lose_resolution, spoil_display, spoil_plate
-from raysplay.synthetic_data.projection.beam import project
+from raysplay.synthetic_data.projection.beam import project, ray_angle
 from raysplay.synthetic_data.projection.shadow import SOFT_STEP, Shadow, Subject, project_subjects
 from raysplay.synthetic_data.subject import draw_subject
 
@@ -81,6 +81,8 @@ class GeneratedFoot:
         a landmark is off the film, for lengths in mm, and for every view but dp, where they are not defined.
     beam_tilt : float
         Lean of the central ray toward the heel, degrees.
+    ray_angle : float
+        Lean of the ray that meets the foot, against its sole (``projection/beam.py``), degrees.
     seed : tuple of int
         Draws the same foot again (``draw_subject``).
     axes : ndarray, shape (2, 3)
@@ -97,6 +99,7 @@ class GeneratedFoot:
     posed: Mapping[str, float]
     measures: Mapping[str, float]
     beam_tilt: float
+    ray_angle: float
     seed: tuple[int, ...]
     axes: FloatArray
     conditions: frozenset[str] = frozenset()
@@ -771,6 +774,7 @@ def _truth(
         posed,
         truth,
         foot.subject.beam.tilt,
+        ray_angle(foot.subject.beam, foot.subject.foot),
         foot.seed,
         axes,
         conditions,

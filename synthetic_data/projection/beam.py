@@ -8,6 +8,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from raysplay.synthetic_data.anatomy.pose import PosedFoot
 from raysplay.synthetic_data.settings import ExposureSettings
 
 
@@ -48,6 +49,17 @@ def draw_beam(rng: np.random.Generator, settings: ExposureSettings) -> Beam:
         y=float(rng.normal(-55, settings.centring)),
         gap=float(rng.uniform(*settings.gap)),
     )
+
+
+def ray_angle(beam: Beam, foot: PosedFoot) -> float:
+    """How far the ray that meets a foot at the bases of its metatarsals leans toward the heel, in degrees.
+
+    Measured from the upright of the sole: of a foot that stands flat on the detector it is the lean from vertical, of
+    one whose forefoot is raised more, since this is what its shadow shows. Rays diverge, so it differs from the tilt of
+    the tube by where the foot stands under it.
+    """
+    _, y, z = foot.turn.T @ (np.array(beam.focus) - foot.pivot)
+    return float(np.degrees(np.arctan2(y, z)))
 
 
 def project(points: Tensor, focus: Tensor, gap: Tensor) -> tuple[Tensor, Tensor]:

@@ -193,6 +193,29 @@ def project_subjects(
     return Shadow(outer, inner, soft, throw.to_film(detector_points), detector_points, placed(whole))
 
 
+def project_landmarks(subjects: list[Subject]) -> tuple[Tensor, Tensor]:
+    """The landmarks of :func:`project_subjects` alone, without films: some ten times as fast.
+
+    Parameters
+    ----------
+    subjects : list of Subject, length B
+
+    Returns
+    -------
+    points : Tensor, shape (B, L, 2)
+        mm on the detector, x lateral, y distal of a right foot.
+    exist : Tensor of bool, shape (B, L)
+        Whether the landmark's bone is there from end to end.
+    """
+    throw = _Throw.of(subjects, torch.eye(3).expand(len(subjects), 3, 3), (1, 1), "cpu")
+    outer = _surfaces(subjects, throw)[0]
+    world = throw.origin[:, :, None, None] + torch.einsum("bnij,bnrsj->bnrsi", throw.frame, outer)
+    outline, _ = project(world, throw.focus, throw.gap)
+    centres = _head_centres(outer, throw.origin, throw.frame, throw.focus, throw.gap)
+    whole = torch.as_tensor(np.stack([s.foot.whole for s in subjects])) & throw.present
+    return landmarks(outline, centres, throw.present), placed(whole)
+
+
 def _surfaces(subjects: list[Subject], throw: _Throw) -> Tensor:
     """Outer and inner surface of every bone in its own frame, (2, B, N, RINGS, SPOKES, 3), mm."""
     both = torch.stack([loft(throw.shapes), loft(throw.shapes, inside=True)])

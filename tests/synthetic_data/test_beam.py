@@ -1,12 +1,17 @@
 """Projection against the tables of the project's fact sheet, sections 5.1 and 5.3 (computed there, tag D)."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import torch
 
 from raysplay.configs import landmark_schema
 from raysplay.measure import measure_values
-from raysplay.synthetic_data.projection.beam import Beam, project
+from raysplay.synthetic_data.anatomy.pose import pose
+from raysplay.synthetic_data.projection.beam import Beam, project, ray_angle
+from raysplay.synthetic_data.projection.shadow import project_landmarks, project_subjects
+from raysplay.synthetic_data.subject import draw_subject
 
 from .conftest import heading, lay, throw
 
@@ -101,3 +106,33 @@ def test_the_tilted_ray_leans_toward_the_heel():
     place, _ = on_detector([[5.0, -10.0, 80.0]], beam)
     # 100 mm over the detector; what is high falls toward the heel (-y).
     assert place[0] == pytest.approx([5.0, -10.0 - 100.0 * np.tan(np.radians(15.0)) / 0.9], abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("tilt", "pitch", "roll"), [(0.0, 0.0, 0.0), (20.0, 0.0, 0.0), (12.0, 9.0, 0.0), (12.0, -9.0, 6.0)]
+)
+def test_the_ray_that_meets_a_foot_leans_by_tilt_and_by_how_far_the_forefoot_is_raised(tilt, pitch, roll):
+    """By the angles alone: a beam from far away, its ray through the foot's pivot."""
+    subject, posture = draw_subject([5, 1])
+    foot = pose(subject.person, replace(posture, foot_pitch=pitch, foot_roll=roll))
+    x, y, z = foot.pivot
+    beam = Beam(1e6, tilt, 0.0, x=float(x), y=float(y - z * np.tan(np.radians(tilt))), gap=0.0)
+    assert ray_angle(beam, foot) == pytest.approx(tilt + pitch, abs=0.3)
+    toes = (foot.turn @ np.array([0.0, 1.0, 0.0]))[2]
+    assert toes == pytest.approx(np.sin(np.radians(pitch)), abs=0.01)
+
+
+def test_a_diverging_beam_meets_a_foot_further_back_more_steeply():
+    """1 m above the plate, 100 mm further from below the focal spot: atan(0.1 / 1) or so more."""
+    subject, posture = draw_subject([5, 1])
+    foot = pose(subject.person, replace(posture, foot_pitch=0.0, foot_roll=0.0))
+    near, far = (ray_angle(Beam(1000.0, 0.0, 0.0, 18.0, y, 10.0), foot) for y in (-60.0, 40.0))
+    assert far - near == pytest.approx(np.degrees(np.arctan(100.0 / 965.0)), abs=0.5)
+
+
+def test_landmarks_without_films_are_those_of_the_films():
+    subjects = [draw_subject([6, k])[0] for k in range(3)]
+    points, exist = project_landmarks(subjects)
+    shadow = project_subjects(subjects, torch.eye(3).expand(3, 3, 3), (8, 8))
+    torch.testing.assert_close(points, shadow.detector_points)
+    assert torch.equal(exist, shadow.placed)

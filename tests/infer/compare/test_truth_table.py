@@ -231,7 +231,7 @@ def test_a_share_in_percent_cannot_be(table):
 def test_every_column_of_a_generated_table_is_known(table):
     columns = generated_columns()
     cells = {"film": "a", "foot": "L", "view": "dp", "construction": "shaft", "seed": "3", "foot_index": "0"}
-    numbers = dict.fromkeys((*(m.name for m in MEASURES), "x", "y", "width", "height", "beam_tilt"), "0.5")
+    numbers = dict.fromkeys((*(m.name for m in MEASURES), "x", "y", "width", "height", "beam_tilt", "ray_angle"), "0.5")
     row = ",".join((cells | numbers).get(name, "") for name in columns)
     truth = read_truth_table(table(f"{','.join(columns)}\n{row}\n"))
     assert truth.columns.ignored == ()
