@@ -92,6 +92,7 @@ class Run:
             reasons,
             MappingProxyType(self._values(row, decision, reasons)),
             partial(self._landmarks, row),
+            run.beam(row),
         )
 
     def _values(self, row: int, decision: Outcome, reasons: tuple[Reason, ...]) -> dict[str, MeasuredValue]:

@@ -14,6 +14,7 @@ import numpy as np
 
 from raysplay.configs.proof import proofs
 from raysplay.configs.protocol import ReadingProtocol
+from raysplay.infer.beam.beam_angle import angle_model, beam_angle, with_remark
 from raysplay.infer.decide.case import FootCase
 from raysplay.infer.decide.decision import decide, failed, no_foot, not_read, refusal
 from raysplay.infer.decide.doubtful_landmarks import doubtful
@@ -26,7 +27,17 @@ from raysplay.infer.films.polarity import UNCLEAR, negative
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.side_letters import SideLetter, letter_network, remark_on, side_letters
 from raysplay.infer.outputs.names import film_name
-from raysplay.infer.records import Decision, FilmRecord, FootLandmarks, FootRecord, FoundFoot, Measurement, Outcome
+from raysplay.infer.records import (
+    BeamAngle,
+    Decision,
+    FilmRecord,
+    FloatArray,
+    FootLandmarks,
+    FootRecord,
+    FoundFoot,
+    Measurement,
+    Outcome,
+)
 from raysplay.infer.spending import Spending, spending_of_a_film, stage
 from raysplay.measure import LandmarkSchema, measure_feet, to_foot_frame
 from raysplay.measure.definition import MILLIMETRE
@@ -85,7 +96,7 @@ class FilmPipeline:
     Raises
     ------
     WeightsError
-        If the weights of the network of side letters are missing or damaged.
+        If the weights of the network of side letters, or those of the beam's angle, are missing or damaged.
     """
 
     def __init__(
@@ -99,7 +110,7 @@ class FilmPipeline:
         self._films, self._feet = films, feet
         self._limits, self._schema, self._protocol = limits, schema, protocol
         self._reported = protocol.reported_measures()
-        letter_network()  # a missing or damaged file ends the run before any film is read
+        letter_network(), angle_model()  # a missing or damaged file ends the run before any film is read
         self._proven = proofs().proven(self._reported, feet.digests)
 
     def read(self, candidates: Iterable[Candidate]) -> Iterator[FilmReading]:
@@ -200,21 +211,19 @@ class FilmPipeline:
                 records.append(FootRecord(_nowhere(landmarks.foot, len(self._schema)), (), decision))
                 marked.append(())
                 continue
-            records.append(FootRecord(landmarks, given(case, self._limits), decision))
+            beam = self._beam(film, landmarks) if decision.outcome is Outcome.ACCEPTED else None
+            records.append(FootRecord(landmarks, given(case, self._limits), with_remark(decision, beam), beam))
             marked.append(tuple(doubtful(case, self._limits.landmarks, reported(measurements))))
         return tuple(records), tuple(marked)
 
+    def _beam(self, film: Film, landmarks: FootLandmarks) -> BeamAngle | None:
+        points, covariance = _in_foot_frame(film, landmarks)
+        usable = usable_landmarks(film, landmarks, self._limits)
+        return beam_angle(np.where(usable[:, None], points[0], np.nan), covariance[0])
+
     def _measure(self, film: Film, landmarks: FootLandmarks) -> tuple[Measurement, ...]:
         spacing, limits = film.spacing, self._limits
-        points, covariance = to_foot_frame(
-            landmarks.points[None],
-            landmarks.covariance[None],
-            [landmarks.foot.side],
-            row_mm=spacing.row_mm,
-            column_mm=spacing.column_mm,
-            aspect=spacing.aspect,
-        )
-        assert covariance is not None
+        points, covariance = _in_foot_frame(film, landmarks)
         allowed = self._protocol.spacing_policy()[spacing.kind.value].millimetres
         measured = measure_feet(
             points,
@@ -291,6 +300,21 @@ def _likelier(as_it_is: _Seen, turned: _Seen, clear_from: float) -> _Seen:
 def _letters(seen: _Seen) -> tuple[SideLetter, ...]:
     """Side letters of a film on which there is a foot to decide over."""
     return () if all(seen.refused) else tuple(side_letters(seen.film.pixels))
+
+
+def _in_foot_frame(film: Film, landmarks: FootLandmarks) -> tuple[FloatArray, FloatArray]:
+    """Landmarks (1, L, 2) and their covariances (1, L, 2, 2) in the right-foot frame, in mm where they are known."""
+    spacing = film.spacing
+    points, covariance = to_foot_frame(
+        landmarks.points[None],
+        landmarks.covariance[None],
+        [landmarks.foot.side],
+        row_mm=spacing.row_mm,
+        column_mm=spacing.column_mm,
+        aspect=spacing.aspect,
+    )
+    assert covariance is not None
+    return points, covariance
 
 
 def _nowhere(foot: FoundFoot, landmarks: int) -> FootLandmarks:

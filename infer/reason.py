@@ -72,6 +72,8 @@ class ReasonKind(Enum):
     """Of a measure that decides over the foot; of any other the kind is ``withheld``."""
     IMPLAUSIBLE_SHAPE = "implausible_shape"
     CONSTRUCTION_SENSITIVE = "construction_sensitive"
+    BEAM_UNUSUAL = "beam_unusual"
+    """By an unproven estimate the beam met the foot at another angle than usual; decides nothing."""
     SPACING_DOUBTFUL = "spacing_doubtful"
     PIXELS_NOT_SQUARE = "pixels_not_square"
     LOADING_NOT_FULL = "loading_not_full"
@@ -154,6 +156,7 @@ _WORDS = {
     ReasonKind.WIDE_INTERVAL: "interval too wide",
     ReasonKind.IMPLAUSIBLE_SHAPE: "implausible shape",
     ReasonKind.CONSTRUCTION_SENSITIVE: "construction-sensitive",
+    ReasonKind.BEAM_UNUSUAL: "beam not as usual",
     ReasonKind.SPACING_DOUBTFUL: "spacing doubtful",
     ReasonKind.PIXELS_NOT_SQUARE: "pixels not square",
     ReasonKind.LOADING_NOT_FULL: "loading",

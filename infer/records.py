@@ -133,6 +133,18 @@ class Measurement:
 
 
 @dataclass(frozen=True)
+class BeamAngle:
+    """How far the beam leant toward the heel where it met a foot, against the upright of its sole; degrees, unproven.
+
+    ``low`` and ``high`` are the ends of its interval. It decides nothing.
+    """
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
 class Decision:
     """Outcome with its reasons; empty reasons only where accepted."""
 
@@ -142,11 +154,12 @@ class Decision:
 
 @dataclass(frozen=True)
 class FootRecord:
-    """Everything known of one foot, ready to be written."""
+    """Everything known of one foot, ready to be written; ``beam`` where the foot was accepted and it can be told."""
 
     landmarks: FootLandmarks
     measurements: tuple[Measurement, ...]
     decision: Decision
+    beam: BeamAngle | None = None
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal, cast, get_args
 from raysplay.configs.errors import RaysplayError
 from raysplay.infer.outputs.landmarks_table import COLUMNS
 from raysplay.infer.outputs.tables import (
+    BEAM,
     FEET_ABOUT,
     FEET_NOTES,
     LOW,
@@ -15,6 +16,7 @@ from raysplay.infer.outputs.tables import (
     NUMBER_ENDS,
     PROVEN,
     UNPROVEN,
+    beam_cells,
     joined,
     said,
     withheld_cell,
@@ -49,8 +51,8 @@ def to_arrow(films: Iterable[FilmResult], rows: Rows = "feet", measures: Sequenc
         What :func:`~raysplay.infer.measuring.measure` gives, or a :class:`~raysplay.infer.finished.Run`.
     rows : {'feet', 'measurements', 'landmarks'}
         What one row is. ``feet``: decision, reasons, each measure with the ends of its interval, and ``withheld``,
-        ``unproven``, ``low_confidence``; files without a foot have their row, too. ``measurements``: one number a row,
-        none of refused feet. ``landmarks``: pixels of the film, covariance in square pixels.
+        ``unproven``, ``low_confidence``, the beam's angle; files without a foot have their row, too. ``measurements``:
+        one number a row, none of refused feet. ``landmarks``: pixels of the film, covariance in square pixels.
     measures : sequence of str, optional
         Columns of ``feet``; those of the first foot by default.
 
@@ -79,7 +81,7 @@ def to_arrow(films: Iterable[FilmResult], rows: Rows = "feet", measures: Sequenc
         measures = next((tuple(foot.measures) for film in films for foot in film.feet), ())
     columns = dict.fromkeys(FEET_ABOUT, pa.string()) | {"foot_index": pa.int32()}
     columns |= {f"{name}{end}": pa.float64() for name in measures for end in NUMBER_ENDS}
-    columns |= dict.fromkeys(_FEET_NOTES, pa.string())
+    columns |= dict.fromkeys(_FEET_NOTES, pa.string()) | dict.fromkeys(BEAM, pa.int32())
     return pa.Table.from_pylist([row for film in films for row in _feet(film)], schema=pa.schema(columns))
 
 
@@ -101,7 +103,7 @@ def to_pandas(
 
 
 def _feet(film: FilmResult) -> Iterator[Row]:
-    nothing = dict.fromkeys(_FEET_NOTES, "")
+    nothing = dict.fromkeys((name for name in _FEET_NOTES if name not in BEAM), "")
     if not film.feet:
         outcome = (film.decision or Outcome.REFUSED).value
         yield {"film": film.film, "foot": "", "decision": outcome, **_said(film), **nothing}
@@ -119,6 +121,7 @@ def _feet(film: FilmResult) -> Iterator[Row]:
             "withheld": withheld_cell(foot.measures.values()),
             "unproven": joined(one.measure for one in given if not one.proven),
             "low_confidence": joined(one.measure for one in given if one.low_confidence),
+            **dict(zip(BEAM, beam_cells(foot.beam), strict=True)),
         }
 
 

@@ -17,7 +17,7 @@ from raysplay.infer.decide.decision import no_foot
 from raysplay.infer.decide.wording import DECIMALS, number
 from raysplay.infer.films.remark import Remark
 from raysplay.infer.reason import Reason
-from raysplay.infer.records import FilmRecord, FloatArray, FootLandmarks, Outcome, Withheld
+from raysplay.infer.records import BeamAngle, FilmRecord, FloatArray, FootLandmarks, Outcome, Withheld
 from raysplay.measure import Measure
 
 
@@ -147,6 +147,9 @@ class FootResult:
         Why, each a kind and a sentence; of an accepted foot remarks.
     measures : mapping of str to MeasuredValue
         Every reported measure by name, also those without a number, which say why.
+    beam : BeamAngle or None
+        How far the beam leant toward the heel where it met the foot, whole degrees: an unproven estimate, no measure of
+        the foot. None where it cannot be told, and for a foot that was not accepted.
     """
 
     film: str
@@ -156,6 +159,7 @@ class FootResult:
     reasons: tuple[Reason, ...]
     measures: Mapping[str, MeasuredValue]
     _placed: Callable[[], Mapping[str, Landmark]] = field(repr=False, compare=False)
+    beam: BeamAngle | None = None
 
     @cached_property
     def landmarks(self) -> Mapping[str, Landmark]:
@@ -222,15 +226,17 @@ def film_result(record: FilmRecord, reported: Iterable[Measure], proven: frozens
             values[measure.name] = measured_value(measure, numbers, measure.name in proven, withheld=withheld, why=why)
         placed = _Placed(foot.landmarks, refused)
         found, decision = foot.landmarks.foot, foot.decision
-        feet.append(
-            FootResult(
-                record.film, index, found.side, decision.outcome, decision.reasons, MappingProxyType(values), placed
-            )
-        )
+        about = record.film, index, found.side, decision.outcome, decision.reasons
+        feet.append(FootResult(*about, MappingProxyType(values), placed, whole_degrees(foot.beam)))
     if feet:
         return FilmResult(record.film, tuple(feet), remarks=record.remarks)
     decision = record.decision or no_foot()
     return FilmResult(record.film, (), decision.outcome, decision.reasons, record.remarks)
+
+
+def whole_degrees(beam: BeamAngle | None) -> BeamAngle | None:
+    """The beam's angle with the decimals that tables have of it: none."""
+    return None if beam is None else BeamAngle(*(float(round(one)) for one in (beam.value, beam.low, beam.high)))
 
 
 def refusal_words(reasons: Iterable[Reason]) -> str:

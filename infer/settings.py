@@ -126,6 +126,27 @@ class SideLetterSettings(Config):
     corner: Share
 
 
+class BeamAngleSettings(Config):
+    """When the beam's angle can be told, and when it is remarked on; degrees.
+
+    Attributes
+    ----------
+    inflation : float
+        Half the interval, in standard deviations of the estimate.
+    strange_from : float
+        Squared Mahalanobis distance a coordinate, about 1 for a generated foot, from which it cannot be told.
+    widest : float
+        Width of an interval beyond which it cannot be told.
+    usual : (float, float)
+        What standing feet are taken with; an interval wholly beyond is remarked on.
+    """
+
+    inflation: float = Field(gt=0.0)
+    strange_from: float = Field(gt=0.0)
+    widest: float = Field(gt=0.0)
+    usual: tuple[float, float]
+
+
 class ReadingSettings(Config):
     """How feet are found and cut out, and how shafts are refined (``shaft_edges``; none: the network alone)."""
 
@@ -142,6 +163,7 @@ class ReadingSettings(Config):
     readers: Annotated[dict[str, ReaderSettings], Field(min_length=1)]
     shaft_edges: ShaftEdgeSettings | None
     side_letters: SideLetterSettings
+    beam_angle: BeamAngleSettings
 
     @property
     def crop_size(self) -> tuple[int, int]:

@@ -55,6 +55,7 @@ MODELS = {
     CONFIG_DIR / "train_lean_locator.yaml": "train.settings.TrainSettings",
     CONFIG_DIR / "train_locator.yaml": "train.settings.TrainSettings",
     CONFIG_DIR / "side_letter_fit.yaml": "train.side_letter_settings.SideLetterTraining",
+    CONFIG_DIR / "beam_angle_fit.yaml": "train.beam_angle_settings.BeamAngleTraining",
     CONFIG_DIR / "unloading.yaml": "synthetic_data.unloaded.UnloadingSettings",
     WORDS / "de.yaml": "infer.visit.language.Language",
     WORDS / "en.yaml": "infer.visit.language.Language",

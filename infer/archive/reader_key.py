@@ -12,11 +12,12 @@ from functools import lru_cache
 from pathlib import Path
 
 from raysplay.configs.load import CONFIG_DIR, digest
-from raysplay.infer.films.letter_network import NETWORK
+from raysplay.infer.beam import angle_model
+from raysplay.infer.films import letter_network
 from raysplay.infer.shipped_weights import of_network
 
-LETTER_WEIGHTS = of_network(NETWORK)
-"""Of the network that reads side letters, the same for every reader."""
+COMMON_WEIGHTS = (of_network(letter_network.NETWORK), of_network(angle_model.NETWORK))
+"""Of what reads side letters and the beam's angle, the same for every reader."""
 
 ReaderKey = Mapping[str, str]
 """Digests and versions by what they are of, in words."""
@@ -35,6 +36,7 @@ _CODE = (
     "configs/proof.py",
     "configs/protocol.py",
     "measure",
+    "infer/beam",
     "infer/decide",
     "infer/films",
     "infer/network",
@@ -79,7 +81,7 @@ def reader_key(weights: Mapping[str, str], protocol: Path, *, select: bool = Fal
     )
     return {
         **{f"the weights {name}": known for name, known in sorted(weights.items())},
-        f"the weights {LETTER_WEIGHTS.name}": digest(LETTER_WEIGHTS),
+        **{f"the weights {path.name}": digest(path) for path in COMMON_WEIGHTS},
         **{f"the configuration {name}": digest(CONFIG_DIR / name) for name in _CONFIGS},
         "the protocol": digest(protocol),
         "the code of Raysplay": code_digest(),

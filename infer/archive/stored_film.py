@@ -19,6 +19,7 @@ from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import (
+    BeamAngle,
     Decision,
     FilmRecord,
     FloatArray,
@@ -102,6 +103,7 @@ def _foot(foot: FootRecord) -> dict[str, Any]:
             for one in foot.measurements
         ],
         "decision": _decision(foot.decision),
+        "beam": None if foot.beam is None else [foot.beam.value, foot.beam.low, foot.beam.high],
     }
 
 
@@ -129,7 +131,10 @@ def _foot_of(about: dict[str, Any]) -> FootRecord:
         )
         for measure, value, low, high, unit, construction, proven, withheld in about["measurements"]
     )
-    return FootRecord(landmarks, measurements, _decision_of(about["decision"]))
+    beam = about.get("beam")
+    return FootRecord(
+        landmarks, measurements, _decision_of(about["decision"]), None if beam is None else BeamAngle(*beam)
+    )
 
 
 def _decision(decision: Decision) -> list[Any]:

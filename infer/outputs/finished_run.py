@@ -40,8 +40,10 @@ from raysplay.infer.outputs.run_tables import (
 from raysplay.infer.outputs.settings import output_settings
 from raysplay.infer.outputs.table_digests import changed_table
 from raysplay.infer.outputs.tables import (
+    BEAM,
     CROPS_HEADER,
     FEET_ABOUT,
+    FEET_ADDED,
     FEET_NOTES,
     FILMS_ADDED,
     FILMS_HEADER,
@@ -51,7 +53,7 @@ from raysplay.infer.outputs.tables import (
     read_withheld_cell,
 )
 from raysplay.infer.reason import Reason
-from raysplay.infer.records import FloatArray, Outcome, Withheld
+from raysplay.infer.records import BeamAngle, FloatArray, Outcome, Withheld
 from raysplay.measure import Measure, by_name
 from raysplay.measure.sides import SIDES
 
@@ -75,6 +77,9 @@ _FIRST_FEET_COLUMNS = ("film", "foot", "foot_index", "decision", "reasons")
 
 _WRITTEN = {"sha256": "^([0-9a-f]{64})?$", "person": "^([0-9a-f]{16})?$", "taken": "^([0-9]{4}-[0-9]{2}-[0-9]{2})?$"}
 _WRITTEN |= {"sex": "^[MFO]?$", "age": f"^({'|'.join(AGE_BANDS)})?$"}
+
+_UPRIGHT = 90.0
+"""No beam that makes a shadow leans further, degrees."""
 
 _GROUPS_KEPT = 8
 """Row groups of ``landmarks.parquet`` kept decoded; each holds some hundred feet."""
@@ -176,9 +181,10 @@ class FinishedRun:
         self.named: NamedFilms | None = None
         numbers = number_columns(self.measures)
         path = folder / "feet.csv"
-        always = _FIRST_FEET_COLUMNS if earlier else (*FEET_ABOUT, *FEET_NOTES)
-        later = tuple(name for name in (*FEET_ABOUT, *FEET_NOTES) if name not in always)
-        feet = read_table(path, ("foot_index", *numbers), (*always, *numbers), limits, later)
+        about_feet = (*FEET_ABOUT, *FEET_NOTES)
+        always = _FIRST_FEET_COLUMNS if earlier else tuple(name for name in about_feet if name not in FEET_ADDED)
+        later = tuple(name for name in about_feet if name not in always)
+        feet = read_table(path, ("foot_index", *numbers, *BEAM), (*always, *numbers), limits, later)
         lacking = (*FILMS_ADDED, *(_LATER_FILM_COLUMNS if earlier else ()))
         self._film_table = self._read_films(folder / "films.csv", lacking)
         self.films, self.sides, self.decisions, self.reason_texts = (
@@ -197,6 +203,7 @@ class FinishedRun:
         check(path, "foot_index", np.isnan(stated) | (stated == self.foot_index))
         check(path, "film", np.array(_together(self.film_of)))
         self.values = _values(path, feet, self.measures)
+        self._beam = _beam(path, feet)
         self._withheld = feet["withheld"].combine_chunks() if "withheld" in feet.column_names else None
         self._crops = self._read_crops(folder / "crops.csv")
         self._landmarks = LandmarkFile(folder / "landmarks.parquet", len(self) * len(landmark_schema()), limits)
@@ -323,6 +330,11 @@ class FinishedRun:
             with self._reading:
                 group = self._group(number)
             yield group
+
+    def beam(self, foot: int) -> BeamAngle | None:
+        """How the beam met a foot, in whole degrees; None where the run does not say it."""
+        value, low, high = self._beam[foot]
+        return None if np.isnan(value) else BeamAngle(float(value), float(low), float(high))
 
     def crop(self, foot: int) -> FloatArray | None:
         """Corners (4, 2) of the upright crop on the film: distal medial, then round by the lateral side.
@@ -452,6 +464,18 @@ def _values(path: Path, feet: pa.Table, measures: Sequence[Measure]) -> FloatArr
     for i, measure in enumerate(measures):  # tables of earlier versions have more decimals
         values[:, i] = values[:, i].round(DECIMALS[measure.unit]) + 0.0
     return values
+
+
+def _beam(path: Path, feet: pa.Table) -> FloatArray:
+    """The beam's angle with its interval, shape (F, 3), degrees: all three, in their order, or none."""
+    if not set(BEAM) <= set(feet.column_names):
+        return np.full((feet.num_rows, len(BEAM)), np.nan)
+    beam = np.stack([_numbers(feet[name], np.float64) for name in BEAM], axis=-1)
+    gaps = np.isnan(beam)
+    value, low, high = beam.T
+    ordered = (low >= -_UPRIGHT) & (low <= value) & (value <= high) & (high <= _UPRIGHT)
+    check(path, "of the beam's angle", gaps.all(axis=1) | ordered)
+    return beam
 
 
 def _place_among_equals(film_of: IntArray) -> IntArray:

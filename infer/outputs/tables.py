@@ -12,7 +12,7 @@ from raysplay.infer.decide.wording import DECIMALS
 from raysplay.infer.films.film import Film
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.reason import Reason, ReasonKind
-from raysplay.infer.records import Decision, FilmRecord, Measurement, Outcome, Withheld
+from raysplay.infer.records import BeamAngle, Decision, FilmRecord, Measurement, Outcome, Withheld
 from raysplay.measure import Measure, by_name
 
 if TYPE_CHECKING:
@@ -23,9 +23,17 @@ Row = list[str | float | int | None]
 FEET_ABOUT = ("film", "foot", "foot_index", "decision", "reasons", "reason_kinds")
 """Columns of ``feet.csv`` before its numbers; as many kinds as reasons."""
 
-FEET_NOTES = ("withheld", "unproven", "low_confidence", "overlay")
+BEAM = ("beam_angle", "beam_angle_low", "beam_angle_high")
+"""How far the beam leant toward the heel where it met the foot, and its interval: whole degrees, unproven. Only of
+accepted feet, and empty where it cannot be told. It is no measure of the foot and decides nothing."""
+
+FEET_NOTES = ("withheld", "unproven", "low_confidence", *BEAM, "overlay")
 """Columns of ``feet.csv`` after its numbers: measures that have none, each with the reason's name; of those that have
-one, which are unproven and which are known to be read badly; the picture, as a path in the run's folder."""
+one, which are unproven and which are known to be read badly; :data:`BEAM`; the picture, as a path in the run's
+folder."""
+
+FEET_ADDED = BEAM
+"""Columns of ``feet.csv`` that runs of this format from before they were added lack."""
 
 NUMBER_ENDS = ("", "_low", "_high")
 """What a measure's name is followed by in the names of its columns in ``feet.csv``."""
@@ -113,7 +121,7 @@ def feet_rows(record: FilmRecord, reported: Sequence[Measure], overlays: Sequenc
     """
     if not record.feet:
         decision = record.decision or no_foot()
-        yield [record.film, "", None, *_decision(decision), *[None] * (3 * len(reported)), "", "", "", ""]
+        yield [record.film, "", None, *_decision(decision), *[None] * (3 * len(reported)), *[""] * len(FEET_NOTES)]
     for index, foot in enumerate(record.feet):
         given = () if foot.decision.outcome is Outcome.REFUSED else foot.measurements
         by_measure = {one.measure: one for one in given}
@@ -130,8 +138,14 @@ def feet_rows(record: FilmRecord, reported: Sequence[Measure], overlays: Sequenc
             withheld_cell(given),
             _JOINT.join(one.measure for one in given if one.withheld is None and not one.proven),
             _JOINT.join(one.measure for one in given if one.withheld is None and _low_confidence(one)),
+            *beam_cells(foot.beam),
             _picture(overlays, index),
         ]
+
+
+def beam_cells(beam: BeamAngle | None) -> tuple[int | None, ...]:
+    """The cells of :data:`BEAM`: whole degrees, empty where there is none."""
+    return (None,) * len(BEAM) if beam is None else tuple(round(one) for one in (beam.value, beam.low, beam.high))
 
 
 def measurements_rows(record: FilmRecord, overlays: Sequence[str] = ()) -> Iterator[Row]:

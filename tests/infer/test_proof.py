@@ -11,12 +11,12 @@ from raysplay.infer.settings import reading_settings
 from raysplay.infer.shipped_weights import WEIGHTS_DIR
 from raysplay.measure import MEASURES, by_name
 
-PLACES_NO_POINT = "side_letters.safetensors"
-"""It can only send a foot to a person; no number is read by it."""
+PLACES_NO_POINT = ("side_letters.safetensors", "beam_angle.safetensors")
+"""The first can only send a foot to a person, the second only remark; no measure is read by either."""
 SHIPPED = {
     path.name: hashlib.sha256(path.read_bytes()).hexdigest()
     for path in WEIGHTS_DIR.glob("*.safetensors")
-    if path.name != PLACES_NO_POINT
+    if path.name not in PLACES_NO_POINT
 }
 
 

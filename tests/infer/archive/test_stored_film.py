@@ -13,7 +13,7 @@ from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.outputs.run_report import RunReport
 from raysplay.infer.outputs.tables import crops_rows, feet_rows, films_row, measurements_rows
 from raysplay.infer.reason import Reason, ReasonKind
-from raysplay.infer.records import Decision, FilmRecord, FootRecord, Measurement, Outcome, Withheld
+from raysplay.infer.records import BeamAngle, Decision, FilmRecord, FootRecord, Measurement, Outcome, Withheld
 
 NAN = float("nan")
 
@@ -27,7 +27,7 @@ def record(place):
         Measurement("ima", NAN, NAN, NAN, "deg", "shaft", False, Withheld.NO_POINTS),
     )
     reason = Reason(ReasonKind.VIEW_DOUBTFUL, "view doubtful; «Ä» \udce9 0.6", {"dp": 0.6})
-    foot = FootRecord(landmarks, numbers, Decision(Outcome.REVIEW, (reason,)))
+    foot = FootRecord(landmarks, numbers, Decision(Outcome.REVIEW, (reason,)), BeamAngle(1 / 7, -10.0, 10.5))
     refused = FootRecord(
         replace(landmarks, points=np.full_like(landmarks.points, np.nan), covariance=landmarks.covariance * np.nan),
         (),
@@ -43,7 +43,7 @@ def test_what_comes_back_is_what_was_kept(record, film):
         for name in ("points", "covariance", "confidence"):
             np.testing.assert_array_equal(getattr(foot.landmarks, name), getattr(other.landmarks, name))
         np.testing.assert_array_equal(foot.landmarks.foot.film_from_crop, other.landmarks.foot.film_from_crop)
-        assert foot.decision == other.decision
+        assert (foot.decision, foot.beam) == (other.decision, other.beam)
         assert [dict(one.numbers) for one in foot.decision.reasons] == [
             dict(one.numbers) for one in other.decision.reasons
         ]

@@ -116,8 +116,8 @@ def test_a_withheld_measure_is_an_empty_cell(film_record, foot_record):
     assert np.isnan(ima[4])
     assert ima[MEASUREMENTS_HEADER.index("withheld")] == "doubtful_points"
     assert row[6] == 32.0
-    assert row[-4] == "ima:doubtful_points"
-    assert read_withheld_cell(row[-4]) == {"ima": Withheld.DOUBTFUL_POINTS}
+    assert row[-len(FEET_NOTES)] == "ima:doubtful_points"
+    assert read_withheld_cell(row[-len(FEET_NOTES)]) == {"ima": Withheld.DOUBTFUL_POINTS}
 
 
 def test_numbers_are_given_as_they_are_meant(film_record, foot_record):
@@ -136,7 +136,7 @@ def test_what_is_not_proven_or_read_badly_says_so_beside_the_number(film_record,
     badly = Measurement(roundness.name, 1.1, 1.0, 1.2, roundness.unit, roundness.construction)
     record = film_record(feet=[replace(foot, measurements=(known, badly))])
     (row,) = feet_rows(record, reported_measures(), ["overlays/a.png"])
-    assert row[-4:] == ["", "head_roundness", "head_roundness", "overlays/a.png"]
+    assert row[-len(FEET_NOTES) :] == ["", "head_roundness", "head_roundness", None, None, None, "overlays/a.png"]
     proof = [MEASUREMENTS_HEADER.index(name) for name in ("proof", "confidence", "overlay")]
     told = [[cells[i] for i in proof] for cells in measurements_rows(record, ["overlays/a.png"])]
     assert told == [["proven", "", "overlays/a.png"], ["unproven", "low", "overlays/a.png"]]

@@ -9,9 +9,11 @@ from typer.testing import CliRunner
 
 from raysplay.configs.load import digest
 from raysplay.infer import command
+from raysplay.infer.finished import Run
 from raysplay.infer.outputs import finished_run
 from raysplay.infer.outputs.finished_run import FinishedRun, RunFormatError, read_run
 from raysplay.infer.outputs.run_format import FORMAT
+from raysplay.infer.outputs.tables import BEAM
 from raysplay.infer.review import store
 from raysplay.train.cli import app
 
@@ -36,7 +38,7 @@ def earlier_tables(run):
     del about["tables"]
     (run / "run.json").write_text(json.dumps(about), encoding="utf-8")
     for name, later in (
-        ("feet.csv", ("withheld", "unproven", "low_confidence", "overlay")),
+        ("feet.csv", ("withheld", "unproven", "low_confidence", *BEAM, "overlay")),
         ("films.csv", ("person", "taken", "loading")),
     ):
         with (run / name).open(encoding="utf-8", newline="") as stream:
@@ -48,17 +50,31 @@ def earlier_tables(run):
             table.writerows(rows)
 
 
-def test_a_run_from_before_sex_and_age_were_kept_is_read(harbour):
-    with (harbour / "films.csv").open(encoding="utf-8", newline="") as stream:
+def without(run, name, later):
+    """A table as versions wrote it that lacked some columns; gives its rows as they were."""
+    with (run / name).open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))
-    with (harbour / "films.csv").open("w", encoding="utf-8", newline="") as stream:
-        kept = [column for column in rows[0] if column not in ("sex", "age")]
+    with (run / name).open("w", encoding="utf-8", newline="") as stream:
+        kept = [column for column in rows[0] if column not in later]
         table = csv.DictWriter(stream, kept, extrasaction="ignore", quoting=csv.QUOTE_NONNUMERIC)
         table.writeheader()
         table.writerows(rows)
-    about = json.loads((harbour / "run.json").read_text(encoding="utf-8"))
-    about["tables"]["films.csv"] = digest(harbour / "films.csv")
-    (harbour / "run.json").write_text(json.dumps(about), encoding="utf-8")
+    about = json.loads((run / "run.json").read_text(encoding="utf-8"))
+    about["tables"][name] = digest(run / name)
+    (run / "run.json").write_text(json.dumps(about), encoding="utf-8")
+    return rows
+
+
+def test_a_run_from_before_the_beam_was_estimated_is_read(harbour):
+    rows = without(harbour, "feet.csv", BEAM)
+    run = finished_run.read_run(harbour)
+    assert len(run) == len(rows)
+    assert all(run.beam(foot) is None for foot in range(len(run)))
+    assert [foot.beam for film in Run(run) for foot in film.feet] == [None] * sum(bool(row["foot"]) for row in rows)
+
+
+def test_a_run_from_before_sex_and_age_were_kept_is_read(harbour):
+    rows = without(harbour, "films.csv", ("sex", "age"))
     run = finished_run.read_run(harbour)
     assert run.stated("sex") == run.stated("age") == [""] * run.film_count
     assert run.stated("loading") == [row["loading"] for row in rows]

@@ -170,6 +170,11 @@ def test_where_the_errors_of_verdicts_come_from_is_known_in_german():
             "construction-sensitive: HVA is 20.5 by shaft, 25.1 by head_base (degrees), limit 4 apart",
             "von der Achsenmethode abhängig: HVA ist 20,5 nach shaft, 25,1 nach head_base (Grad), Grenze 4 auseinander",
         ),
+        (
+            "beam: by its bones the foot was met at about 31 degrees (19 to 43), usual 10 to 15; an unproven estimate",
+            "Strahl: nach den Knochen traf er den Fuß unter etwa 31 Grad (19 bis 43), üblich 10 bis 15; eine "
+            "unbewiesene Schätzung",
+        ),
         ("1,200", "1.200"),
         ("-3.5", "−3,5"),
         ("2026-03-01", "2026-03-01"),
