@@ -72,7 +72,7 @@ def with_remark(decision: Decision, beam: BeamAngle | None, settings: BeamAngleS
         return decision
     numbers = {"value": beam.value, "low": beam.low, "high": beam.high}
     said = (
-        f"beam: by its bones the foot was met at about {beam.value:.0f} degrees ({beam.low:.0f} to {beam.high:.0f}), "
-        f"usual {low:g} to {high:g}; an unproven estimate"
+        f"beam, an unproven estimate: it met the foot at about {beam.value:.0f} degrees "
+        f"({beam.low:.0f} to {beam.high:.0f}), usual {low:g} to {high:g}"
     )
     return Decision(decision.outcome, (*decision.reasons, Reason(ReasonKind.BEAM_UNUSUAL, said, numbers)))

@@ -12,12 +12,13 @@ from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.collect import collect
 from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.network.weights_error import WeightsError
-from raysplay.infer.outputs.tables import BEAM, feet_header, feet_rows
+from raysplay.infer.outputs.tables import BEAM, feet_header, feet_rows, read_reasons
 from raysplay.infer.pipeline import FilmPipeline
 from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import BeamAngle, FootLandmarks, FoundFoot, Outcome
 from raysplay.infer.result_tables import to_arrow
 from raysplay.infer.results import film_result
+from raysplay.infer.visit.language import language
 from raysplay.synthetic_data.projection.beam import ray_angle
 from raysplay.synthetic_data.projection.shadow import project_landmarks
 from raysplay.synthetic_data.subject import draw_subject
@@ -95,6 +96,9 @@ def test_a_steep_beam_is_told_in_ledger_table_and_python(read, side):
     cells = dict(zip(feet_header(measures), row, strict=True))
     assert [cells[name] for name in BEAM] == [round(one) for one in (foot.beam.value, foot.beam.low, foot.beam.high)]
     assert cells["reason_kinds"].split("; ")[-1] == "beam_unusual"
+    german = language("de")
+    (said,) = (one for one in read_reasons(cells["reasons"], cells["reason_kinds"]) if one.kind.value == "beam_unusual")
+    assert german.phrase(said.text).startswith("Strahl, eine unbewiesene Schätzung: ")
     film = film_result(record, measures, frozenset())
     assert film.feet[0].beam == BeamAngle(*(float(cells[name]) for name in BEAM))
     assert [to_arrow([film])[name].to_pylist() for name in BEAM] == [[cells[name]] for name in BEAM]

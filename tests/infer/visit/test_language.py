@@ -171,9 +171,8 @@ def test_where_the_errors_of_verdicts_come_from_is_known_in_german():
             "von der Achsenmethode abhängig: HVA ist 20,5 nach shaft, 25,1 nach head_base (Grad), Grenze 4 auseinander",
         ),
         (
-            "beam: by its bones the foot was met at about 31 degrees (19 to 43), usual 10 to 15; an unproven estimate",
-            "Strahl: nach den Knochen traf er den Fuß unter etwa 31 Grad (19 bis 43), üblich 10 bis 15; eine "
-            "unbewiesene Schätzung",
+            "beam, an unproven estimate: it met the foot at about 31 degrees (19 to 43), usual 10 to 15",
+            "Strahl, eine unbewiesene Schätzung: er traf den Fuß unter etwa 31 Grad (19 bis 43), üblich 10 bis 15",
         ),
         ("1,200", "1.200"),
         ("-3.5", "−3,5"),
