@@ -15,7 +15,7 @@ from raysplay.configs.load import shipped
 from raysplay.infer.outputs.finished_run import FinishedRun, RunError
 from raysplay.infer.outputs.landmarks_table import COLUMNS
 from raysplay.infer.outputs.run_format import FORMAT
-from raysplay.infer.outputs.tables import CROPS_HEADER, FILMS_HEADER, feet_header
+from raysplay.infer.outputs.tables import CROPS_HEADER, FEET_NOTES, FILMS_HEADER, feet_header
 from raysplay.infer.reason import ReasonKind
 from raysplay.infer.review.worklist import Change, Filter, Worklist
 from raysplay.measure import by_name
@@ -64,10 +64,7 @@ def write_run(folder, feet, seed=5):
                     "; ".join(text for _, text in reasons),
                     "; ".join(kind for kind, _ in reasons),
                     *numbers,
-                    "",
-                    "",
-                    "",
-                    "",
+                    *[""] * len(FEET_NOTES),
                 ]
             )
             tables[1].writerow(
