@@ -169,7 +169,7 @@ def placed(whole: Tensor) -> Tensor:
     return exists
 
 
-def landmarks(outlines: Tensor, solid_centres: Tensor, present: Tensor) -> Tensor:
+def landmarks(outlines: Tensor, solid_centres: Tensor, present: Tensor, sampled: Tensor | None = None) -> Tensor:
     """All landmarks of projected right feet.
 
     Parameters
@@ -181,6 +181,8 @@ def landmarks(outlines: Tensor, solid_centres: Tensor, present: Tensor) -> Tenso
     present : Tensor of bool, shape (B, N)
         Bones that are there. Only a second half of the medial sesamoid is left out for it; points of other absent
         bones are given where the bones would be.
+    sampled : Tensor of bool, shape (B,), optional
+        Feet whose surfaces were sampled from a mesh: their rings tell nothing of where a joint surface ends.
 
     Returns
     -------
@@ -190,11 +192,13 @@ def landmarks(outlines: Tensor, solid_centres: Tensor, present: Tensor) -> Tenso
     feet = _Outlines(outlines)
     axes, found = _shafts(feet)
     found |= _first_metatarsal(feet, solid_centres, axes)
+    if sampled is not None:
+        found |= _sampled_head(feet["metatarsal_1"], axes["M1"], found, sampled)
     found |= _other_metatarsals(feet, solid_centres, axes)
     found |= _great_toe(feet, axes["PP"], found["M1_head_c"])
     found |= _sesamoids(feet, present, axes["M1"])
-    found |= _tarsus(feet, axes)
     found |= _talus(feet)
+    found |= _tarsus(feet, axes)
     return torch.stack([found[code] for code in landmark_schema().codes], dim=1)
 
 
@@ -234,6 +238,16 @@ def _first_metatarsal(feet: _Outlines, solid_centres: Tensor, axes: dict[str, Te
         "M1_head_lat_edge": _corner(head, ray, _lateral(ray)),
         "M1_emin": _extreme(head, -_lateral(ray)),
     }
+
+
+def _sampled_head(first: Tensor, ray: Tensor, found: dict[str, Tensor], sampled: Tensor) -> dict[str, Tensor]:
+    """Ends of the first metatarsal's distal surface; on a mesh, where the outline of the head turns into its side.
+
+    That is how the ends of all other surfaces are found. A generated head knows the ring where its surface ends.
+    """
+    ends = {"M1_art_med": -_lateral(ray), "M1_art_lat": _lateral(ray)}
+    mesh = sampled[:, None]
+    return {code: torch.where(mesh, _corner(first[:, HEAD:], ray, side), found[code]) for code, side in ends.items()}
 
 
 def _other_metatarsals(feet: _Outlines, solid_centres: Tensor, axes: dict[str, Tensor]) -> dict[str, Tensor]:
@@ -278,10 +292,24 @@ def _sesamoids(feet: _Outlines, present: Tensor, ray: Tensor) -> dict[str, Tenso
     return found
 
 
+def _ends(outline: Tensor, axis: Tensor) -> tuple[Tensor, Tensor]:
+    """Middles of the proximal and the distal end of (B, R, S, 2), each between its corners; ``axis`` (B, 2) to begin.
+
+    Corners are looked for along the bone's own axis, which may stand askew to that of the foot.
+    """
+    for _ in range(3):
+        side = _lateral(axis)
+        proximal = 0.5 * (_corner(outline, -axis, -side) + _corner(outline, -axis, side))
+        distal = 0.5 * (_corner(outline, axis, -side) + _corner(outline, axis, side))
+        axis = _unit(distal - proximal)
+    return proximal, distal
+
+
 def _tarsus(feet: _Outlines, axes: dict[str, Tensor]) -> dict[str, Tensor]:
     """Borders of the midfoot across the second metatarsal, and the cuneiforms."""
     ray, across = axes["M1"], _lateral(axes["M2"])
     wedge, middle, block = feet["medial_cuneiform"], feet["intermediate_cuneiform"], feet["cuboid"]
+    proximal, distal = _ends(middle, axes["M2"])
     tip, base = slice(TIP_RIM, TIP_RIM + 1), slice(BASE_RIM, BASE_RIM + 1)
     return {
         "TN_med": _extreme(feet["talus"][:, -CAP_RINGS - 2 :], -across),
@@ -292,8 +320,8 @@ def _tarsus(feet: _Outlines, axes: dict[str, Tensor]) -> dict[str, Tensor]:
         "C1d_med": _corner(wedge, ray, -_lateral(ray)),
         "C1d_lat": _corner(wedge, ray, _lateral(ray)),
         "C2d_med": _corner(middle, axes["M2"], -across),
-        "C2p": middle[:, 0].mean(1),
-        "C2d": middle[:, -1].mean(1),
+        "C2p": proximal,
+        "C2d": distal,
     }
 
 
@@ -307,5 +335,5 @@ def _talus(feet: _Outlines) -> dict[str, Tensor]:
     found = {"TAL_neck_c": _level_middle(talus, way, top - TALAR_NECK * length * way)}
     for code, aside in (("med", -_lateral(way)), ("lat", _lateral(way))):
         found[f"TAL_art_{code}"] = _extreme_within(talus, aside, way, top - TALAR_HEAD * length * way)
-        found[f"NAV_art_{code}"] = _corner(boat, -way, 2.0 * aside)
+        found[f"NAV_art_{code}"] = _corner(boat, -way, aside)
     return found

@@ -189,7 +189,8 @@ def project_subjects(
 
     centres = _head_centres(surfaces[0], throw.origin, throw.frame, throw.focus, throw.gap)
     whole = torch.as_tensor(np.stack([s.foot.whole for s in subjects]), device=device) & throw.present
-    detector_points = landmarks(outline, centres, throw.present)
+    sampled = torch.as_tensor([s.surfaces is not None for s in subjects], device=device)
+    detector_points = landmarks(outline, centres, throw.present, sampled)
     return Shadow(outer, inner, soft, throw.to_film(detector_points), detector_points, placed(whole))
 
 

@@ -41,7 +41,7 @@ def test_the_truth_follows_from_the_landmarks_beside_it(archive):
         for name in skeleton_settings().known:
             again = float(measure_values(framed, schema, measures=[by_name(name)])[name][0])
             assert float(foot[name]) == pytest.approx(again, abs=0.01)
-        assert foot["hia"] == ""
+        assert foot["dmaa"] == ""
 
 
 def test_the_same_seed_gives_the_same_bytes(archive, skeleton, tmp_path):
