@@ -46,7 +46,7 @@ def test_trials_of_a_reader_without_weights_are_refused(tmp_path):
 
 
 def test_hia_is_unproven():
-    """Right on BodyParts3D, but 1.25 degrees too large on one mesh of a skeleton, where the 90 % interval holds 72 %."""
+    """Right on BodyParts3D; on one mesh of a skeleton 1.25 degrees too large, and the 90 % interval holds 72 %."""
     assert proofs().of(by_name("hia"))
     assert not proofs().stands(by_name("hia"))
 

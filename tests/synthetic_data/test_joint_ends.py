@@ -1,7 +1,7 @@
 """Ends of joint surfaces on outlines whose corners are known by construction.
 
-Which point is meant stands in ``configs/landmarks.yaml``; where it lies follows from the shape that is drawn. A bone from
-a mesh is laid in rings in one way, a generated one in another: no point may hang on that.
+Which point is meant stands in ``configs/landmarks.yaml``; where it lies follows from the shape that is drawn. A bone
+from a mesh is laid in rings in one way, a generated one in another: no point may hang on that.
 """
 
 import numpy as np
@@ -20,7 +20,7 @@ CROWDED = EVEN**0.4
 
 
 def slab(place, width, length, slant=0.0, rings=EVEN):
-    """An upright bone (RINGS, SPOKES, 2) whose base stands at ``place`` and whose tip is cut ``slant`` degrees askew."""
+    """An upright bone (RINGS, SPOKES, 2) whose base stands at ``place``, its tip cut ``slant`` degrees askew."""
     x = np.linspace(-0.5, 0.5, SPOKES) * width
     y = rings[:, None] * (length - np.tan(np.radians(slant)) * x[None])
     return np.stack([np.broadcast_to(x, y.shape), y], axis=-1) + place
