@@ -39,6 +39,7 @@ class Subject:
     the foot unfit for measuring, in the words of the landmark network.
     ``surfaces`` (2, N, RINGS, SPOKES, 3), where given, are the outer and inner surfaces of the bones in their own
     frames, projected in the place of those that the person's shapes make; ``nan`` for a bone that keeps these.
+    ``sampled`` says that these were sampled from a mesh, so that their rings tell nothing of where joint surfaces end.
     ``skin_edge`` is the width over which the edge of the skin fades, mm (standard deviation).
     ``layer``, where given, lays soft parts that follow the bones in the place of ``skin``: how far they reach from the
     shadow of the bones, and how thick they are, mm.
@@ -50,6 +51,7 @@ class Subject:
     beam: Beam
     density: np.ndarray
     surfaces: np.ndarray | None = None
+    sampled: bool = False
     conditions: frozenset[str] = frozenset()
     skin_edge: float = 0.0
     layer: tuple[float, float] | None = None
@@ -189,7 +191,7 @@ def project_subjects(
 
     centres = _head_centres(surfaces[0], throw.origin, throw.frame, throw.focus, throw.gap)
     whole = torch.as_tensor(np.stack([s.foot.whole for s in subjects]), device=device) & throw.present
-    sampled = torch.as_tensor([s.surfaces is not None for s in subjects], device=device)
+    sampled = torch.as_tensor([s.sampled for s in subjects], device=device)
     detector_points = landmarks(outline, centres, throw.present, sampled)
     return Shadow(outer, inner, soft, throw.to_film(detector_points), detector_points, placed(whole))
 

@@ -83,7 +83,17 @@ def skeleton_subject(
         soft = flesh.lay(rng, own, person, foot, surfaces[0])
         beam = draw_beam(rng, settings.exposure)
         density = np.exp(rng.normal(0, 0.12, len(bone_names()))) * np.exp(rng.normal(0, 0.15))
-        subject = Subject(person, foot, soft.skin, beam, density, surfaces, frozenset(), soft.skin_edge, soft.layer)
+        subject = Subject(
+            person,
+            foot,
+            soft.skin,
+            beam,
+            density,
+            surfaces=surfaces,
+            sampled=True,
+            skin_edge=soft.skin_edge,
+            layer=soft.layer,
+        )
         return subject, posture
 
     return draw
