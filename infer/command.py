@@ -13,7 +13,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from raysplay.infer.command_options import LandmarkWeights, Threads, out_option, overwrite_option, protocol_option
+from raysplay.infer.command_options import (
+    Accelerator,
+    LandmarkWeights,
+    Threads,
+    out_option,
+    overwrite_option,
+    protocol_option,
+)
 from raysplay.infer.reading_options import ReadingOptions
 
 if TYPE_CHECKING:
@@ -81,6 +88,7 @@ def measure(
     ] = False,
     retry: Annotated[bool, typer.Option("--retry", help="Read again films that were set aside.")] = False,
     landmark_weights: LandmarkWeights = None,
+    accelerator: Accelerator = None,
     protocol: Annotated[
         Path | None, protocol_option("Measures to report and how they are built; protocol.yaml if left out.")
     ] = None,
@@ -107,6 +115,8 @@ def measure(
 
         if workers is not None or scheduler:
             raise typer.BadParameter("goes through the files in this process alone", param_hint="--select-only")
+        if accelerator is not None:
+            raise typer.BadParameter("is for a run that measures", param_hint="--accelerator")
         if report:
             raise typer.BadParameter("is of a run that measures", param_hint="--report")
         run_selection(paths, out, overwrite=overwrite, threads=threads, load=foot_reader, name_key=name_key)
@@ -114,7 +124,7 @@ def measure(
     run = run_measure(
         paths,
         out,
-        ReadingOptions(protocol, threads, landmark_weights),
+        ReadingOptions(protocol, threads, landmark_weights, accelerator),
         overwrite=overwrite,
         keep_reads=keep_reads,
         overlays=overlays,
@@ -169,7 +179,12 @@ def run_measure(
 
     if workers is not None and scheduler:
         raise typer.BadParameter("is for this machine alone; the cluster has its own", param_hint="--workers")
-    if options.threads is not None and (workers is not None or scheduler):
+    if options.accelerator is not None and scheduler:
+        raise typer.BadParameter(
+            "is of this machine, and a cluster's workers read elsewhere; leave one of both out",
+            param_hint="--accelerator",
+        )
+    if options.threads is not None and (workers is not None or scheduler or options.accelerator is not None):
         raise typer.BadParameter(
             "each process reads with one thread, so that numbers are the same", param_hint="--threads"
         )
@@ -230,6 +245,7 @@ def measure_with_bar(
                 protocol=options.protocol,
                 threads=options.threads,
                 landmark_weights=options.landmark_weights,
+                accelerator=options.accelerator,
                 progress=bar.show,
                 notice=bar.say,
                 command=command,

@@ -19,6 +19,15 @@ LandmarkWeights = Annotated[
     ),
 ]
 
+Accelerator = Annotated[
+    str | None,
+    typer.Option(
+        "--accelerator",
+        metavar="DEVICE",
+        help="Run the networks on this device of torch: auto, cuda, cuda:1. Needs raysplay[torch].",
+    ),
+]
+
 NameKey = Annotated[
     Path | None,
     typer.Option(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,9 +14,10 @@ from scipy.ndimage import maximum_filter
 from raysplay.configs import landmark_schema
 from raysplay.configs.conditions import CONDITIONS
 from raysplay.configs.views import VIEWS
+from raysplay.infer.accelerator.looking import LooksAtFilms
 from raysplay.infer.films.film import Film
 from raysplay.infer.network.graphs import LANDMARKS, LOCATOR, MAP
-from raysplay.infer.network.loaded import load_network
+from raysplay.infer.network.loaded import Picture, load_network
 from raysplay.infer.network.locator_map import UNIT
 from raysplay.infer.network.weights_file import network_of
 from raysplay.infer.records import FootLandmarks, FoundFoot
@@ -42,6 +43,8 @@ class FootReader:
         networks, its own threads, and one film at a time.
     runtime : {'onnx', 'torch'}, optional
         What runs the networks, see :func:`~raysplay.infer.network.loaded.load_network`.
+    accelerator : LooksAtFilms, optional
+        What runs these networks and resamples films for them, instead of this processor.
 
     Attributes
     ----------
@@ -63,21 +66,31 @@ class FootReader:
         settings: ReadingSettings | None = None,
         threads: int | None = None,
         runtime: str | None = None,
+        accelerator: LooksAtFilms | None = None,
     ) -> None:
         self.settings = settings or reading_settings()
         self._schema = landmark_schema()
         self._anchor_index = [self._schema.index(a.code) for a in self.settings.anchors]
+        reader = self.settings.reader_of(network_of(landmark_weights))
+        self._again_beyond = 0.0 if reader is None else reader.again_beyond
+        self._accelerator = accelerator
+        if accelerator is not None:
+            self.digests, self.at_once = dict(accelerator.digests), accelerator.at_once
+            return
         locator, landmarks = (
             load_network(weights, reads, self.settings, runtime, threads)
             for weights, reads in ((locator_weights, LOCATOR), (landmark_weights, LANDMARKS))
         )
         self._locator, self._landmarks = locator.read, landmarks.read
-        reader = self.settings.reader_of(network_of(landmark_weights))
-        self._again_beyond = 0.0 if reader is None else reader.again_beyond
         self.digests = {**locator.digests, **landmarks.digests}
         by_torch = "torch" in (locator.runtime, landmarks.runtime)
         self.at_once = 1 if by_torch else threads or usable_cores()
         self._operations = {LOCATOR: locator.flops, LANDMARKS: landmarks.flops}
+
+    @property
+    def accelerator(self) -> Mapping[str, str] | None:
+        """What the accelerator says of itself, where one runs the networks."""
+        return None if self._accelerator is None else self._accelerator.about
 
     @classmethod
     def shipped(cls, threads: int | None = None) -> FootReader:
@@ -99,8 +112,21 @@ class FootReader:
         WeightsError
             If a weights file cannot be used.
         """
+        return cls(*cls.weights_by_landmarks(weights), threads=threads)
+
+    @classmethod
+    def weights_by_landmarks(cls, weights: Path | None) -> tuple[Path, Path]:
+        """Locator's and landmark network's weights of the reader of :meth:`by_landmarks`; None: the usual one's.
+
+        Raises
+        ------
+        WeightsError
+            If the file cannot be used.
+        """
+        if weights is None:
+            return cls.shipped_weights()
         reader = reading_settings().reader_of(network_of(weights)) or usual_reader()
-        return cls(of_network(reader.locator), weights, threads=threads)
+        return of_network(reader.locator), weights
 
     def find(self, film: Film) -> list[FoundFoot]:
         """Every foot on the film, surest first; at most ``feet_max`` of the settings.
@@ -113,9 +139,7 @@ class FootReader:
         ]
 
     def _find(self, film: Film, margin: float, score_min: float) -> list[FoundFoot]:
-        small, film_from_square = _film_square(film, self.settings.film_side, margin)
-        add_operations(self._operations[LOCATOR])
-        output = self._locator(small)[MAP]
+        output, film_from_square = self._located(film, margin)
         found: list[FoundFoot] = []
         centres: list[tuple[FloatArray, float]] = []
         for row, column, score in self._peaks(output, score_min):
@@ -147,7 +171,17 @@ class FootReader:
                 break
         return found
 
-    def _peaks(self, output: FloatArray, score_min: float) -> list[tuple[int, int, float]]:
+    def _located(self, film: Film, margin: float) -> tuple[Picture, FloatArray]:
+        """The locator's map of a film, and the matrix (3, 3) from its square to the film."""
+        if self._accelerator is not None:
+            film_from_square = _film_from_square(film, self.settings.film_side, margin)
+            with stage("accelerator"):
+                return self._accelerator.locate(film.pixels, film_from_square), film_from_square
+        small, film_from_square = _film_square(film, self.settings.film_side, margin)
+        add_operations(self._operations[LOCATOR])
+        return self._locator(small)[MAP], film_from_square
+
+    def _peaks(self, output: Picture, score_min: float) -> list[tuple[int, int, float]]:
         """Cells (row, column) where the locator's score (0 to 1) is highest among its neighbours, surest first."""
         heat = _sigmoid(output[0])
         peak = heat == maximum_filter(heat, 3)
@@ -156,7 +190,7 @@ class FootReader:
         order = np.argsort(-scores, kind="stable")
         return [(int(row), int(column), float(heat[row, column])) for row, column in candidates[order]]
 
-    def _at_peak(self, output: FloatArray, row: int, column: int) -> tuple[FloatArray, float, dict[str, float]]:
+    def _at_peak(self, output: Picture, row: int, column: int) -> tuple[FloatArray, float, dict[str, float]]:
         """Anchors (A, 2) in the square, probability of a left foot and of each view, averaged round the peak."""
         rows, columns = output.shape[1:]
         count = len(self.settings.anchors)
@@ -224,8 +258,12 @@ class FootReader:
     def _read(self, film: Film, foot: FoundFoot) -> FootLandmarks:
         """One pass of the landmark network over the foot's crop; points in pixels of the film."""
         matrix = foot.film_from_crop
-        add_operations(self._operations[LANDMARKS])
-        seen = self._landmarks(crop(film.pixels, matrix, self.settings.crop_size))
+        if self._accelerator is not None:
+            with stage("accelerator"):
+                seen = self._accelerator.landmarks(film.pixels, matrix)
+        else:
+            add_operations(self._operations[LANDMARKS])
+            seen = self._landmarks(crop(film.pixels, matrix, self.settings.crop_size))
         in_crop = seen["points"].astype(np.float64)
         l11, l21, l22 = seen["spread"].astype(np.float64).T
         factor = np.zeros((len(in_crop), 2, 2))
@@ -273,7 +311,7 @@ def _film_square(film: Film, side: int, margin: float = 0.0) -> tuple[npt.NDArra
 
     ``margin`` is left round it on all sides, in shares of its longer side.
     """
-    film_from_square = _film_from_even(film) @ _even_from_square(film, side, margin)
+    film_from_square = _film_from_square(film, side, margin)
     small = crop(film.pixels, film_from_square, (side, side))
     rows, columns = film.pixels.shape
     place = np.arange(side)
@@ -282,6 +320,11 @@ def _film_square(film: Film, side: int, margin: float = 0.0) -> tuple[npt.NDArra
     small[(y < -0.5) | (y >= rows - 0.5)] = 0.0
     small[:, (x < -0.5) | (x >= columns - 0.5)] = 0.0
     return small, film_from_square
+
+
+def _film_from_square(film: Film, side: int, margin: float) -> FloatArray:
+    """From the locator's square to the film."""
+    return _film_from_even(film) @ _even_from_square(film, side, margin)
 
 
 def _film_from_even(film: Film) -> FloatArray:

@@ -94,6 +94,7 @@ def measure(
     protocol: Path | str | None = None,
     threads: int | None = None,
     landmark_weights: Path | str | None = None,
+    accelerator: str | None = None,
     progress: Callable[[Progress], None] | None = None,
     load: LoadsNetworks = networks,
 ) -> Iterator[FilmResult]:
@@ -113,6 +114,9 @@ def measure(
         Films looked at at once, each on one core; all cores by default.
     landmark_weights : path, optional
         Fine-tuned landmark network.
+    accelerator : str, optional
+        Device of torch that runs networks and resampling (``auto``, ``cuda``, ``cuda:1``); this processor by default.
+        ``load`` has no part then.
     progress : callable, optional
         Called before the networks are loaded, before the first film, and after each.
     load : callable, optional
@@ -130,19 +134,20 @@ def measure(
         If a path is missing or there is no file.
     ConfigError
         If a configuration or protocol file cannot be used.
-    WeightsError
-        With the first film, if a weights file cannot be used.
+    WeightsError, AcceleratorError
+        With the first film, if a weights file or the accelerator cannot be used; with a later one, if it is lost.
     """
     films = films_to_measure(paths, protocol)
-    options = ReadingOptions(protocol, threads, landmark_weights)
+    options = ReadingOptions(protocol, threads, landmark_weights, accelerator)
     return _results(films, Steps(progress, len(films.candidates)), options, load)
 
 
 def _results(films: FilmsToMeasure, steps: Steps, options: ReadingOptions, load: LoadsNetworks) -> Iterator[FilmResult]:
-    feet = _loaded(steps, options, load)
-    proven = proofs().proven(films.reported, feet.digests)
-    steps.measuring(0)
-    with contextlib.closing(films.read(feet)) as readings:
+    with contextlib.ExitStack() as opened:
+        feet = _loaded(steps, options, load, opened)
+        proven = proofs().proven(films.reported, feet.digests)
+        steps.measuring(0)
+        readings = opened.enter_context(contextlib.closing(films.read(feet)))
         for number, reading in enumerate(readings, start=1):
             result = film_result(reading.record, films.reported, proven)
             steps.measuring(number, result)
@@ -159,6 +164,7 @@ def measure_into(
     protocol: Path | str | None = None,
     threads: int | None = None,
     landmark_weights: Path | str | None = None,
+    accelerator: str | None = None,
     select: bool = False,
     progress: Callable[[Progress], None] | None = None,
     notice: Callable[[str], None] | None = None,
@@ -180,8 +186,9 @@ def measure_into(
 
     Parameters
     ----------
-    paths, protocol, threads, landmark_weights, progress, load
-        As for :func:`measure`; ``progress`` also before the last tables are written. What it raises stops the run.
+    paths, protocol, threads, landmark_weights, accelerator, progress, load
+        As for :func:`measure`, but that with an accelerator ``workers`` processes read, and ``threads`` has no part;
+        ``progress`` also before the last tables are written. What it raises stops the run.
     out : path
         Folder for tables and overlays.
     overwrite : bool
@@ -215,8 +222,10 @@ def measure_into(
 
     Raises
     ------
-    NoFilmsError, ConfigError, WeightsError
-        As :func:`measure` does; nothing was written then.
+    NoFilmsError, ConfigError, WeightsError, AcceleratorError
+        As :func:`measure` does; nothing was written then. Of an accelerator that is lost later, RunStoppedError tells.
+    ValueError
+        If an accelerator and a scheduler are asked for, which may have none.
     RunFolderError
         If ``out`` cannot take the run, or holds one of other paths, weights, configuration or code;
         :class:`ReadsAtStakeError` if people have read the run that it holds.
@@ -256,7 +265,7 @@ def measure_into(
             command = command_without_names(command)
         steps = Steps(progress, len(films.candidates))
         steps.loading()
-        options = ReadingOptions(protocol, threads, landmark_weights)
+        options = ReadingOptions(protocol, threads, landmark_weights, accelerator)
         engine = _engine(films, options, load, overlays, select, workers, scheduler)
         opened.callback(engine.close)
         proven = proofs().proven(films.reported, engine.digests)
@@ -308,6 +317,8 @@ def measure_into(
                 # What it says, and where, may name a file.
                 raise RunStoppedError(f"{folder.path}: the program failed ({type(error).__name__})") from None
             raise
+        if accelerator is not None:
+            _tell_of_accelerator(engine, note)
     return MeasuredRun(
         folder.path,
         finished.report,
@@ -359,6 +370,12 @@ def _engine(
     from raysplay.infer.archive.job import Reading
 
     weights = _path(options.landmark_weights)
+    if options.accelerator is not None:
+        from raysplay.infer.archive.accelerated import Accelerated
+
+        if scheduler:
+            raise ValueError("an accelerator is of this machine; the workers of a scheduler read without")
+        return Accelerated(options.accelerator, Reading(films.protocol_file, overlays, weights, select), workers)
     if workers is None and not scheduler and films.at_address:
         # A store that stalls must not hold the command: a reading process can be ended.
         workers = options.threads or os.cpu_count() or 1
@@ -378,6 +395,13 @@ def _engine(
     return Pool(reading, workers, loader)
 
 
+def _tell_of_accelerator(engine: Engine, note: Callable[[str], None]) -> None:
+    from raysplay.infer.archive.accelerated import Accelerated
+
+    if isinstance(engine, Accelerated) and (told := engine.told()):
+        note(told)
+
+
 def _stopped(error: RaysplayError, folder: RunFolder, films: int, of: int, again: str) -> RunStoppedError:
     """The same with what became of a run that could not be written any further."""
     from raysplay.infer.archive.ledger import Ledger
@@ -395,9 +419,20 @@ def _stopped(error: RaysplayError, folder: RunFolder, films: int, of: int, again
     return RunStoppedError(f"{error}. {kept}")
 
 
-def _loaded(steps: Steps, options: ReadingOptions, load: LoadsNetworks) -> ReadsFeet:
+def _loaded(steps: Steps, options: ReadingOptions, load: LoadsNetworks, opened: contextlib.ExitStack) -> ReadsFeet:
     steps.loading()
-    return load(options.threads, options.landmark_weights)
+    if options.accelerator is None:
+        return load(options.threads, options.landmark_weights)
+    from raysplay.infer.accelerator.device import device_of
+    from raysplay.infer.foot_reader import FootReader, usable_cores
+
+    device_of(options.accelerator)  # says so where there is no torch
+    from raysplay.infer.accelerator.in_this_process import InThisProcess
+
+    weights = FootReader.weights_by_landmarks(_path(options.landmark_weights))
+    seen_by = InThisProcess.on(options.accelerator, *weights, options.threads or usable_cores())
+    opened.callback(seen_by.networks.close)
+    return FootReader(*weights, accelerator=seen_by)
 
 
 def _path(path: Path | str | None) -> Path | None:

@@ -14,6 +14,7 @@ import numpy as np
 
 from raysplay.configs.proof import proofs
 from raysplay.configs.protocol import ReadingProtocol
+from raysplay.infer.accelerator.accelerator_error import AcceleratorError
 from raysplay.infer.beam.beam_angle import angle_model, beam_angle, with_remark
 from raysplay.infer.decide.case import FootCase
 from raysplay.infer.decide.decision import decide, failed, no_foot, not_read, refusal
@@ -167,6 +168,8 @@ class FilmPipeline:
             with stage("measure"):
                 letters = _letters(seen)
                 records, marked = self._read_feet(seen, letters)
+        except AcceleratorError:
+            raise  # of no film: the run ends
         except Exception as error:
             return FilmReading(FilmRecord(name, (), failed(error), opened.film.remarks), opened.film)
         decision = None if records else no_foot()

@@ -115,8 +115,7 @@ def crop(image: npt.NDArray[np.float32], image_from_crop: FloatArray, size: tupl
     ndarray of float32, shape ``size``
         Beyond the film: its edge values.
     """
-    scale = float(np.sqrt(abs(np.linalg.det(image_from_crop[:2, :2]))))
-    factor = max(1, int(scale + 0.25))
+    factor = averaged_by(image_from_crop)
     window, start = blocks_under(image, image_from_crop, size, factor)
     small, window_from_small = shrink(window, factor)
     image_from_small = np.array([[1, 0, start[0]], [0, 1, start[1]], [0, 0, 1.0]]) @ window_from_small
@@ -171,15 +170,52 @@ def blocks_under(
     start : (int, int)
         Column and row of the film at which it begins.
     """
+    (left, right), (top, bottom) = spans_under(image.shape, image_from_crop, size, factor)
+    return image[top:bottom, left:right], (left, top)
+
+
+def spans_under(
+    shape: tuple[int, ...], image_from_crop: FloatArray, size: tuple[int, int], factor: int
+) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Where the window of :func:`blocks_under` lies.
+
+    Parameters
+    ----------
+    shape : (rows, columns) of the film
+    image_from_crop : ndarray, shape (3, 3)
+    size : (rows, columns) of the crop
+    factor : int
+        As there.
+
+    Returns
+    -------
+    columns, rows : (int, int)
+        The first, and the one past the last; this may lie beyond the film.
+    """
     rows, columns = size
     corners = transform_points(
         image_from_crop, np.array([[0, 0], [columns - 1, 0], [0, rows - 1], [columns - 1, rows - 1.0]])
     )
     spans = []
-    for axis, extent in ((0, image.shape[1]), (1, image.shape[0])):
+    for axis, extent in ((0, shape[1]), (1, shape[0])):
         # Two blocks more on either side: interpolation reads the next one, and rounding may reach one further.
         first = np.clip(np.floor(corners[:, axis].min() / factor) - 2, 0, (extent - 1) // factor)
         last = np.clip(np.ceil(corners[:, axis].max() / factor) + 3, first + 1, -(-extent // factor))
         spans.append((int(first) * factor, int(last) * factor))
-    (left, right), (top, bottom) = spans
-    return image[top:bottom, left:right], (left, top)
+    return spans[0], spans[1]
+
+
+def averaged_by(image_from_crop: FloatArray) -> int:
+    """How many pixels of a film a crop averages, along each side.
+
+    Parameters
+    ----------
+    image_from_crop : ndarray, shape (3, 3)
+
+    Returns
+    -------
+    int
+        Side of the blocks whose means are about as fine as the crop.
+    """
+    scale = float(np.sqrt(abs(np.linalg.det(image_from_crop[:2, :2]))))
+    return max(1, int(scale + 0.25))

@@ -143,6 +143,7 @@ def test_documented_modules_can_be_run():
 
 
 STARTED_BY_A_RUN = {
+    "raysplay.infer.accelerator.serving",
     "raysplay.infer.films.worker",
     "raysplay.infer.archive.reader_worker",
     "raysplay.infer.clinic.measuring_process",

@@ -27,6 +27,7 @@ MODELS = {
     CONFIG_DIR / "decision.yaml": "infer.decide.settings.DecisionLimits",
     CONFIG_DIR / "degrade.yaml": "train.degrade.BatchSettings",
     CONFIG_DIR / "demo.yaml": "synthetic_data.demo.DemoSettings",
+    CONFIG_DIR / "accelerator.yaml": "infer.accelerator.settings.AcceleratorSettings",
     CONFIG_DIR / "engine.yaml": "infer.archive.settings.EngineSettings",
     CONFIG_DIR / "evaluate.yaml": "infer.compare.settings.EvaluationSettings",
     CONFIG_DIR / "films.yaml": "infer.films.settings.FilmLimits",

@@ -38,6 +38,12 @@ def outside(path):
 
 
 OF_TORCH = {
+    "infer/accelerator/device.py",
+    "infer/accelerator/in_this_process.py",
+    "infer/accelerator/networks.py",
+    "infer/accelerator/resampling.py",
+    "infer/accelerator/serving.py",
+    "infer/accelerator/upload.py",
     "infer/network/by_torch.py",
     "infer/network/known_networks.py",
     "infer/network/landmark_network.py",
@@ -50,7 +56,8 @@ OF_TORCH = {
     "infer/network/trunk.py",
     "infer/network/weights.py",
 }
-"""What defines networks for training; measuring and reviewing need none of it, and torch is an extra."""
+"""What defines networks for training and runs them on an accelerator; measuring and reviewing need none of it, and torch
+is an extra."""
 
 
 @pytest.mark.parametrize("folder", WITHOUT_EXTRAS)

@@ -27,12 +27,15 @@ class Reading:
         Those that come with the package by default.
     select : bool
         Whether films are left out that the selection does not keep.
+    accelerator : str
+        Where the process with the accelerator listens; empty where each process reads by networks of its own.
     """
 
     protocol: Path
     overlays: bool
     landmark_weights: Path | None = None
     select: bool = False
+    accelerator: str = ""
 
     def to_json(self) -> dict[str, Any]:
         """As :meth:`of_json` takes it in another process; paths are whole."""
@@ -42,6 +45,7 @@ class Reading:
             "overlays": self.overlays,
             "landmark_weights": weights,
             "select": self.select,
+            "accelerator": self.accelerator,
         }
 
     @classmethod
@@ -49,7 +53,9 @@ class Reading:
         """What :meth:`to_json` gave."""
         weights = about["landmark_weights"]
         weights = None if weights is None else Path(weights)
-        return cls(Path(about["protocol"]), bool(about["overlays"]), weights, bool(about["select"]))
+        return cls(
+            Path(about["protocol"]), bool(about["overlays"]), weights, bool(about["select"]), about["accelerator"]
+        )
 
 
 @dataclass(frozen=True)

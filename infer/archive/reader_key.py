@@ -51,6 +51,7 @@ _CODE = (
 )
 """What has part in a number; the rest of the program may change without a film being read again."""
 _SELECTION_CODE = ("infer/selection/choice.py", "infer/selection/select.py", "infer/selection/settings.py")
+_ACCELERATOR_CODE = ("infer/accelerator",)
 _LIBRARIES = (
     "onnxruntime",
     "numpy",
@@ -65,11 +66,26 @@ _LIBRARIES = (
 )
 
 
-def reader_key(weights: Mapping[str, str], protocol: Path, *, select: bool = False) -> dict[str, str]:
+def reader_key(
+    weights: Mapping[str, str],
+    protocol: Path,
+    *,
+    select: bool = False,
+    accelerator: Mapping[str, str] | None = None,
+) -> dict[str, str]:
     """The key of this program with these weights (SHA-256 by name) and this protocol file.
 
     ``select``: whether films are left out that the selection does not keep; then by what it keeps them, too.
+    ``accelerator``: what it says of itself (:attr:`~raysplay.infer.accelerator.looking.LooksAtFilms.about`).
     """
+    by_accelerator = (
+        {}
+        if accelerator is None
+        else {
+            **{f"--accelerator ({name})": said for name, said in accelerator.items()},
+            "the code of the accelerator": code_digest(_ACCELERATOR_CODE),
+        }
+    )
     by_selection = (
         {}
         if not select
@@ -86,6 +102,7 @@ def reader_key(weights: Mapping[str, str], protocol: Path, *, select: bool = Fal
         "the protocol": digest(protocol),
         "the code of Raysplay": code_digest(),
         **by_selection,
+        **by_accelerator,
         **dict(_versions(_LIBRARIES if any(name.endswith(".onnx") for name in weights) else (*_LIBRARIES, "torch"))),
     }
 
@@ -99,7 +116,7 @@ def differences(before: ReaderKey, now: ReaderKey) -> list[str]:
     ]
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=3)
 def code_digest(parts: tuple[str, ...] = _CODE) -> str:
     """SHA-256 over sources; by default over those that have part in a number."""
     root = Path(__file__).parents[2]

@@ -92,7 +92,14 @@ class _Films:
         module, function = loader.split(":")
         self._reading, self._limits = reading, decision_settings()
         self._protocol = user_protocol(reading.protocol)
-        self._feet = getattr(importlib.import_module(module), function)(1, reading.landmark_weights)
+        if reading.accelerator:
+            from raysplay.infer.accelerator.from_afar import FromAfar
+            from raysplay.infer.foot_reader import FootReader
+
+            weights = FootReader.weights_by_landmarks(reading.landmark_weights)
+            self._feet = FootReader(*weights, accelerator=FromAfar(reading.accelerator))
+        else:
+            self._feet = getattr(importlib.import_module(module), function)(1, reading.landmark_weights)
         self._level = self._limits.interval.level if reading.overlays else None
         self._opened = contextlib.ExitStack()
         self._person_key = ""
@@ -104,7 +111,8 @@ class _Films:
         from raysplay.infer.archive.reader_key import reader_key
 
         digests = dict(self._feet.digests)
-        key = reader_key(digests, self._reading.protocol, select=self._reading.select)
+        accelerator = getattr(self._feet, "accelerator", None)
+        key = reader_key(digests, self._reading.protocol, select=self._reading.select, accelerator=accelerator)
         return {"digests": digests, "key": key, "machine": machine()}
 
     def read(self, path: Path, name: str, person_key: str, started: float, before: Any, problem: Any) -> Answer:

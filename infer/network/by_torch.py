@@ -44,14 +44,8 @@ def by_torch(
     """
     if threads is not None:
         torch.set_num_threads(threads)
-    shapes = {name: one.shape for name, one in read_weights(weights)[0].items()}
-    for of, network in known_networks(settings).values():
-        if of == reads and {name: tuple(one.shape) for name, one in kept_state(network).items()} == shapes:
-            break
-    else:
-        raise WeightsError(f"{weights.name}: made for another network or landmark list")
-    load_weights(network, weights)
-    convert_conv2d_weight_memory_format(network.eval(), torch.channels_last)
+    network = network_for(weights, reads, settings)
+    convert_conv2d_weight_memory_format(network, torch.channels_last)
 
     @torch.inference_mode()
     def read(picture: npt.NDArray[np.float32]) -> dict[str, npt.NDArray[Any]]:
@@ -60,3 +54,25 @@ def by_torch(
         return {name: one[0].numpy() for name, one in found.items()}
 
     return read
+
+
+def network_for(weights: Path, reads: str, settings: ReadingSettings) -> torch.nn.Module:
+    """The network of a weights file, filled and ready to read.
+
+    Parameters
+    ----------
+    weights : Path
+    reads : {'landmarks', 'locator'}
+    settings : ReadingSettings
+
+    Raises
+    ------
+    WeightsError
+        If the file cannot be read, or is for none of the known networks.
+    """
+    shapes = {name: one.shape for name, one in read_weights(weights)[0].items()}
+    for of, network in known_networks(settings).values():
+        if of == reads and {name: tuple(one.shape) for name, one in kept_state(network).items()} == shapes:
+            load_weights(network, weights)
+            return network.eval()
+    raise WeightsError(f"{weights.name}: made for another network or landmark list")

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Protocol
 
+from raysplay.infer.accelerator.accelerator_error import AcceleratorError
 from raysplay.infer.films.candidate import Candidate
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.polarity import negative
@@ -72,6 +73,8 @@ def _choice(
         return choose(film, found, settings, stated)
     except FilmRejected as rejected:
         return refused(rejected)
+    except AcceleratorError:
+        raise  # of no film: the run ends
     except Exception as error:
         said = FilmRejected(f"internal error ({type(error).__name__})", ReasonKind.INTERNAL_ERROR)
         return refused(said)

@@ -34,6 +34,8 @@ sys.meta_path.insert(0, Missing())
 NETWORKS = {"by_torch", "known_networks", "landmark_network", "locator_network", "normalise", "trunk"}
 NETWORKS |= {"torchvision_operators", "weights", "separable", "lean_landmark_network", "lean_locator_network"}
 
+ACCELERATED = {"in_this_process", "networks", "resampling", "upload"}
+
 
 def run(code, *arguments):
     whole = BLOCK + textwrap.dedent(code)
@@ -86,6 +88,7 @@ def test_measure_needs_no_torch_and_gives_what_torch_gives(film, tmp_path):
 
 def test_every_module_that_measures_reviews_or_reports_can_be_imported(tmp_path):
     skipped = {f"raysplay.infer.network.{name}" for name in NETWORKS}
+    skipped |= {f"raysplay.infer.accelerator.{name}" for name in ACCELERATED}
     names = []
     for package in (raysplay.infer, raysplay.measure):
         names += [one.name for one in pkgutil.walk_packages(package.__path__, f"{package.__name__}.")]
@@ -110,6 +113,34 @@ def test_commands_that_need_torch_say_so_in_one_line(tmp_path):
     assert done.returncode == 2
     assert "the library torch is missing" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize("more", [(), ("--workers", "2"), ("--landmark-weights", "quick")])
+def test_an_accelerator_is_refused_in_one_line(film, tmp_path, more):
+    code = """
+    from raysplay.train.cli import main
+    sys.argv = ["raysplay", "measure", sys.argv[1], "--out", sys.argv[2], "--accelerator", "auto", *sys.argv[3:]]
+    main()
+    """
+    done = run(code, film, tmp_path / "out", *more)
+    assert done.returncode == 2
+    assert "an accelerator needs torch, which is not installed: pip install 'raysplay[torch]'" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_an_accelerator_in_python_is_refused_before_the_first_film(film):
+    code = """
+    from raysplay.infer import measure
+    from raysplay.infer.accelerator.accelerator_error import AcceleratorError
+    try:
+        next(measure(sys.argv[1], accelerator="cuda"))
+    except AcceleratorError as error:
+        print(error)
+    """
+    done = run(code, film)
+    assert done.returncode == 0, done.stderr
+    assert "needs torch" in done.stdout
 
 
 def test_weights_of_an_unknown_network_are_refused_in_one_line(film, tmp_path):

@@ -1,0 +1,1 @@
+"""Networks and resampling on an accelerator: films of several readers share its batches."""
