@@ -56,7 +56,7 @@ OF_TORCH = {
     "infer/network/trunk.py",
     "infer/network/weights.py",
 }
-"""What defines networks for training and runs them on an accelerator; measuring and reviewing need none of it, and torch
+"""What defines networks for training and runs them on an accelerator; measuring and reviewing need none of it: torch
 is an extra."""
 
 

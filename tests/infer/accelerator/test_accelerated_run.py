@@ -12,7 +12,7 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
-from raysplay.infer import measure, measure_into
+from raysplay.infer import Outcome, measure, measure_into
 from raysplay.infer.accelerator.accelerator_error import AcceleratorError
 from raysplay.infer.accelerator.accelerator_process import AcceleratorProcess
 from raysplay.infer.accelerator.from_afar import FromAfar
@@ -22,7 +22,6 @@ from raysplay.infer.foot_reader import FootReader
 from raysplay.infer.network.weights_error import WeightsError
 from raysplay.infer.outputs.run_files import CHECKED, WORKBOOK
 from raysplay.infer.outputs.run_folder import RunFolderError, RunStoppedError
-from raysplay.infer.records import Outcome
 from raysplay.train.cli import app
 
 from .conftest import QUICK
@@ -232,8 +231,10 @@ def test_options_that_do_not_go_with_it_are_refused(films, tmp_path, more, said)
 def test_python_measures_with_it_film_by_film(films, one):
     results = list(measure(films, accelerator="cpu", landmark_weights="quick", threads=3))
     assert [result.film for result in results] == [row["film"] for row in rows(one.folder, "films.csv")]
-    measured = [foot for result in results for foot in result.feet if foot.decision.outcome is not Outcome.REFUSED]
-    assert len(measured) >= 4
+    given = [foot["hva"].value for result in results for foot in result.feet if foot.decision is not Outcome.REFUSED]
+    known = [row["hva"] for row in rows(one.folder) if row["foot"] and row["decision"] != "refused"]
+    assert [f"{value:.1f}" if value is not None else "" for value in given] == known
+    assert len(known) >= 4
 
 
 def test_a_pool_that_cannot_start_leaves_no_accelerator_behind(films, monkeypatch, tmp_path):
