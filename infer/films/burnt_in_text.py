@@ -19,7 +19,7 @@ import numpy.typing as npt
 from pydicom.dataset import Dataset
 from scipy import ndimage
 
-from raysplay.infer.films.film import Film
+from raysplay.infer.films.film import Film, FoundWriting
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.squares import extreme, opened
 
@@ -147,11 +147,17 @@ def stated_by(ds: Dataset) -> tuple[Remark, ...]:
     return (STATED,) if said == "YES" else ()
 
 
-def remarks_on(film: Film) -> tuple[Remark, ...]:
-    """What a quick look at the picture adds to the remarks of a film."""
+def looked_through(film: Film) -> Film:
+    """The film with what a quick look at the picture adds to its remarks.
+
+    Where the look was as thorough as pictures need, the film keeps where writing stands, so that nobody looks twice.
+    """
     stated = STATED in film.remarks
-    found = len(text_boxes(film.pixels, stated=stated, thorough=stated))
-    return (FOUND,) if found else (NOT_FOUND,) if stated else ()
+    boxes = text_boxes(film.pixels, stated=stated, thorough=stated)
+    remarks = (FOUND,) if len(boxes) else (NOT_FOUND,) if stated else ()
+    thorough = stated or max(film.pixels.shape) < _LARGE
+    found = FoundWriting(film.pixels, boxes) if thorough else None
+    return replace(film, remarks=(*film.remarks, *remarks), found_writing=found)
 
 
 def without_text(

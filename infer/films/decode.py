@@ -17,7 +17,7 @@ from typing import IO, Any
 
 import numpy as np
 
-from raysplay.infer.films.film import Damage, Film, FilmRejected, Spacing, SpacingKind
+from raysplay.infer.films.film import Damage, Film, FilmRejected, FoundWriting, Spacing, SpacingKind
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.settings import FilmLimits, film_settings
@@ -252,6 +252,7 @@ def _film(path: Path, header: dict[str, Any], stream: IO[bytes], limits: FilmLim
         if not received:
             raise EOFError
         target = target[received:]
+    boxes = header["writing"]
     row_mm, column_mm, kind, aspect, confirmed = header["spacing"]
     return Film(
         path=path,
@@ -269,6 +270,7 @@ def _film(path: Path, header: dict[str, Any], stream: IO[bytes], limits: FilmLim
         terms=tuple(header["terms"]),
         damage=Damage[header["damage"]] if header["damage"] else None,
         remarks=tuple(Remark(RemarkKind[name], text) for name, text in header["remarks"]),
+        found_writing=None if boxes is None else FoundWriting(pixels, np.array(boxes, dtype=np.int64).reshape(-1, 4)),
     )
 
 

@@ -55,6 +55,14 @@ class Damage(Enum):
 
 
 @dataclass(frozen=True)
+class FoundWriting:
+    """Where writing was found on these very pixels (rows, columns): boxes (N, 4) as :attr:`Film.writing` has them."""
+
+    pixels: npt.NDArray[np.float32]
+    boxes: npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
 class Film:
     """One decoded radiograph.
 
@@ -89,6 +97,9 @@ class Film:
         Parts of the body and views that the header's words name, as terms of ``configs/stated_terms.yaml``.
     remarks : tuple of Remark
         Caveats for a reader: window guessed, spacing values in conflict, loading unknown and so on.
+    found_writing : FoundWriting or None
+        What decoding found, where it looked as closely as pictures ask for. Of other pixels it says nothing, so a
+        changed film is looked through anew.
     """
 
     path: Path
@@ -106,10 +117,13 @@ class Film:
     age: str = ""
     terms: tuple[str, ...] = ()
     remarks: tuple[Remark, ...] = ()
+    found_writing: FoundWriting | None = None
 
     @cached_property
     def writing(self) -> npt.NDArray[np.int64]:
         """Boxes (N, 4) of :func:`~raysplay.infer.films.burnt_in_text.text_boxes`, looked for once for all pictures."""
+        if self.found_writing is not None and self.found_writing.pixels is self.pixels:
+            return self.found_writing.boxes
         from raysplay.infer.films.burnt_in_text import STATED, text_boxes
 
         return text_boxes(self.pixels, stated=STATED in self.remarks)

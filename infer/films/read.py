@@ -8,7 +8,7 @@ from dataclasses import replace
 from errno import ENOENT
 from pathlib import Path
 
-from raysplay.infer.films.burnt_in_text import remarks_on
+from raysplay.infer.films.burnt_in_text import looked_through
 from raysplay.infer.films.dicom import read_dicom
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.opening import open_regular
@@ -42,7 +42,7 @@ def read_film(path: Path, limits: FilmLimits) -> Film:
     film = replace(put_right(film), sha256=_digest(content, frame))
     if limits.beyond_window:  # for a screen, which shows the film as it is
         return film
-    return replace(film, remarks=(*film.remarks, *remarks_on(film)))
+    return looked_through(film)
 
 
 def film_digest(path: Path, limits: FilmLimits) -> str:

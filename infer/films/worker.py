@@ -65,7 +65,7 @@ def _serve(
 
 
 def _describe(film: Film) -> dict[str, Any]:
-    spacing = film.spacing
+    spacing, found = film.spacing, film.found_writing
     return {
         "shape": film.pixels.shape,
         "spacing": [spacing.row_mm, spacing.column_mm, spacing.kind.name, spacing.aspect, spacing.shape_confirmed],
@@ -80,6 +80,7 @@ def _describe(film: Film) -> dict[str, Any]:
         "age": film.age,
         "terms": film.terms,
         "damage": film.damage.name if film.damage else None,
+        "writing": None if found is None or found.pixels is not film.pixels else found.boxes.tolist(),
         "remarks": [(remark.kind.name, remark.text) for remark in film.remarks],
     }
 

@@ -16,7 +16,8 @@ from PIL import Image, ImageDraw, ImageFont
 from scipy import ndimage
 
 from raysplay.infer.films import burnt_in_text
-from raysplay.infer.films.burnt_in_text import FOUND, NOT_FOUND, STATED, remarks_on, text_boxes, without_text
+from raysplay.infer.films.burnt_in_text import FOUND, NOT_FOUND, STATED, looked_through, text_boxes, without_text
+from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film
 from raysplay.infer.films.read import read_film
 from raysplay.infer.films.remark import RemarkKind
@@ -155,6 +156,13 @@ def film_of(picture, **about):
     return Film(Path("a.png"), (np.asarray(picture) / 255.0).astype(np.float32), **about)
 
 
+def remarks_on(film):
+    before = film.remarks
+    after = looked_through(film).remarks
+    assert after[: len(before)] == before
+    return after[len(before) :]
+
+
 def test_a_remark_says_that_a_film_carries_writing():
     picture, _ = written(ground(), "MS-448812", (30, 40), font("pillow", 22))
     assert remarks_on(film_of(picture)) == (FOUND,)
@@ -166,6 +174,36 @@ def test_what_a_file_states_makes_fainter_writing_count():
     picture, _ = written(ground(), "SKERRYWYN ORLA", (30, 40), font("DejaVuSans", 26), ink=80)
     assert remarks_on(film_of(picture)) == ()
     assert remarks_on(film_of(picture, remarks=(STATED,))) == (FOUND,)
+
+
+@pytest.mark.parametrize("side", [900, 1850])
+@pytest.mark.parametrize("remarks", [(), (STATED,)])
+def test_pictures_hide_the_same_whether_decoding_looked_or_they_do(side, remarks):
+    """Decoding tells where writing stands; on a large film its quick look is not thorough enough for pictures."""
+    picture, _ = written(ground(shape=(1000, side)), "SKERRYWYN ORLA", (30, 40), font("pillow", 22))
+    picture, _ = written(picture, "MS-448812", (300, 900), font("pillow", 10))
+    film = film_of(picture, remarks=remarks)
+    known = looked_through(film)
+    thorough = burnt_in_text.text_boxes(film.pixels, stated=bool(remarks))
+    assert len(thorough) > 2
+    assert (known.found_writing is None) == (side > 1800 and not remarks)
+    assert np.array_equal(known.writing, thorough)
+    # Of other pixels it says nothing: the name of a turned or changed film would stand in the open.
+    moved = replace(known, pixels=np.roll(known.pixels, 200, axis=0))
+    assert np.array_equal(moved.writing, text_boxes(moved.pixels, stated=bool(remarks)))
+    assert not np.array_equal(moved.writing, thorough)
+
+
+def test_what_decoding_found_is_not_looked_for_again(limits, tmp_path, monkeypatch):
+    picture, _ = written(ground(), "SKERRYWYN ORLA", (30, 40), font("pillow", 22))
+    Image.fromarray(np.clip(picture, 0, 255).astype(np.uint8)).save(tmp_path / "a.png")
+    with FilmReader(limits) as reader:
+        film = reader.read(tmp_path / "a.png")
+    expected = text_boxes(film.pixels)
+    monkeypatch.setattr(burnt_in_text, "text_boxes", lambda *_, **__: pytest.fail("looked again"))
+    assert np.array_equal(film.writing, expected)
+    assert len(expected) > 0
+    assert film.writing.dtype == expected.dtype
 
 
 @pytest.mark.parametrize(("said", "kinds"), [("YES", 2), ("yes ", 2), ("NO", 0), ("", 0), (None, 0)])
