@@ -73,16 +73,21 @@ class Resampler:
             )[0, 0]
         if self._outside_dark:
             place = self._at(on_film)
-            beyond = torch.as_tensor(extent - 0.5, device=self._device)[:, None, None]
+            beyond = self._sent(extent - 0.5)[:, None, None]
             inside = ((place >= -0.5) & (place < beyond)).all(-1)
             self._pictures.mul_(inside)
         return self._pictures
 
     def _at(self, matrices: FloatArray) -> Tensor:
         """Where (batch, rows, columns, 2) matrices (batch, 2, 3) take the pixels, in double precision."""
-        m = torch.as_tensor(matrices, device=self._device)[:, :, :, None, None]
+        m = self._sent(matrices)[:, :, :, None, None]
         # Sums and products of single numbers: a product of matrices might sum otherwise in another batch.
         return torch.stack([m[:, k, 0] * self._x + (m[:, k, 1] * self._y + m[:, k, 2]) for k in (0, 1)], dim=-1)
+
+    def _sent(self, numbers: FloatArray) -> Tensor:
+        """Numbers on the device, without waiting for what it still computes."""
+        host = torch.from_numpy(numbers)
+        return host.pin_memory().to(self._device, non_blocking=True) if self._device.type == "cuda" else host
 
 
 def shrunk(image: Tensor, factor: int) -> Tensor:
