@@ -79,7 +79,7 @@ def networks(arguments):
 
     for precision in kinds(arguments):
         for layout in (False, True):
-            for batch in (1, 4, 8, 16, 32):
+            for batch in arguments.batches:
                 limits = accelerator_settings().model_copy(update={"batch": batch})
                 held = loaded(arguments, limits=limits, precision=precision, channels_last=layout)
                 said = []
@@ -190,7 +190,7 @@ def memory(arguments):
 
     looks = Looks(known_matrices(arguments))
     held = loaded(arguments)
-    for threads in (8, 16, 32):
+    for threads in arguments.askers:
         look, count = InThisProcess(held, threads), threads * arguments.turns
         with ThreadPoolExecutor(threads) as pool:
             list(pool.map(looks.at, [look] * 2 * threads, range(2 * threads)))
@@ -201,7 +201,7 @@ def memory(arguments):
     held.close()
     process = AcceleratorProcess(arguments.device, *weights(arguments))
     try:
-        for workers in (8, 16, 32):
+        for workers in arguments.askers:
             before = process.spent()
             with ProcessPoolExecutor(
                 workers, get_context("spawn"), initializer=begin, initargs=(process.address, Looks(looks.known[:3]))
@@ -363,6 +363,8 @@ def main():
     parser.add_argument("--device", default="auto")
     parser.add_argument("--reader", default="careful")
     parser.add_argument("--turns", type=int, default=40, help="films for each thread or process of part memory")
+    parser.add_argument("--askers", type=int, nargs="+", default=[8, 16, 32], help="threads, processes of part memory")
+    parser.add_argument("--batches", type=int, nargs="+", default=[1, 4, 8, 16, 32], help="of part networks")
     parser.add_argument("--count", type=int, default=1200, help="films of part command")
     parser.add_argument("--workers", type=int, nargs="+", default=[0], help="of part command; 0: the default")
     arguments = parser.parse_args()
