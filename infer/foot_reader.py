@@ -71,12 +71,16 @@ class FootReader:
         self.settings = settings or reading_settings()
         self._schema = landmark_schema()
         self._anchor_index = [self._schema.index(a.code) for a in self.settings.anchors]
-        reader = self.settings.reader_of(network_of(landmark_weights))
-        self._again_beyond = 0.0 if reader is None else reader.again_beyond
         self._accelerator = accelerator
         if accelerator is not None:
             self.digests, self.at_once = dict(accelerator.digests), accelerator.at_once
-            return
+        else:
+            self._load(locator_weights, landmark_weights, runtime, threads)
+        # Only now: of files that are missing, the first that is needed is named.
+        reader = self.settings.reader_of(network_of(landmark_weights))
+        self._again_beyond = 0.0 if reader is None else reader.again_beyond
+
+    def _load(self, locator_weights: Path, landmark_weights: Path, runtime: str | None, threads: int | None) -> None:
         locator, landmarks = (
             load_network(weights, reads, self.settings, runtime, threads)
             for weights, reads in ((locator_weights, LOCATOR), (landmark_weights, LANDMARKS))
