@@ -251,8 +251,9 @@ def test_save_over_theirs_which_stays_in_the_history(overtaken):
     page.get_by_role("button", name="Save mine over theirs").click()
     overtaken.wait_for_state("corrected")
     page.locator("summary").click()
-    lines = page.locator(".history li p:first-child").all_text_contents()
-    assert [line.split(",")[0] for line in lines] == ["corrected by AB", "corrected by CD"]
+    lines = page.locator(".history li p:first-child")
+    expect(lines).to_have_count(2)
+    assert [line.split(",")[0] for line in lines.all_text_contents()] == ["corrected by AB", "corrected by CD"]
     assert overtaken.settled_number() == overtaken.mine
 
 
