@@ -9,22 +9,20 @@ from __future__ import annotations
 
 import contextlib
 import json
-import logging
 import os
-import signal
 import socket
 import sys
 import threading
 import time
-import warnings
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from raysplay.configs.errors import RaysplayError
 from raysplay.infer.accelerator import wire
 from raysplay.infer.accelerator.accelerator_error import AcceleratorError
+from raysplay.infer.child_process import ChildProcess
 
 if TYPE_CHECKING:
     from torch import Tensor
@@ -37,31 +35,24 @@ _TURN_SECONDS = 0.0005
 
 def main() -> None:
     """Serve until the input ends."""
-    requests = os.fdopen(os.dup(0), "rb")
-    replies = os.fdopen(os.dup(1), "wb")
-    quiet = os.open(os.devnull, os.O_RDWR)
-    for stream in (0, 1):  # libraries print; nothing of theirs may reach the answers
-        os.dup2(quiet, stream)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides
-    warnings.simplefilter("ignore")
-    logging.disable(logging.CRITICAL)
-    asked = json.loads(requests.readline())
+    parent = ChildProcess()
+    asked = json.loads(parent.next_request())
     try:
         networks, served = _loaded(asked)
         listening = _listening(asked["socket"])
     except RaysplayError as error:
-        _say(replies, {"failed": str(error)})
+        parent.say({"failed": str(error)})
         return
     except Exception as error:
-        _say(replies, {"failed": f"the process with the accelerator failed ({type(error).__name__})"})
+        parent.say({"failed": f"the process with the accelerator failed ({type(error).__name__})"})
         return
     sys.setswitchinterval(_TURN_SECONDS)
     threading.Thread(target=_accept, args=(listening, networks, served), daemon=True).start()
     threading.Thread(target=_watch, args=(networks,), daemon=True).start()
-    _say(replies, served)
-    os.dup2(quiet, 2)
-    for _ in requests:
-        _say(replies, networks.spent())
+    parent.say(served)
+    parent.hush()
+    for _ in parent.requests:
+        parent.say(networks.spent())
     os._exit(0)  # threads may wait for readers that are gone
 
 
@@ -166,11 +157,6 @@ def _watch(networks: AcceleratedNetworks) -> None:
     while not networks.overdue():
         time.sleep(1.0)
     os._exit(1)
-
-
-def _say(replies: BinaryIO, about: dict[str, Any]) -> None:
-    replies.write(json.dumps(about).encode("ascii") + b"\n")
-    replies.flush()
 
 
 if __name__ == "__main__":

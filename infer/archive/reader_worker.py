@@ -11,20 +11,17 @@ from __future__ import annotations
 import contextlib
 import importlib
 import json
-import logging
-import os
-import signal
 import sys
 import time
-import warnings
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 from raysplay.configs.errors import RaysplayError
 from raysplay.configs.load import landmark_schema
 from raysplay.infer.archive.job import Answer, Reading
 from raysplay.infer.archive.reading import answer
+from raysplay.infer.child_process import ChildProcess
 from raysplay.infer.films.address import StoreError, fetched
 from raysplay.infer.films.film_identity import content_digest, stamp
 from raysplay.infer.films.settings import film_settings
@@ -38,26 +35,19 @@ a hundred times; handed to the system each time, they cost a quarter of a second
 
 def main() -> None:
     """Serve until the input ends. Argument: ``module:function`` that loads the networks, as ``measuring.networks``."""
-    requests = os.fdopen(os.dup(0), "rb")
-    replies = os.fdopen(os.dup(1), "wb")
-    quiet = os.open(os.devnull, os.O_RDWR)
-    for stream in (0, 1):  # libraries print; nothing of theirs may reach the answers
-        os.dup2(quiet, stream)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides
-    warnings.simplefilter("ignore")
-    logging.disable(logging.CRITICAL)
+    parent = ChildProcess()
     try:
-        films = _Films(sys.argv[1], Reading.of_json(json.loads(requests.readline())))
+        films = _Films(sys.argv[1], Reading.of_json(json.loads(parent.next_request())))
     except RaysplayError as error:
-        _say(replies, {"failed": str(error)})
+        parent.say({"failed": str(error)})
         return
     except Exception as error:
-        _say(replies, {"failed": f"the reading process failed ({type(error).__name__})"})
+        parent.say({"failed": f"the reading process failed ({type(error).__name__})"})
         return
-    _say(replies, films.about())
-    os.dup2(quiet, 2)
+    parent.say(films.about())
+    parent.hush()
     with contextlib.closing(films):
-        for line in requests:
+        for line in parent.requests:
             request = json.loads(line)
             path, problem, file = Path(request["path"]), None, None
             started = time.perf_counter()
@@ -67,19 +57,19 @@ def main() -> None:
                     problem = fetched(path, file, film_settings())
                 except StoreError:
                     file.unlink(missing_ok=True)
-                    _say(replies, {"bytes": "", "late": True})
+                    parent.say({"bytes": "", "late": True})
                     continue
                 path = file
             before = stamp(path)
             digest = content_digest(path)
-            _say(replies, {"bytes": digest})
+            parent.say({"bytes": digest})
             made = films.read(path, request["name"], request["person_key"], started, before, problem)
             if file is not None:
                 file.unlink(missing_ok=True)
             if digest and made.digest and digest != made.digest:
                 made = made.unmarked(ReasonKind.CHANGED)
             content = made.to_bytes()
-            _say(replies, {"answer": len(content)}, content)
+            parent.say({"answer": len(content)}, content)
 
 
 class _Films:
@@ -140,12 +130,6 @@ class _Films:
             self._pipeline = FilmPipeline(self._reader, self._feet, self._limits, landmark_schema(), self._protocol)
             self._person_key = person_key
         return self._pipeline
-
-
-def _say(replies: BinaryIO, about: dict[str, Any], content: bytes = b"") -> None:
-    replies.write(json.dumps(about).encode("ascii") + b"\n")
-    replies.write(content)
-    replies.flush()
 
 
 if __name__ == "__main__":

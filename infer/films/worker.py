@@ -10,17 +10,15 @@ from __future__ import annotations
 import contextlib
 import importlib
 import json
-import logging
-import os
 import signal
 import sys
-import warnings
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 import numpy as np
 
+from raysplay.infer.child_process import ChildProcess
 from raysplay.infer.films.film import Film, FilmRejected
 from raysplay.infer.films.settings import FilmLimits
 from raysplay.infer.reason import ReasonKind
@@ -30,27 +28,18 @@ _OUT_OF_MEMORY = "decoding needs more memory than allowed"
 
 def main() -> None:
     """Serve until the input ends. Argument: ``module:function`` that reads a film."""
-    requests = os.fdopen(os.dup(0), "rb")
-    replies = os.fdopen(os.dup(1), "wb")
-    quiet = os.open(os.devnull, os.O_RDWR)
-    for stream in (0, 1):  # decoders print; nothing of theirs may reach the answers
-        os.dup2(quiet, stream)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides
+    parent = ChildProcess()
     module, function = sys.argv[1].split(":")
     decode = getattr(importlib.import_module(module), function)
-    limits = FilmLimits.model_validate_json(requests.readline())
+    limits = FilmLimits.model_validate_json(parent.next_request())
     _limit_memory(limits.decode_memory_bytes)
-    warnings.simplefilter("ignore")
-    logging.disable(logging.CRITICAL)  # messages of decoders may quote what a header says
-    _answer(replies, {"ready": True})
-    os.dup2(quiet, 2)
-    _serve(decode, limits, requests, replies)
+    parent.say({"ready": True})
+    parent.hush()
+    _serve(decode, limits, parent)
 
 
-def _serve(
-    decode: Callable[[Path, FilmLimits], Film], limits: FilmLimits, requests: BinaryIO, replies: BinaryIO
-) -> None:
-    for line in requests:
+def _serve(decode: Callable[[Path, FilmLimits], Film], limits: FilmLimits, parent: ChildProcess) -> None:
+    for line in parent.requests:
         _alarm(limits.decode_seconds)
         try:
             film = decode(Path(json.loads(line)), limits)
@@ -59,7 +48,7 @@ def _serve(
             header, pixels = _refusal(error), memoryview(b"")
             del error
         _alarm(None)
-        _answer(replies, header, pixels)
+        parent.say(header, pixels)
         del pixels
         film = None  # type: ignore[assignment]
 
@@ -95,12 +84,6 @@ def _refusal(error: BaseException) -> dict[str, Any]:
     else:
         said = f"decoding failed ({type(error).__name__})"
     return {"reason": said, "kind": ReasonKind.UNREADABLE.name, "numbers": {}}
-
-
-def _answer(replies: BinaryIO, header: dict[str, Any], pixels: memoryview | bytes = b"") -> None:
-    replies.write(json.dumps(header).encode("ascii") + b"\n")
-    replies.write(pixels)
-    replies.flush()
 
 
 def _limit_memory(size: int) -> None:
