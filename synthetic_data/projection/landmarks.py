@@ -197,8 +197,8 @@ def landmarks(outlines: Tensor, solid_centres: Tensor, present: Tensor, sampled:
     found |= _other_metatarsals(feet, solid_centres, axes)
     found |= _great_toe(feet, axes["PP"], found["M1_head_c"])
     found |= _sesamoids(feet, present, axes["M1"])
-    found |= _talus(feet)
     found |= _tarsus(feet, axes)
+    found |= _talus(feet)
     return torch.stack([found[code] for code in landmark_schema().codes], dim=1)
 
 

@@ -189,11 +189,8 @@ def project_subjects(
     if any(subject.skin_edge for subject in subjects):
         soft = _faded(soft, throw, [subject.skin_edge for subject in subjects])
 
-    centres = _head_centres(surfaces[0], throw.origin, throw.frame, throw.focus, throw.gap)
-    whole = torch.as_tensor(np.stack([s.foot.whole for s in subjects]), device=device) & throw.present
-    sampled = torch.as_tensor([s.sampled for s in subjects], device=device)
-    detector_points = landmarks(outline, centres, throw.present, sampled)
-    return Shadow(outer, inner, soft, throw.to_film(detector_points), detector_points, placed(whole))
+    detector_points, exist = _points(subjects, throw, surfaces[0], outline)
+    return Shadow(outer, inner, soft, throw.to_film(detector_points), detector_points, exist)
 
 
 def project_landmarks(subjects: list[Subject]) -> tuple[Tensor, Tensor]:
@@ -214,9 +211,16 @@ def project_landmarks(subjects: list[Subject]) -> tuple[Tensor, Tensor]:
     outer = _surfaces(subjects, throw)[0]
     world = throw.origin[:, :, None, None] + torch.einsum("bnij,bnrsj->bnrsi", throw.frame, outer)
     outline, _ = project(world, throw.focus, throw.gap)
+    return _points(subjects, throw, outer, outline)
+
+
+def _points(subjects: list[Subject], throw: _Throw, outer: Tensor, outline: Tensor) -> tuple[Tensor, Tensor]:
+    """Landmarks on the detector, and which exist, of outer surfaces (B, N, RINGS, SPOKES, 3) and their projection."""
+    device = outline.device
     centres = _head_centres(outer, throw.origin, throw.frame, throw.focus, throw.gap)
-    whole = torch.as_tensor(np.stack([s.foot.whole for s in subjects])) & throw.present
-    return landmarks(outline, centres, throw.present), placed(whole)
+    whole = torch.as_tensor(np.stack([s.foot.whole for s in subjects]), device=device) & throw.present
+    sampled = torch.as_tensor([s.sampled for s in subjects], device=device)
+    return landmarks(outline, centres, throw.present, sampled), placed(whole)
 
 
 def _surfaces(subjects: list[Subject], throw: _Throw) -> Tensor:
