@@ -19,8 +19,9 @@ import torch
 import typer
 
 from raysplay.configs.load import landmark_schema, load
-from raysplay.infer.beam.angle_model import AngleModel, lay
-from raysplay.infer.beam.beam_angle import angle_model
+from raysplay.infer.beam.angle_model import AngleEstimate, AngleModel
+from raysplay.infer.beam.beam_angle import angle_model, told, unusual
+from raysplay.infer.compare.calibration import interval_factor
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.finished import read_run
 from raysplay.infer.records import Outcome
@@ -110,17 +111,13 @@ class LoadModel:
 
     def score(self, points: FloatArray, covariance: FloatArray) -> float:
         """Log odds that a foot (L, 2), covariance (L, 2, 2), stands, of as many that do as do not; nan if not laid."""
-        placed = lay(points, self.angles.template, self.angles.corners)
+        placed = self.angles.laid(points, covariance)
         if placed is None:
             return float("nan")
-        laid, matrix = placed
-        known = np.isfinite(laid).ravel()
-        doubt = np.zeros((len(laid), 2, len(laid), 2))
-        every = np.flatnonzero(np.isfinite(laid).all(1))
-        doubt[every, :, every, :] = np.einsum("ai,lab,bj->lij", matrix, covariance[every], matrix)
-        spread = (self.covariance + doubt.reshape(self.covariance.shape))[np.ix_(known, known)]
+        laid, doubt, known = placed
+        spread = (self.covariance + doubt)[np.ix_(known, known)]
         apart = (self.standing - self.lying)[known]
-        away = laid.ravel()[known] - 0.5 * (self.standing + self.lying)[known]
+        away = laid[known] - 0.5 * (self.standing + self.lying)[known]
         return float(away @ np.linalg.solve(spread, apart))
 
 
@@ -130,20 +127,12 @@ def auc(standing: FloatArray, lying: FloatArray) -> float:
     return float((above > 0).mean() + 0.5 * (above == 0).mean())
 
 
-def conformal(scores: FloatArray, level: float = LEVEL) -> float:
-    """The factor that makes intervals hold ``level`` of such feet: the split conformal quantile of ``|error| / sd``."""
-    rank = int(np.ceil((len(scores) + 1) * level))
-    return float("inf") if rank > len(scores) else float(np.sort(scores)[rank - 1])
-
-
 @dataclass(frozen=True)
 class _Read:
     """What a run says of one foot, and the true angle."""
 
     true: float
-    value: float
-    sd: float
-    strangeness: float
+    estimate: AngleEstimate
     load: float
     accepted: bool
 
@@ -181,33 +170,27 @@ def read_against_truth(archive: Path, run: Path, model: AngleModel, load_model: 
             load_score = load_model.score(*_points(foot))
         if estimate is not None:
             accepted = foot.decision is Outcome.ACCEPTED
-            told = (estimate.value, estimate.sd, estimate.strangeness)
-            found.append(_Read(float(row["ray_angle"]), *told, load_score, accepted))
+            found.append(_Read(float(row["ray_angle"]), estimate, load_score, accepted))
     return found
 
 
 def angle_line(name: str, reads: Sequence[_Read]) -> str:
     """Figures of the angle over feet for which it is told, as a row of a table in Markdown."""
-    settings = reading_settings().beam_angle
-    told = [
-        one
-        for one in reads
-        if one.strangeness < settings.strange_from and 2 * settings.inflation * one.sd <= settings.widest
-    ]
-    if not told:
+    given = [(one, beam) for one in reads if (beam := told(one.estimate)) is not None]
+    if not given:
         return f"| {name} | 0 of {len(reads)} | | | | | | |"
-    error = np.array([one.value - one.true for one in told])
-    half = settings.inflation * np.array([one.sd for one in told])
-    true = np.array([one.true for one in told])
-    slope = np.polyfit(true, true + error, 1)[0] if len(told) > 2 else float("nan")
-    low, high = settings.usual
-    remarked = (true + error - half > high) | (true + error + half < low)
+    true, sd = (np.array(column) for column in zip(*((one.true, one.estimate.sd) for one, _ in given), strict=True))
+    error = np.array([beam.value for _, beam in given]) - true
+    half = np.array([0.5 * (beam.high - beam.low) for _, beam in given])
+    slope = np.polyfit(true, true + error, 1)[0] if len(given) > 2 else float("nan")
+    low, high = reading_settings().beam_angle.usual
+    remarked = np.array([unusual(beam) for _, beam in given])
     wrong = remarked & (true >= low) & (true <= high)
     blind = float(np.abs(true - np.median(true)).mean())
     return (
-        f"| {name} | {len(told)} of {len(reads)} | {blind:.1f} | {np.abs(error).mean():.1f}, {error.mean():+.1f} | "
+        f"| {name} | {len(given)} of {len(reads)} | {blind:.1f} | {np.abs(error).mean():.1f}, {error.mean():+.1f} | "
         f"{slope:.2f} | {100 * (np.abs(error) <= half).mean():.0f} %, {2 * half.mean():.0f} | "
-        f"{conformal(np.array([abs(e) for e in error]) / np.array([one.sd for one in told])):.2f} | "
+        f"{interval_factor(error, sd, LEVEL):.2f} | "
         f"{int(remarked.sum())}, {int(wrong.sum())} |"
     )
 

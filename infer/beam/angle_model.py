@@ -134,6 +134,27 @@ class AngleModel:
             raise WeightsError(f"{path.name}: made for another network or landmark list")
         return cls(laying_corners(schema), **{name: np.asarray(stored[name], np.float64) for name in shapes})
 
+    def laid(
+        self, points: FloatArray, covariance: FloatArray
+    ) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]] | None:
+        """A foot laid over the template: parameters as of :meth:`estimate`.
+
+        Returns
+        -------
+        (ndarray (2 L,), ndarray (2 L, 2 L), ndarray of bool (2 L,)) or None
+            Coordinates, x and y in turn; their covariance, 0 where they are missing; which are there. None where the
+            foot cannot be laid.
+        """
+        placed = lay(points, self.template, self.corners)
+        if placed is None:
+            return None
+        laid, matrix = placed
+        there = np.isfinite(laid).all(1)
+        doubt = np.zeros((len(laid), 2, len(laid), 2))
+        every = np.flatnonzero(there)
+        doubt[every, :, every, :] = np.einsum("ai,lab,bj->lij", matrix, covariance[every], matrix)
+        return laid.ravel(), doubt.reshape(self.covariance.shape), np.repeat(there, 2)
+
     def estimate(self, points: FloatArray, covariance: FloatArray) -> AngleEstimate | None:
         """The angle of the beam by the landmarks of one foot.
 
@@ -149,17 +170,12 @@ class AngleModel:
         AngleEstimate or None
             None where the foot cannot be laid.
         """
-        placed = lay(points, self.template, self.corners)
+        placed = self.laid(points, covariance)
         if placed is None:
             return None
-        laid, matrix = placed
-        there = np.isfinite(laid).all(1)
-        doubt = np.zeros((len(laid), 2, len(laid), 2))
-        every = np.flatnonzero(there)
-        doubt[every, :, every, :] = np.einsum("ai,lab,bj->lij", matrix, covariance[every], matrix)
-        known = np.repeat(there, 2)
-        spread = (self.covariance + doubt.reshape(self.covariance.shape))[np.ix_(known, known)]
-        away, with_angle = laid.ravel()[known] - self.mean[known], self.with_angle[known]
+        laid, doubt, known = placed
+        spread = (self.covariance + doubt)[np.ix_(known, known)]
+        away, with_angle = laid[known] - self.mean[known], self.with_angle[known]
         solved = np.linalg.solve(spread, np.stack([away, with_angle], axis=1))
         mean, variance = self.angle
         return AngleEstimate(

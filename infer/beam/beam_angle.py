@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 from raysplay.configs.load import landmark_schema
-from raysplay.infer.beam.angle_model import NETWORK, AngleModel
+from raysplay.infer.beam.angle_model import NETWORK, AngleEstimate, AngleModel
 from raysplay.infer.reason import Reason, ReasonKind
 from raysplay.infer.records import BeamAngle, Decision, FloatArray, Outcome
 from raysplay.infer.settings import BeamAngleSettings, reading_settings
@@ -46,14 +46,24 @@ def beam_angle(
     BeamAngle or None
         None where it cannot be told: the foot is unlike generated ones, or its interval too wide.
     """
+    return told((model or angle_model()).estimate(points, covariance), settings)
+
+
+def told(estimate: AngleEstimate | None, settings: BeamAngleSettings | None = None) -> BeamAngle | None:
+    """What is told of an estimate: an interval, or None where it is strange or too wide."""
     settings = settings or reading_settings().beam_angle
-    estimate = (model or angle_model()).estimate(points, covariance)
     if estimate is None or not estimate.strangeness < settings.strange_from:
         return None
     half = settings.inflation * estimate.sd
     if not 2 * half <= settings.widest:
         return None
     return BeamAngle(estimate.value, estimate.value - half, estimate.value + half)
+
+
+def unusual(beam: BeamAngle, settings: BeamAngleSettings | None = None) -> bool:
+    """Whether the interval lies wholly beyond what standing feet are taken with."""
+    low, high = (settings or reading_settings().beam_angle).usual
+    return beam.low > high or beam.high < low
 
 
 def with_remark(decision: Decision, beam: BeamAngle | None, settings: BeamAngleSettings | None = None) -> Decision:
@@ -67,9 +77,9 @@ def with_remark(decision: Decision, beam: BeamAngle | None, settings: BeamAngleS
         The shipped ones by default.
     """
     settings = settings or reading_settings().beam_angle
-    low, high = settings.usual
-    if decision.outcome is not Outcome.ACCEPTED or beam is None or (beam.low <= high and beam.high >= low):
+    if decision.outcome is not Outcome.ACCEPTED or beam is None or not unusual(beam, settings):
         return decision
+    low, high = settings.usual
     numbers = {"value": beam.value, "low": beam.low, "high": beam.high}
     said = (
         f"beam, an unproven estimate: it met the foot at about {beam.value:.0f} degrees "

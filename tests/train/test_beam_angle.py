@@ -7,12 +7,13 @@ from numpy.testing import assert_array_equal
 from raysplay.configs.load import landmark_schema, load
 from raysplay.infer.beam.angle_model import AngleModel
 from raysplay.infer.beam.beam_angle import beam_angle
+from raysplay.infer.compare.calibration import interval_factor
 from raysplay.synthetic_data.archive import FILMS, TRUTH, truth_columns
 from raysplay.train import beam_angle_study
 from raysplay.train.beam_angle_feet import _turns, shown_feet
 from raysplay.train.beam_angle_fit import fit, laid_over, save
 from raysplay.train.beam_angle_settings import BeamAngleTraining
-from raysplay.train.beam_angle_study import LoadModel, auc, conformal
+from raysplay.train.beam_angle_study import LEVEL, LoadModel, auc
 
 SURE = np.zeros((len(landmark_schema()), 2, 2))
 
@@ -78,8 +79,8 @@ def test_shadows_alone_do_not_tell_load_of_one_foot_well(training, feet):
 def test_auc_and_conformal_by_hand():
     """Counted by hand; rank ceil((n + 1) 0.9) of Lei and others 2018, J Am Stat Assoc 113:1094."""
     assert auc(np.array([1.0, 3.0]), np.array([0.0, 1.0])) == pytest.approx(3.5 / 4)
-    assert conformal(np.arange(1.0, 20.0)) == 18.0
-    assert conformal(np.arange(1.0, 9.0)) == np.inf
+    assert interval_factor(np.arange(1.0, 20.0), np.ones(19), LEVEL) == 18.0
+    assert interval_factor(np.arange(1.0, 9.0), np.ones(8), LEVEL) == np.inf
 
 
 def test_the_least_turn_carries_each_axis():
