@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Protocol
 
 import numpy as np
+import numpy.typing as npt
 
 from raysplay.configs.proof import proofs
 from raysplay.configs.protocol import ReadingProtocol
@@ -206,7 +207,8 @@ class FilmPipeline:
                 records.append(FootRecord(landmarks, (), decision))
                 marked.append(())
                 continue
-            measurements = self._measure(film, landmarks)
+            placed = self._placed(film, landmarks)
+            measurements = self._measure(film, placed)
             companions = tuple(other.foot for k, other in enumerate(located) if k != i)
             case = FootCase(film, landmarks, measurements, self._schema, companions, self._protocol, letters)
             decision = decide(case, self._limits)
@@ -214,25 +216,22 @@ class FilmPipeline:
                 records.append(FootRecord(_nowhere(landmarks.foot, len(self._schema)), (), decision))
                 marked.append(())
                 continue
-            beam = self._beam(film, landmarks) if decision.outcome is Outcome.ACCEPTED else None
+            beam = placed.beam() if decision.outcome is Outcome.ACCEPTED else None
             records.append(FootRecord(landmarks, given(case, self._limits), with_remark(decision, beam), beam))
             marked.append(tuple(doubtful(case, self._limits.landmarks, reported(measurements))))
         return tuple(records), tuple(marked)
 
-    def _beam(self, film: Film, landmarks: FootLandmarks) -> BeamAngle | None:
-        points, covariance = _in_foot_frame(film, landmarks)
-        usable = usable_landmarks(film, landmarks, self._limits)
-        return beam_angle(np.where(usable[:, None], points[0], np.nan), covariance[0])
+    def _placed(self, film: Film, landmarks: FootLandmarks) -> _Placed:
+        return _Placed(*_in_foot_frame(film, landmarks), usable_landmarks(film, landmarks, self._limits))
 
-    def _measure(self, film: Film, landmarks: FootLandmarks) -> tuple[Measurement, ...]:
+    def _measure(self, film: Film, placed: _Placed) -> tuple[Measurement, ...]:
         spacing, limits = film.spacing, self._limits
-        points, covariance = _in_foot_frame(film, landmarks)
         allowed = self._protocol.spacing_policy()[spacing.kind.value].millimetres
         measured = measure_feet(
-            points,
-            covariance,
+            placed.points,
+            placed.covariance,
             self._schema,
-            visible=usable_landmarks(film, landmarks, limits)[None],
+            visible=placed.usable[None],
             level=limits.interval.level,
             inflation=limits.interval.inflation,
             shape_sd=limits.interval.shape_sd,
@@ -251,6 +250,18 @@ class FilmPipeline:
             )
             for measure in self._reported
         )
+
+
+@dataclass(frozen=True)
+class _Placed:
+    """Landmarks (1, L, 2) and covariances (1, L, 2, 2) in the right-foot frame; which a measure may stand on (L,)."""
+
+    points: FloatArray
+    covariance: FloatArray
+    usable: npt.NDArray[np.bool_]
+
+    def beam(self) -> BeamAngle | None:
+        return beam_angle(np.where(self.usable[:, None], self.points[0], np.nan), self.covariance[0])
 
 
 @dataclass(frozen=True)
