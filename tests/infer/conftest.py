@@ -12,7 +12,11 @@ import pytest
 from raysplay.configs.load import landmark_schema
 from raysplay.configs.protocol import protocol
 from raysplay.infer.decide.case import FootCase
+from raysplay.infer.decide.settings import decision_settings
+from raysplay.infer.films.collect import collect
+from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.film import Film, Spacing, SpacingKind
+from raysplay.infer.pipeline import FilmPipeline
 from raysplay.infer.records import FootLandmarks, FoundFoot, Measurement
 from raysplay.infer.review.films import FilmShelf
 
@@ -131,3 +135,28 @@ def case(schema, film, place):
         return FootCase(replace(film, **(film_ or {})), placed, measurements, schema, tuple(companions), FOUR)
 
     return made
+
+
+class _OneFoot:
+    def __init__(self, placed):
+        self.digests = {"known": "0" * 64}
+        self.placed = placed
+
+    def find(self, film):
+        return [self.placed.foot]
+
+    def landmarks(self, film, foot):
+        return self.placed
+
+
+@pytest.fixture
+def read_one_foot(tmp_path, schema):
+    """What the pipeline reads on the one film in ``tmp_path``, where the networks see one foot with these landmarks."""
+
+    def read(landmarks):
+        with FilmReader() as films:
+            pipeline = FilmPipeline(films, _OneFoot(landmarks), decision_settings(), schema, protocol())
+            (reading,) = pipeline.read(collect([tmp_path]).candidates)
+        return reading
+
+    return read

@@ -11,32 +11,16 @@ from PIL import Image, ImageDraw, ImageFont
 
 from raysplay.configs.protocol import protocol
 from raysplay.infer.archive.stored_film import restored, stored
-from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films import side_letters
-from raysplay.infer.films.collect import collect
-from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.films.remark import RemarkKind
 from raysplay.infer.network.weights_error import WeightsError
 from raysplay.infer.outputs.tables import feet_rows
-from raysplay.infer.pipeline import FilmPipeline
 from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import Outcome
 
 
-class OneFoot:
-    def __init__(self, placed):
-        self.digests = {"known": "0" * 64}
-        self.placed = placed
-
-    def find(self, film):
-        return [self.placed.foot]
-
-    def landmarks(self, film, foot):
-        return self.placed
-
-
 @pytest.fixture
-def read(tmp_path, schema, place):
+def read(tmp_path, read_one_foot, place):
     """The record of a right foot beside which a letter stands; the whole film may be flipped."""
 
     def run(letter, side="R", flipped=False):
@@ -46,10 +30,7 @@ def read(tmp_path, schema, place):
         ImageDraw.Draw(image).text((760, 300), letter, fill=250, font=ImageFont.load_default(70), stroke_width=2)
         image = image.transpose(Image.Transpose.FLIP_LEFT_RIGHT) if flipped else image
         image.save(tmp_path / "quay.png")
-        with FilmReader() as films:
-            pipeline = FilmPipeline(films, OneFoot(place(side)), decision_settings(), schema, protocol())
-            (reading,) = pipeline.read(collect([tmp_path]).candidates)
-        return reading
+        return read_one_foot(place(side))
 
     return run
 

@@ -113,16 +113,22 @@ def test_a_run_by_the_processor_does_not_go_on_with_an_accelerator(quick, films,
     assert tables(again) == before
 
 
-def test_a_lost_accelerator_stops_the_run_and_the_same_call_goes_on(quick, films, one, monkeypatch):
-    """It must not become the reason of every film that is left."""
-    started = []
+@pytest.fixture
+def started(monkeypatch):
+    """Accelerators, as they start."""
+    noted = []
     begin = AcceleratorProcess.__init__
 
-    def noted(self, *arguments):
+    def note(self, *arguments):
         begin(self, *arguments)
-        started.append(self)
+        noted.append(self)
 
-    monkeypatch.setattr(AcceleratorProcess, "__init__", noted)
+    monkeypatch.setattr(AcceleratorProcess, "__init__", note)
+    return noted
+
+
+def test_a_lost_accelerator_stops_the_run_and_the_same_call_goes_on(quick, films, one, started):
+    """It must not become the reason of every film that is left."""
 
     def kill(step):
         if step.stage == "measuring" and step.done == 2:
@@ -237,15 +243,7 @@ def test_python_measures_with_it_film_by_film(films, one):
     assert len(known) >= 4
 
 
-def test_a_pool_that_cannot_start_leaves_no_accelerator_behind(films, monkeypatch, tmp_path):
-    started = []
-    begin = AcceleratorProcess.__init__
-
-    def noted(self, *arguments):
-        begin(self, *arguments)
-        started.append(self)
-
-    monkeypatch.setattr(AcceleratorProcess, "__init__", noted)
+def test_a_pool_that_cannot_start_leaves_no_accelerator_behind(films, started, tmp_path):
     from raysplay.infer.archive.job import EngineError, Reading
 
     with pytest.raises(EngineError):

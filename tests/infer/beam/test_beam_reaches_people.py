@@ -8,12 +8,8 @@ import pytest
 from raysplay.configs.protocol import protocol
 from raysplay.infer.archive.stored_film import restored, stored
 from raysplay.infer.beam import beam_angle as told
-from raysplay.infer.decide.settings import decision_settings
-from raysplay.infer.films.collect import collect
-from raysplay.infer.films.decode import FilmReader
 from raysplay.infer.network.weights_error import WeightsError
 from raysplay.infer.outputs.tables import BEAM, feet_header, feet_rows, read_reasons
-from raysplay.infer.pipeline import FilmPipeline
 from raysplay.infer.reason import ReasonKind
 from raysplay.infer.records import BeamAngle, FootLandmarks, FoundFoot, Outcome
 from raysplay.infer.result_tables import to_arrow
@@ -25,18 +21,6 @@ from raysplay.synthetic_data.subject import draw_subject
 
 PX = 4.0
 """Pixels a millimetre."""
-
-
-class OneFoot:
-    def __init__(self, placed):
-        self.digests = {"known": "0" * 64}
-        self.placed = placed
-
-    def find(self, film):
-        return [self.placed.foot]
-
-    def landmarks(self, film, foot):
-        return self.placed
 
 
 def under(tilt):
@@ -66,7 +50,7 @@ def placed(subject, side="R", sd=0.6, view=None):
 
 
 @pytest.fixture
-def read(tmp_path, schema):
+def read(tmp_path, read_one_foot):
     from PIL import Image
 
     def run(landmarks):
@@ -74,10 +58,7 @@ def read(tmp_path, schema):
         pixels = np.full((high, wide), 40, dtype=np.uint8)
         pixels[60 : high - 60, 60 : wide - 60] = 140
         Image.fromarray(pixels).save(tmp_path / "quay.png")
-        with FilmReader() as films:
-            pipeline = FilmPipeline(films, OneFoot(landmarks), decision_settings(), schema, protocol())
-            (reading,) = pipeline.read(collect([tmp_path]).candidates)
-        return reading
+        return read_one_foot(landmarks)
 
     return run
 
