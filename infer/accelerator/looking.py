@@ -14,8 +14,8 @@ Pixels = npt.NDArray[np.float32]
 class LooksAtFilms(Protocol):
     """Both networks and the resampling in front of them.
 
-    Every thread that asks has one film there at a time; another one takes its place. Without ``another`` process or
-    thread the answers are the same: what shares a batch has no part in them.
+    Every thread that asks has one film there at a time; the next takes its place. Who else asks meanwhile has no part
+    in an answer.
     """
 
     @property
