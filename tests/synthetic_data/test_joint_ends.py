@@ -99,3 +99,44 @@ def test_the_ends_of_a_cuneiform_askew_to_the_foot_are_halved_between_their_corn
     assert at(found, "C2d") == pytest.approx(place + turned @ (0.0, 20.0), abs=1e-9)
     measured = measure_values(found, landmark_schema(), measures=[by_name("maa_engel")])["maa_engel"][0]
     assert measured == pytest.approx(turn, abs=1e-6)
+
+
+def test_the_lateral_border_of_the_midfoot_runs_from_joint_to_joint():
+    """A cuboid with a lateral wall that leans in toward the heel, as on the films of every foot."""
+    rng = np.random.default_rng(7)
+    place = np.array([500.0, 50.0])
+    joints = {"CC_lat": (6.0, 0.0), "MC5_lat": (14.0, 17.0)}
+    block = [(-14.0, 3.0), joints["CC_lat"], (11.0, 10.0), joints["MC5_lat"], (6.0, 26.0), (-10.0, 30.0)]
+    found = points(foot(cuboid=filled(block, rng) + place))
+    for code, joint in joints.items():
+        assert at(found, code) == pytest.approx(place + joint), code
+
+
+def test_the_medial_border_of_the_midfoot_lies_where_joints_open():
+    """Halfway between the medial ends of both bones: 2 mm apart here at either joint."""
+    rng = np.random.default_rng(8)
+    boat = np.array([(-15.0, 62.0), (12.0, 60.0), (17.0, 66.0), (8.0, 74.0), (-12.0, 73.0)])
+    wedge = np.array([(-12.0, 76.0), (6.0, 76.0), (6.0, 98.0), (-12.0, 98.0)])
+    found = points(
+        foot(
+            talus=slab((0.0, 0.0), 26.0, 60.0),
+            navicular=filled(boat, rng),
+            medial_cuneiform=filled(wedge, rng),
+            metatarsal_1=slab((-3.0, 100.0), 18.0, 60.0),
+        )
+    )
+    assert at(found, "TN_med") == pytest.approx((-14.0, 61.0))
+    assert at(found, "C1M1_med") == pytest.approx((-12.0, 99.0))
+
+
+def test_the_fourth_metatarsal_meets_the_cuboid_at_the_lateral_corner_of_its_base():
+    found = points(foot(metatarsal_4=slab((50.0, 30.0), 12.0, 60.0, rings=CROWDED)))
+    assert at(found, "MC4_lat") == pytest.approx((56.0, 30.0))
+
+
+def test_generated_feet_keep_the_points_that_the_networks_were_taught():
+    """The corner of the base is where its rings begin; the ring that is taught lies further up."""
+    outlines = foot(metatarsal_4=slab((50.0, 30.0), 12.0, 60.0))
+    taught, end = (at(points(outlines, sampled=mesh), "MC4_lat") for mesh in (False, True))
+    assert taught[0] == end[0] == pytest.approx(56.0)
+    assert taught[1] > end[1] + 1.0
