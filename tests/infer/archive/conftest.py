@@ -67,7 +67,9 @@ def started(films, out, **options):
 
 
 COMMAND = """
-import sys
+import signal, sys
+# As in a terminal: whoever starts the tests in the background starts them with interrupts ignored.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 sys.path.insert(0, {here!r})
 import known_foot
 from raysplay.infer import command
