@@ -40,9 +40,6 @@ TALAR_HEAD, TALAR_NECK = 0.25, 0.38
 NEAR = 1.0
 """Points that lie within this distance of a line count as on it, mm."""
 
-BASE_RIM, TIP_RIM = CAP_RINGS - 5, RINGS - CAP_RINGS + 4
-"""Rings on the rim of flat articular surfaces."""
-
 HEAD_RIM = RINGS - CAP_RINGS + 2
 """Ring where the joint surface of a round head ends: three quarters of the head are as wide."""
 
@@ -197,10 +194,8 @@ def landmarks(outlines: Tensor, solid_centres: Tensor, present: Tensor, sampled:
     found |= _other_metatarsals(feet, solid_centres, axes)
     found |= _great_toe(feet, axes["PP"], found["M1_head_c"])
     found |= _sesamoids(feet, present, axes["M1"])
-    found |= _tarsus(feet, axes)
     found |= _talus(feet)
-    if sampled is not None:
-        found |= _sampled_midfoot(feet, axes, found, sampled)
+    found |= _tarsus(feet, axes, found)
     return torch.stack([found[code] for code in landmark_schema().codes], dim=1)
 
 
@@ -307,54 +302,38 @@ def _ends(outline: Tensor, axis: Tensor) -> tuple[Tensor, Tensor]:
     return proximal, distal
 
 
-def _tarsus(feet: _Outlines, axes: dict[str, Tensor]) -> dict[str, Tensor]:
-    """Borders of the midfoot across the second metatarsal, and the cuneiforms."""
-    ray, across = axes["M1"], _lateral(axes["M2"])
-    wedge, middle, block = feet["medial_cuneiform"], feet["intermediate_cuneiform"], feet["cuboid"]
-    proximal, distal = _ends(middle, axes["M2"])
-    tip, base = slice(TIP_RIM, TIP_RIM + 1), slice(BASE_RIM, BASE_RIM + 1)
-    return {
-        "TN_med": _extreme(feet["talus"][:, -CAP_RINGS - 2 :], -across),
-        "C1M1_med": 0.5 * (_extreme(wedge[:, tip], -across) + _extreme(feet["metatarsal_1"][:, base], -across)),
-        "CC_lat": _extreme(block[:, base], across),
-        "MC5_lat": _extreme(block[:, tip], across),
-        "MC4_lat": _extreme(feet["metatarsal_4"][:, base], across),
-        "C1d_med": _corner(wedge, ray, -_lateral(ray)),
-        "C1d_lat": _corner(wedge, ray, _lateral(ray)),
-        "C2d_med": _corner(middle, axes["M2"], -across),
-        "C2p": proximal,
-        "C2d": distal,
-    }
-
-
-def _sampled_midfoot(
-    feet: _Outlines, axes: dict[str, Tensor], found: dict[str, Tensor], sampled: Tensor
-) -> dict[str, Tensor]:
-    """Borders of the midfoot on a mesh, where its joints end and a person would place them.
-
-    Generated feet have them on rings of the loft, 2 to 6 mm off; the networks are taught these until they are trained
-    on the others.
-    """
-    ahead, across = axes["M2"], _lateral(axes["M2"])
-    block, boat = feet["cuboid"], found["NAV_art_med"]
-    ends = {
-        # Halfway between the bones, where the joint opens to the side.
-        "TN_med": 0.5 * (boat + _nearest(feet["talus"], boat)),
-        "C1M1_med": 0.5 * (found["C1d_med"] + found["M1_base_med"]),
-        # The lateral wall of the cuboid leans in from the joint with the fifth metatarsal to that with the calcaneus:
-        # the one ends where the bone is widest, the other where the wall turns into the proximal surface.
-        "CC_lat": _corner(block, -2.0 * ahead, across),
-        "MC5_lat": _extreme_within(block, across, ahead, _middle(block, ahead)),
-        "MC4_lat": _corner(feet["metatarsal_4"], -axes["M4"], _lateral(axes["M4"])),
-    }
-    return {code: torch.where(sampled[:, None], end, found[code]) for code, end in ends.items()}
-
-
 def _nearest(outline: Tensor, place: Tensor) -> Tensor:
     """Point of (B, R, S, 2) nearest to ``place`` (B, 2)."""
     flat = outline.flatten(1, 2)
     best = torch.linalg.vector_norm(flat - place[:, None], dim=-1).argmin(1)
     return flat[torch.arange(len(flat), device=flat.device), best]
+
+
+def _tarsus(feet: _Outlines, axes: dict[str, Tensor], found: dict[str, Tensor]) -> dict[str, Tensor]:
+    """Borders of the midfoot across the second metatarsal, and the cuneiforms.
+
+    ``found`` has the base of the first metatarsal and the surface of the navicular.
+    """
+    ray, ahead, across = axes["M1"], axes["M2"], _lateral(axes["M2"])
+    wedge, middle, block = feet["medial_cuneiform"], feet["intermediate_cuneiform"], feet["cuboid"]
+    boat = found["NAV_art_med"]
+    medial, lateral = _corner(wedge, ray, -_lateral(ray)), _corner(wedge, ray, _lateral(ray))
+    proximal, distal = _ends(middle, ahead)
+    return {
+        # Halfway between the bones, where the joint opens to the side.
+        "TN_med": 0.5 * (boat + _nearest(feet["talus"], boat)),
+        "C1M1_med": 0.5 * (medial + found["M1_base_med"]),
+        # The lateral wall of the cuboid leans in from the joint with the fifth metatarsal to that with the calcaneus:
+        # the one ends where the bone is widest, the other where the wall turns into the proximal surface.
+        "CC_lat": _corner(block, -2.0 * ahead, across),
+        "MC5_lat": _extreme_within(block, across, ahead, _middle(block, ahead)),
+        "MC4_lat": _corner(feet["metatarsal_4"], -axes["M4"], _lateral(axes["M4"])),
+        "C1d_med": medial,
+        "C1d_lat": lateral,
+        "C2d_med": _corner(middle, ahead, -across),
+        "C2p": proximal,
+        "C2d": distal,
+    }
 
 
 def _talus(feet: _Outlines) -> dict[str, Tensor]:

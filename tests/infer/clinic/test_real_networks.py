@@ -18,8 +18,8 @@ def test_a_generated_film_becomes_a_report(serve, dropped, tmp_path):
     measured = time.monotonic() - began
     shown = {one["given"]: one for one in client.get("/api/clinic/films").json()["films"]}
     keeper, cook = shown["keeper-01.dcm"], shown["cook-both-feet.dcm"]
-    # README: keeper-01 reads HVA 19.2 and IMA 15.7; the film of the cook shows two feet.
-    assert keeper["feet"][0]["numbers"][:2] == ["HVA 19.2", "IMA 15.7"]
+    # README: keeper-01 reads HVA 19.2 and IMA 15.8; the film of the cook shows two feet.
+    assert keeper["feet"][0]["numbers"][:2] == ["HVA 19.2", "IMA 15.8"]
     assert sorted(foot["foot"] for foot in cook["feet"]) == ["L", "R"]
     said = {"version": 0, "person": "P-01", "taken": "2026-04-02", "worn": "nothing", "loading": "full"}
     assert client.post(f"/api/clinic/films/{keeper['number']}/statements", json=said).status_code == 200
