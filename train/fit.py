@@ -207,6 +207,7 @@ class _Learner:
     """A network in training, its running average and optimiser, how far it was before, and which of its weights start
     anew though others were taken from a file."""
 
+    settings: TrainSettings
     network: nn.Module
     mean: RunningAverage
     optimiser: torch.optim.Optimizer
@@ -218,17 +219,45 @@ class _Learner:
         """Parameters of the network."""
         return sum(p.numel() for p in self.network.parameters())
 
-    def keep(self, settings: TrainSettings, weights: Path, now: Progress, losses: dict[str, float]) -> None:
-        """Write the average as ``weights``, and beside them the state from which training can go on."""
+    @property
+    def weights(self) -> Path:
+        """Where the average is kept."""
+        return self.settings.out / f"{self.settings.network}.safetensors"
+
+    def learn(
+        self,
+        run: Callable[[Tensor], Any],
+        teacher: Callable[[Tensor], Any],
+        batch: Batch,
+        step: int,
+        done: float,
+        distil: float,
+    ) -> tuple[Tensor, dict[str, Tensor]]:
+        """One step, the one after ``step``, when a share ``done`` of the training is over.
+
+        Returns what :func:`loss_of` returns.
+        """
+        self.network.train()
+        consistency = self.settings.consistency_weight if done >= self.settings.consistency_start else 0.0
+        loss, parts = loss_of(run, teacher, batch, consistency, distil)
+        descend(self.optimiser, self.network, loss, learning_rate(self.settings, step - self.before.step, done))
+        # Early averages would remember the untrained weights for too long.
+        self.mean.follow(min(self.settings.average_decay, (step + 1) / (step + 10)))
+        return loss, parts
+
+    def keep(self, step: int, minutes: float, feet_projected: int, losses: dict[str, float]) -> None:
+        """Write the average, and beside it the state from which training can go on."""
+        feet = self.before.feet_projected + feet_projected
         description = {
-            "network": settings.network,
-            "steps": str(now.step),
-            "feet_projected": str(now.feet_projected),
-            "seed": str(settings.seed),
+            "network": self.settings.network,
+            "steps": str(step),
+            "feet_projected": str(feet),
+            "seed": str(self.settings.seed),
             "losses": json.dumps(losses),
         }
-        save_weights(self.mean.network, weights, description)
-        save_state(settings.out / STATE_NAME, self.network, self.mean.network, self.optimiser, now)
+        save_weights(self.mean.network, self.weights, description)
+        now = Progress(step, minutes, self.before.parts + 1, feet, self.before.config)
+        save_state(self.settings.out / STATE_NAME, self.network, self.mean.network, self.optimiser, now)
 
 
 def _prepared_device(settings: TrainSettings) -> torch.device:
@@ -241,6 +270,16 @@ def _prepared_device(settings: TrainSettings) -> torch.device:
     return device
 
 
+def _pupil(settings: TrainSettings, device: torch.device, resume: bool) -> _Learner | None:
+    """The network that learns beside the one that the settings are for, if they have one."""
+    if settings.pupil is None:
+        return None
+    own = {"out": settings.out / "pupil", "pupil": None}
+    pupil = settings.model_copy(update=dict(settings.pupil) | own)
+    pupil.out.mkdir(parents=True, exist_ok=True)
+    return _learner(pupil, device, resume)
+
+
 def _learner(settings: TrainSettings, device: torch.device, resume: bool) -> _Learner:
     """The network as training begins: untrained, from ``start_from``, or as an earlier part left it."""
     network = build_network(settings.network).to(device)
@@ -249,11 +288,11 @@ def _learner(settings: TrainSettings, device: torch.device, resume: bool) -> _Le
     mean, optimiser = RunningAverage(network), optimiser_of(network, settings)
     identity = hashlib.sha256(settings.model_dump_json().encode()).hexdigest()
     if not resume:
-        return _Learner(network, mean, optimiser, Progress(0, 0.0, 0, 0, identity), fresh)
+        return _Learner(settings, network, mean, optimiser, Progress(0, 0.0, 0, 0, identity), fresh)
     before = load_state(settings.out / STATE_NAME, network, mean.network, optimiser)
     if before.config != identity:
         raise WeightsError(f"{settings.out / STATE_NAME}: of another configuration")
-    return _Learner(network, mean, optimiser, before, [])
+    return _Learner(settings, network, mean, optimiser, before, [])
 
 
 def fit(
@@ -280,14 +319,15 @@ def fit(
     started = time.monotonic()
     device = _prepared_device(settings)
     settings.out.mkdir(parents=True, exist_ok=True)
-    weights = settings.out / f"{settings.network}.safetensors"
 
-    learner = _learner(settings, device, resume)
+    learner, pupil = _learner(settings, device, resume), _pupil(settings, device, resume)
     network, mean, before = learner.network, learner.mean, learner.before
     run = mixed(torch.compile(network) if settings.compile else network, device)
     taught_by = build_teacher(settings, device)
-    teacher = mixed(taught_by or mean.network, device)
+    of_mean = mixed(mean.network, device)
+    teacher = mixed(taught_by, device) if taught_by is not None else of_mean
     distil = settings.distil_weight if taught_by is not None else 0.0
+    run_pupil = mixed(pupil.network, device) if pupil is not None else None
     # Each part draws other feet.
     drawn = settings.model_copy(update={"seed": settings.seed + PART_SEED * before.parts})
 
@@ -300,38 +340,51 @@ def fit(
     with open_feed(drawn, device) as feed:
 
         def keep(step: int, parts: dict[str, float]) -> None:
-            feet = before.feet_projected + feed.feet_projected
-            learner.keep(settings, weights, Progress(step, minutes(), before.parts + 1, feet, before.config), parts)
+            for one, said in ((learner, parts), (pupil, pupil_running)):
+                if one is not None:
+                    one.keep(step, minutes(), feed.feet_projected, said)
 
         log({"event": "start", "device": str(device), "parameters": learner.size, "fresh": learner.fresh})
         step, done = before.step, max(before.step / settings.steps, before.minutes / settings.minutes)
         running: dict[str, float] = {}
+        pupil_running: dict[str, float] = {}
         lap = _Lap(time.monotonic(), 0.0, 0)
         while done < 1.0 and (pause_after is None or here() < pause_after):
-            network.train()
             batch = feed.take()
-            consistency = settings.consistency_weight if done >= settings.consistency_start else 0.0
-            loss, parts = loss_of(run, teacher, batch, consistency, distil)
-            descend(learner.optimiser, network, loss, learning_rate(settings, step - before.step, done))
-            # Early averages would remember the untrained weights for too long.
-            mean.follow(min(settings.average_decay, (step + 1) / (step + 10)))
+            loss, parts = learner.learn(run, teacher, batch, step, done, distil)
+            if pupil is not None and run_pupil is not None:
+                _, of_pupil = pupil.learn(run_pupil, of_mean, batch, step, done, pupil.settings.distil_weight)
             step += 1
             done = max(step / settings.steps, minutes() / settings.minutes)
             if step % settings.report_every == 0 or done >= 1.0:
-                running = {k: round(float(v), 4) for k, v in parts.items()}
+                running = _rounded(parts)
                 now = _Lap(time.monotonic(), feed.waited, feed.feet_projected)
-                reached = {"event": "step", "step": step, "loss": round(float(loss.detach()), 4), **running}
+                reached: dict[str, Any] = {
+                    "event": "step",
+                    "step": step,
+                    "loss": round(float(loss.detach()), 4),
+                    **running,
+                }
+                if pupil is not None:
+                    pupil_running = _rounded(of_pupil)
+                    reached["pupil"] = pupil_running
                 log(reached | now.since(lap, settings.report_every) | {"minutes": round(minutes(), 2)})
                 lap = now
             if step % settings.save_every == 0:
                 keep(step, running)
         over = done >= 1.0
-        if over and isinstance(mean.network, PooledNetwork) and settings.familiarity_crops:
-            features = gather_features(mean.network, feed.take, settings.familiarity_crops)
-            log({"event": "familiarity", **fit_familiarity(mean.network, features)})
+        for one in (learner, pupil):
+            if over and one is not None and isinstance(one.mean.network, PooledNetwork) and settings.familiarity_crops:
+                features = gather_features(one.mean.network, feed.take, settings.familiarity_crops)
+                log({"event": "familiarity", "of": one.settings.network, **fit_familiarity(one.mean.network, features)})
         keep(step, running)
+    weights = learner.weights
     log({"event": "end" if over else "paused", "step": step, "weights": weights.name, "minutes": round(minutes(), 2)})
     return weights
+
+
+def _rounded(parts: dict[str, Tensor]) -> dict[str, float]:
+    return {name: round(float(value), 4) for name, value in parts.items()}
 
 
 def start_path(settings: TrainSettings) -> Path:

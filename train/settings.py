@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from raysplay.configs.load import Config
 
@@ -35,6 +35,20 @@ class PoolSettings(Config):
     workers: int = Field(ge=0)
 
 
+class PupilSettings(Config):
+    """A smaller landmark network that learns from the batches of another, and from what its average says of them.
+
+    The keys are those of :class:`TrainSettings`, which has all others for both. Its weights lie in ``pupil`` below
+    ``out``.
+    """
+
+    network: Literal["lean_landmarks"]
+    start_from: Path | None
+    learning_rate: float = Field(gt=0)
+    consistency_weight: float = Field(ge=0)
+    distil_weight: float = Field(ge=0)
+
+
 class TrainSettings(Config):
     """One run: which network, how long, on which generated feet.
 
@@ -44,8 +58,8 @@ class TrainSettings(Config):
     laid and lit, to the network in training, which shall say the same; the loss enters with ``consistency_weight``
     once ``consistency_start`` of the run is over. ``teacher`` names weights of the careful landmark network, or is
     ``shipped``: it takes the place of the running average there, and what it says of generated crops enters with
-    ``distil_weight``. From ``familiarity_crops`` crops the weights learn at the end what usual films look like
-    (``train/familiarity.py``).
+    ``distil_weight``. ``pupil`` is trained beside it. From ``familiarity_crops`` crops the weights learn at the end
+    what usual films look like (``train/familiarity.py``).
     """
 
     network: Literal["landmarks", "locator", "lean_landmarks", "lean_locator"]
@@ -72,6 +86,13 @@ class TrainSettings(Config):
     consistency_start: float = Field(default=0.2, ge=0, le=1)
     teacher: Path | None = None
     distil_weight: float = Field(default=0.0, ge=0)
+    pupil: PupilSettings | None = None
     intensity_share: float
     familiarity_crops: int = Field(default=0, ge=0)
     pool: PoolSettings
+
+    @model_validator(mode="after")
+    def _a_pupil_reads_landmarks(self) -> Self:
+        if self.pupil is not None and self.network != "landmarks":
+            raise ValueError("a pupil learns beside the network landmarks alone")
+        return self

@@ -2,6 +2,7 @@
 
 import json
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,9 +20,9 @@ from raysplay.configs import CONFIG_DIR, landmark_schema, load
 from raysplay.configs.load import ConfigError, digest
 from raysplay.infer.network.weights import WeightsError, load_weights, save_weights
 from raysplay.infer.settings import reading_settings
-from raysplay.train.fit import RunningAverage, build_network, fit, optimiser_of, run
+from raysplay.train.fit import RunningAverage, build_network, fit, optimiser_of, run, shipped_or
 from raysplay.train.real_crops.real_films import MARGIN
-from raysplay.train.settings import TrainSettings
+from raysplay.train.settings import PupilSettings, TrainSettings
 from raysplay.train.state import STATE_NAME, load_state, save_state
 
 
@@ -71,6 +72,14 @@ def real_folder(tmp_path, small_reading):
     (folder / "landmarks.csv").write_text("crop,landmark,x,y\n" + "\n".join(lines) + "\n")
     return folder
 
+
+PUPIL = {
+    "network": "lean_landmarks",
+    "start_from": "shipped",
+    "learning_rate": 0.001,
+    "consistency_weight": 0.5,
+    "distil_weight": 0.5,
+}
 
 LOSSES = ("map", "place", "axis", "doubt", "found", "view", "condition")
 TIMES = ("steps_per_s", "minutes", "waited", "projected_per_s")
@@ -203,7 +212,13 @@ def test_shipped_configurations_fit_the_networks_and_the_store(network):
 
 @pytest.mark.parametrize(
     ("change", "where"),
-    [({"network": "feet"}, "network"), ({"batch": 0}, "batch"), ({"real_share": 1.0}, "real_share"), ({"x": 1}, "x")],
+    [
+        ({"network": "feet"}, "network"),
+        ({"batch": 0}, "batch"),
+        ({"real_share": 1.0}, "real_share"),
+        ({"x": 1}, "x"),
+        ({"pupil": PUPIL}, ".*a pupil learns beside the network landmarks alone"),
+    ],
 )
 def test_a_configuration_that_cannot_be_is_refused(tmp_path, change, where):
     values = yaml.safe_load((CONFIG_DIR / "train_locator.yaml").read_text()) | change
@@ -239,6 +254,26 @@ class TestTeacher:
     def test_weights_that_are_none_are_named(self, configure, tmp_path):
         with pytest.raises(WeightsError, match="nowhere"):
             self.log(configure("lean_landmarks", steps=1, teacher=tmp_path / "nowhere.safetensors"))
+
+
+class TestPupil:
+    """A smaller network that learns from the same batches, and from the running average of the other."""
+
+    def test_it_learns_and_is_kept_beside_the_other_and_both_go_on_where_they_were(self, configure, real_folder):
+        (real_folder / "landmarks.csv").unlink()
+        shares = {"real_films": real_folder, "real_share": 0.25, "consistency_share": 0.25, "consistency_start": 0.0}
+        settings = configure("landmarks", **shares, steps=1, start_from="shipped", pupil=PupilSettings(**PUPIL))
+        lines = []
+        assert fit(settings, lines.append, pause_after=0.0) == settings.out / "landmarks.safetensors"
+        before = parameters(build_network("lean_landmarks"), settings.out / "pupil" / "lean_landmarks.safetensors")
+        shipped = parameters(build_network("lean_landmarks"), shipped_or(Path("shipped"), "lean_landmarks"))
+        assert all(torch.equal(before[name], shipped[name]) for name in shipped)
+        fit(settings, lines.append, resume=True)
+        (told,) = [line for line in lines if line["event"] == "step"]
+        assert {"distil", "consistency"} < set(told["pupil"])
+        assert "distil" not in told
+        after = parameters(build_network("lean_landmarks"), settings.out / "pupil" / "lean_landmarks.safetensors")
+        assert not all(torch.equal(after[name], before[name]) for name in before)
 
 
 class TestPausedTraining:
