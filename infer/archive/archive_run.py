@@ -23,7 +23,7 @@ from raysplay.infer.archive.job import Answer, Engine, Job, name_at, place_of
 from raysplay.infer.archive.ledger import Ledger, LedgerError, why, without_password
 from raysplay.infer.archive.person_key import mark, person_key, usual_place
 from raysplay.infer.archive.plan import Plan, add_copies, drawn_for, planned
-from raysplay.infer.archive.reader_key import differences
+from raysplay.infer.archive.reader_key import differences, weights_of
 from raysplay.infer.archive.reading import troubled
 from raysplay.infer.archive.settings import engine_settings
 from raysplay.infer.archive.stored_film import restored, stored
@@ -526,7 +526,7 @@ class ArchiveRun:
             writer.finish(
                 command=command_to_tell(asked.command, asked.ledger),
                 wall_seconds=wall,
-                weights=self._engine.digests,
+                weights=weights_of(self._engine.key),
                 protocol=asked.protocol_file,
                 films=asked.films_folder,
                 machine=self._engine.machine,

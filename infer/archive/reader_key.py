@@ -19,6 +19,8 @@ from raysplay.infer.shipped_weights import of_network
 COMMON_WEIGHTS = (of_network(letter_network.NETWORK), of_network(angle_model.NETWORK))
 """Of what reads side letters and the beam's angle, the same for every reader."""
 
+_WEIGHTS = "the weights "
+
 ReaderKey = Mapping[str, str]
 """Digests and versions by what they are of, in words."""
 
@@ -96,8 +98,8 @@ def reader_key(
         }
     )
     return {
-        **{f"the weights {name}": known for name, known in sorted(weights.items())},
-        **{f"the weights {path.name}": digest(path) for path in COMMON_WEIGHTS},
+        **{f"{_WEIGHTS}{name}": known for name, known in sorted(weights.items())},
+        **{f"{_WEIGHTS}{path.name}": digest(path) for path in COMMON_WEIGHTS},
         **{f"the configuration {name}": digest(CONFIG_DIR / name) for name in _CONFIGS},
         "the protocol": digest(protocol),
         "the code of Raysplay": code_digest(),
@@ -105,6 +107,11 @@ def reader_key(
         **by_accelerator,
         **dict(_versions(_LIBRARIES if any(name.endswith(".onnx") for name in weights) else (*_LIBRARIES, "torch"))),
     }
+
+
+def weights_of(key: ReaderKey) -> dict[str, str]:
+    """SHA-256 of every weights file that a key names, those of side letters and of the beam's angle among them."""
+    return {name.removeprefix(_WEIGHTS): known for name, known in key.items() if name.startswith(_WEIGHTS)}
 
 
 def differences(before: ReaderKey, now: ReaderKey) -> list[str]:

@@ -54,6 +54,7 @@ from raysplay.infer.outputs.tables import (
 )
 from raysplay.infer.reason import Reason
 from raysplay.infer.records import BeamAngle, FloatArray, Outcome, Withheld
+from raysplay.infer.shipped_weights import WEIGHTS_DIR
 from raysplay.measure import Measure, by_name
 from raysplay.measure.sides import SIDES
 
@@ -64,8 +65,6 @@ __all__ = ["FilmFacts", "FinishedRun", "FootLandmarkTable", "RunError", "RunForm
 
 IntArray = npt.NDArray[np.int64]
 Said = TypeVar("Said", Reason, Remark)
-
-WEIGHTS_DIR = Path(__file__).parents[1] / "weights"
 
 READ_BY_A_RUN = ("decision.yaml", "films.yaml", "landmarks.yaml", "reading.yaml")
 """Configurations that shape a run besides its protocol."""

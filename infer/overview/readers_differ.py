@@ -98,11 +98,11 @@ def ledger_facts(folder: Path, address: str = "", *, most: int) -> LedgerFacts:
 
 def differences(now: FinishedRun, before: FinishedRun, ledgers: tuple[LedgerFacts, LedgerFacts]) -> tuple[str, ...]:
     """What two runs were not read alike by, in words; empty where all that is known is the same."""
-    told = dict.fromkeys(_by_summary(now, before))
     keys = [ledger.key for ledger in ledgers]
-    if keys[0] is not None and keys[1] is not None:
-        told |= dict.fromkeys(key_differences(keys[1], keys[0]))
-    return tuple(told)
+    if keys[0] is None or keys[1] is None:
+        return tuple(dict.fromkeys((*_weights(now, before, stated_once=True), *_by_summary(now, before))))
+    by_summary = (*_weights(now, before, stated_once=False), *_by_summary(now, before))
+    return tuple(dict.fromkeys((*by_summary, *key_differences(keys[1], keys[0]))))
 
 
 def code_unknown(ledgers: tuple[LedgerFacts, LedgerFacts]) -> bool:
@@ -110,11 +110,16 @@ def code_unknown(ledgers: tuple[LedgerFacts, LedgerFacts]) -> bool:
     return any(ledger.key is None for ledger in ledgers)
 
 
+def _weights(now: FinishedRun, before: FinishedRun, *, stated_once: bool) -> Iterator[str]:
+    """Weights that differ; ``stated_once``: those, too, that one run alone names, as earlier versions named fewer."""
+    mine, theirs = now.recorded.digests.weights, before.recorded.digests.weights
+    for name in sorted({*mine, *theirs} if stated_once else {*mine} & {*theirs}):
+        if mine.get(name) != theirs.get(name):
+            yield f"the weights {name}"
+
+
 def _by_summary(now: FinishedRun, before: FinishedRun) -> Iterator[str]:
     mine, theirs = now.recorded, before.recorded
-    for name in sorted({*mine.digests.weights, *theirs.digests.weights}):
-        if mine.digests.weights.get(name) != theirs.digests.weights.get(name):
-            yield f"the weights {name}"
     for name in READ_BY_A_RUN:
         if mine.digests.configs.get(name) != theirs.digests.configs.get(name):
             yield f"the configuration {name}"

@@ -1,6 +1,7 @@
 """The same command goes on, skips what is known, and never mixes what does not belong together."""
 
 import csv
+import hashlib
 import json
 import os
 import shutil
@@ -15,8 +16,13 @@ from raysplay.infer.archive.ledger import Ledger
 from raysplay.infer.archive.status import status
 from raysplay.infer.films.film_identity import Stamp
 from raysplay.infer.outputs import earlier_run
+from raysplay.infer.outputs.finished_run import FinishedRun
 from raysplay.infer.outputs.run_files import LEDGER, TABLES
 from raysplay.infer.outputs.run_folder import RunFolder
+from raysplay.infer.overview import overview
+from raysplay.infer.overview.report import report_blocks
+from raysplay.infer.report.document import DataTable
+from raysplay.infer.shipped_weights import WEIGHTS_DIR
 
 from .conftest import tables
 
@@ -332,6 +338,26 @@ def test_run_json_holds_the_counts_of_the_tables(counted, films, tmp_path):
     for name, count in about["counts"]["rows_by_decision"].items():
         assert count == sum(row["decision"] == name for row in feet)
     assert about["counts"]["rows_by_reason"]["duplicate"] == 1
+
+
+@pytest.mark.parametrize("name", ["side_letters.safetensors", "beam_angle.safetensors"])
+def test_other_weights_of_side_letters_or_of_the_beam_are_noticed(counted, tmp_path, name):
+    """A letter can decide whose numbers a foot has, the beam whether two films compare; both read for every reader."""
+    counted()
+    out = tmp_path / "out"
+    shipped = hashlib.sha256((WEIGHTS_DIR / name).read_bytes()).hexdigest()
+    tables_of_report = [block for block in report_blocks(overview(out)) if isinstance(block, DataTable)]
+    assert any((f"weights {name}", shipped) in block.rows for block in tables_of_report)
+    assert FinishedRun(out).changes() == []
+    before = shutil.copytree(out, tmp_path / "before")
+    about = json.loads((before / "run.json").read_text(encoding="utf-8"))
+    about["digests"]["weights"][name] = "ab" * 32
+    (before / "run.json").write_text(json.dumps(about), encoding="utf-8")
+    (said,) = FinishedRun(before).changes()
+    assert name in said
+    for folder in (before, out):
+        (folder / LEDGER).unlink()
+    assert overview(out, against=before).drift.read_otherwise == (f"the weights {name}",)
 
 
 def test_work_for_one_film_does_not_grow_with_the_archive(tmp_path):

@@ -185,6 +185,19 @@ def test_two_readers_are_never_mixed_in_silence(tmp_path, what):
     assert f'<p class="notice">{NOT_ALIKE}' in made.page()
 
 
+@pytest.mark.parametrize(("ledgers", "told"), [(True, ()), (False, ("the weights side_letters.safetensors",))])
+def test_weights_that_an_earlier_version_did_not_name_are_taken_from_the_ledgers(tmp_path, ledgers, told):
+    """Where no ledger tells them, they may be others, and that is said."""
+    before = write_run(tmp_path / "before", archive(4))
+    now = write_run(tmp_path / "now", archive(4))
+    change_about(now, lambda about: about["digests"]["weights"].update({"side_letters.safetensors": "cd" * 32}))
+    for folder in (before, now) if ledgers else ():
+        ledger = Ledger(folder)
+        ledger.note(key={"the weights side_letters.safetensors": "cd" * 32})
+        ledger.close()
+    assert overview(now, against=before).drift.read_otherwise == told
+
+
 def test_without_a_ledger_it_is_said_that_the_code_is_not_known(harbour):
     made = overview(harbour, against=harbour)
     assert made.drift.code_unknown
