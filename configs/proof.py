@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Annotated
@@ -66,6 +67,25 @@ class Trial(Config):
         return self
 
 
+@dataclass(frozen=True)
+class ForeignError:
+    """Error of a measure over all its trials, every person counted alike.
+
+    Attributes
+    ----------
+    mae, bias : float
+        Mean absolute and mean error in the measure's unit; ``bias`` is infinite where none was recorded.
+    coverage : float
+        Share of true values inside the interval.
+    people : int
+    """
+
+    mae: float
+    bias: float
+    coverage: float
+    people: int
+
+
 class Proofs(Config):
     """All trials, what they must show, and by reader the weights that they were made with (file name to SHA-256)."""
 
@@ -88,26 +108,42 @@ class Proofs(Config):
         built = (measure.name, measure.construction, reader)
         return tuple(one for one in self.trials if (one.measure, one.construction, one.reader) == built)
 
+    def error(self, measure: Measure, reader: str | None = "careful") -> ForeignError | None:
+        """What a reader's trials of a measure show together; None without any, and for a reader of other weights."""
+        trials = () if reader is None else self.of(measure, reader)
+        if not trials:
+            return None
+        return ForeignError(
+            _by_people([(one.mae, one.people) for one in trials]),
+            _by_people([(one.bias, one.people) for one in trials if one.bias is not None]),
+            _by_people([(one.coverage, one.people) for one in trials]),
+            sum(one.people for one in trials),
+        )
+
     def stands(self, measure: Measure, reader: str = "careful") -> bool:
         """Whether the trials of a measure, every person counted alike, keep to the bounds; False without any."""
-        trials = self.of(measure, reader)
-        if not trials:
+        error = self.error(measure, reader)
+        if error is None:
             return False
         bounds = self.bounds[measure.unit]
-        bias = _by_people([(one.bias, one.people) for one in trials if one.bias is not None])
         return (
-            sum(one.people for one in trials) >= bounds.people
-            and _by_people([(one.mae, one.people) for one in trials]) <= bounds.mae
-            and abs(bias) <= bounds.bias
-            and _by_people([(one.coverage, one.people) for one in trials]) >= bounds.coverage
+            error.people >= bounds.people
+            and error.mae <= bounds.mae
+            and abs(error.bias) <= bounds.bias
+            and error.coverage >= bounds.coverage
         )
+
+    def reader_of(self, weights: Mapping[str, str]) -> str | None:
+        """Whose trials hold for these weights (file name to SHA-256); None where nobody's do."""
+        for reader, files in self.weights.items():
+            if all(weights.get(name) == known for name, known in files.items()):
+                return reader
+        return None
 
     def proven(self, measures: Iterable[Measure], weights: Mapping[str, str]) -> frozenset[str]:
         """Names of the measures that are proven when they are read with these weights (file name to SHA-256)."""
-        for reader, files in self.weights.items():
-            if all(weights.get(name) == known for name, known in files.items()):
-                return frozenset(measure.name for measure in measures if self.stands(measure, reader))
-        return frozenset()
+        reader = self.reader_of(weights)
+        return frozenset(measure.name for measure in measures if reader is not None and self.stands(measure, reader))
 
 
 def _by_people(figures: list[tuple[float, int]]) -> float:

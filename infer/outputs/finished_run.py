@@ -20,7 +20,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from raysplay.configs.load import ConfigError, digest, landmark_schema, shipped
-from raysplay.configs.proof import proofs
+from raysplay.configs.proof import ForeignError, proofs
 from raysplay.configs.protocol import ReadingProtocol, protocol, read_protocol
 from raysplay.infer.decide.wording import DECIMALS
 from raysplay.infer.films.person import AGE_BANDS
@@ -280,6 +280,10 @@ class FinishedRun:
     def proven_among(self, measures: tuple[Measure, ...]) -> frozenset[str]:
         """Names of the measures that are proven for the weights of this run as the package knows it now."""
         return proofs().proven(measures, self.recorded.digests.weights)
+
+    def foreign_error(self, measure: Measure) -> ForeignError | None:
+        """What is known of a measure's error on bones that no generator drew, with the weights of this run."""
+        return proofs().error(measure, proofs().reader_of(self.recorded.digests.weights))
 
     def is_current(self) -> bool:
         """Whether the folder still holds this run: another one may have been measured into it meanwhile."""

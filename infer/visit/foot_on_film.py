@@ -11,6 +11,7 @@ from functools import partial
 
 import numpy as np
 
+from raysplay.configs.proof import ForeignError
 from raysplay.infer.films.loading import told
 from raysplay.infer.outputs.finished_run import FilmFacts, FootLandmarkTable
 from raysplay.infer.review.foot_answers import proven
@@ -46,7 +47,9 @@ class FootOnFilm:
     initial : PlacedPoints
         Points before any hand.
     proven : callable
-        Whether a measure's error is known on bones that no generator drew.
+        Whether a measure's error is known, and small, on bones that no generator drew.
+    foreign_error : callable
+        What that error is; None where it was not measured with the run's weights.
     decision : str
         Of the run.
     reasons : tuple of str
@@ -66,6 +69,7 @@ class FootOnFilm:
     model: FootLandmarkTable
     initial: PlacedPoints
     proven: Callable[[Measure], bool]
+    foreign_error: Callable[[Measure], ForeignError | None]
     decision: str = ""
     reasons: tuple[str, ...] = ()
     unfit: str = ""
@@ -127,6 +131,7 @@ def foot_on_film(desk: OpenDesk, foot: int, film: FilmFacts, stated: Stated) -> 
         table,
         initial,
         partial(proven, run),
+        run.foreign_error,
         decision,
         reasons,
         why,

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from raysplay.configs.conversation_facts import conversation_facts
 from raysplay.configs.normal_ranges import normal_ranges
+from raysplay.configs.proof import ForeignError, proofs
 from raysplay.configs.protocol import ReadingProtocol
 from raysplay.configs.reader_error import reader_error
 from raysplay.infer.decide.settings import DecisionLimits
@@ -211,8 +212,24 @@ def title_of(measure: Measure, words: Language) -> str:
     return f"{measure.abbreviation} ({own})"
 
 
-def _flags(measure: Measure, proven: bool, words: Language) -> list[str]:
-    return [words.say("unproven")] * (not proven) + [words.say("low_confidence")] * measure.low_confidence
+def _flags(measure: Measure, proven: bool, error: ForeignError | None, words: Language) -> list[str]:
+    unproven = [] if proven else [_unproven(measure, error, words)]
+    return unproven + [words.say("low_confidence")] * measure.low_confidence
+
+
+def _unproven(measure: Measure, error: ForeignError | None, words: Language) -> str:
+    """How far off a measure is on bones that no generator drew, or that nobody measured it."""
+    if error is None:
+        tried = any(one.measure == measure.name for one in proofs().trials)
+        return words.say("unproven_as_read" if tried else "unproven_never")
+    decimals = DECIMALS[measure.unit]
+    bias = words.signed(error.bias, decimals) if isfinite(error.bias) else words.say("unknown")
+    return words.say(
+        "unproven_off",
+        mae=f"{words.number(error.mae, decimals)} {_unit(measure.unit, words)}".strip(),
+        bias=bias,
+        held=words.number(100.0 * error.coverage, 0),
+    )
 
 
 def _record(feet: list[FootOnFilm], ground: ReportGround) -> DataTable:
@@ -236,7 +253,7 @@ def numbers_of(foot: FootOnFilm, one: Shown, words: Language) -> list[str]:
     source = words.phrase_list(foot.source(one))
     if foot.standing.at and foot.source(one) != "model":
         source += f", {words.day(foot.standing.at[:10])}"
-    remark = _flags(one.measure, foot.proven(one.measure), words)
+    remark = _flags(one.measure, foot.proven(one.measure), foot.foreign_error(one.measure), words)
     told = f"{_value(value, unit, words)} {_unit(unit, words)}".strip()
     return [told, _interval(low, high, unit, words), one.measure.construction, source, "; ".join(remark)]
 
@@ -333,7 +350,7 @@ def where_sentences(found: WhereItSits, words: Language) -> list[str]:
 
 def _level_values(level: Level, words: Language) -> dict[str, str]:
     assert level.normal is not None
-    flags = _flags(level.measure, level.proven, words)
+    flags = _flags(level.measure, level.proven, level.foreign_error, words)
     return {
         "level": level.measure.abbreviation,
         "value": words.number(level.value),
@@ -371,7 +388,7 @@ def _levels(found: WhereItSits, ground: ReportGround) -> DataTable:
     rows = []
     for one in found.levels:
         unit = one.measure.unit
-        reliability = "; ".join(_flags(one.measure, one.proven, words)) or words.say("proven")
+        reliability = "; ".join(_flags(one.measure, one.proven, one.foreign_error, words)) or words.say("proven")
         if one.withheld:
             reliability = words.phrase(one.withheld)
         excess = _value(one.excess, unit, words) if one.normal is not None else ""

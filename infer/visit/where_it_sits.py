@@ -13,6 +13,7 @@ import numpy as np
 
 from raysplay.configs.load import landmark_schema
 from raysplay.configs.normal_ranges import normal_ranges
+from raysplay.configs.proof import ForeignError
 from raysplay.configs.protocol import ReadingProtocol
 from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.review.held import cause_in_words, held_back
@@ -45,7 +46,9 @@ class Level:
     weighed : bool
         Whether it is weighed against the others.
     proven : bool
-        Whether its error is known on bones that no generator drew.
+        Whether its error is known, and small, on bones that no generator drew.
+    foreign_error : ForeignError or None
+        What that error is; None where it was not measured.
     """
 
     measure: Measure
@@ -59,6 +62,7 @@ class Level:
     excess_high: float
     weighed: bool
     proven: bool
+    foreign_error: ForeignError | None
 
 
 @dataclass(frozen=True)
@@ -87,7 +91,7 @@ class WhereItSits:
 
     @property
     def unproven(self) -> tuple[Level, ...]:
-        """Weighed levels whose error is not known: while there is one, no level is said to hold most."""
+        """Weighed levels whose error is not known, or too large: while there is one, no level is said to hold most."""
         return tuple(one for one in self.weighed if not one.proven or one.measure.low_confidence)
 
     @property
@@ -157,7 +161,8 @@ def _level(
         value, low, high = reported.given
     excess, least, most = (np.nan if normal is None else float(normal.excess(end)) for end in (value, low, high))
     weighed = measure.name in RAY and normal is not None
-    return Level(measure, value, low, high, why, normal, excess, least, most, weighed, foot.proven(measure))
+    known = foot.proven(measure), foot.foreign_error(measure)
+    return Level(measure, value, low, high, why, normal, excess, least, most, weighed, *known)
 
 
 def _held(foot: FootOnFilm, measure: Measure, read: Measured, limits: DecisionLimits) -> str:

@@ -74,7 +74,7 @@ def on_film(points, side):
 def make_run(tmp_path):
     """``make_run({film: FilmOf(...)}, reported=[...])`` writes a run and gives its folder."""
 
-    def made(films, out="run", reported=None):
+    def made(films, out="run", reported=None, weights=None):
         reading = protocol().model_copy(update={"reported": tuple(reported)}) if reported else protocol()
         measures = reading.reported_measures()
         gauge = FootGauge(measures, protocol(), decision_settings(), review_settings().hand_placed)
@@ -135,7 +135,7 @@ def make_run(tmp_path):
         return writer.finish(
             command=["raysplay", "measure"],
             wall_seconds=1.0,
-            weights={},
+            weights=weights or {},
             protocol=shipped("protocol.yaml"),
             films=tmp_path,
         )

@@ -4,8 +4,11 @@ import re
 from math import isfinite
 
 import pytest
+import yaml
 
+from raysplay.configs.load import shipped
 from raysplay.configs.new_film_error import new_film_error
+from raysplay.configs.proof import proofs
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.records import Withheld
@@ -84,6 +87,41 @@ def test_unproven_levels_say_so_beside_the_number_and_most_is_not_said(reported,
     assert not [one for one in sentences(blocks) if one.startswith("Most of")]
     (why,) = [one for one in sentences(blocks) if one.startswith("Whether that is most")]
     assert {"DMAA", "PPAA"} <= set(re.split(r"[ ,.:]+", why))
+
+
+UNPROVEN = {
+    "en": (
+        "unproven: on foreign bones {} degrees off on average (bias {}; the interval held {} %)",
+        "unproven: never measured on foreign bones with these weights and this axis method",
+        "unproven: never measured on foreign bones",
+    ),
+    "de": (
+        "unbelegt: an fremden Knochen im Mittel {} Grad daneben (systematisch {}; {} % im Intervall)",
+        "unbelegt: mit diesen Gewichten und dieser Achsenmethode nie an fremden Knochen gemessen",
+        "unbelegt: nie an fremden Knochen gemessen",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", ["en", "de"])
+@pytest.mark.parametrize("reader", ["careful", "quick"])
+def test_how_far_off_an_unproven_number_is_stands_beside_it(reported, film_of, foot_of, name, reader):
+    """DMAA was tried with the weights of one reader, and fails; the congruency index was never tried."""
+    film = {"a.dcm": film_of(feet=(foot_of(),))}
+    names, weights = ("hva", "dmaa", "congruency_index"), proofs().weights[reader]
+    _, _, blocks = reported(film, name=name, reported=names, weights=weights)
+    record = tables(blocks)[language(name).say("record_caption")]
+    remarks = {row[1].split(" (")[0]: row[6].split("; ")[0:2] for row in record.rows}
+    trials = yaml.safe_load(shipped("proof.yaml").read_text(encoding="utf-8"))["trials"]
+    (trial,) = [one for one in trials if one["measure"] == "dmaa"]
+    figures = f"{trial['mae']:.1f}", f"{trial['bias']:+.1f}", f"{100 * trial['coverage']:.0f}"
+    if name == "de":
+        figures = tuple(one.replace(".", ",") for one in figures)
+    measured, elsewhere, never = UNPROVEN[name]
+    told = "; ".join(remarks["DMAA"])
+    assert told.startswith(measured.format(*figures) if reader == "careful" else elsewhere)
+    assert remarks["Congruency index"] == [never]
+    assert remarks["HVA"] == [""]
 
 
 @pytest.mark.parametrize(("shift", "count"), [(0.0, 0), (20.0, 2)])

@@ -51,7 +51,9 @@ def film(number, taken, value, *, measure="hva", sd=0.8, worn="nothing", loading
     facts = FilmFacts(name, "", 10, 10, 0.2, 0.2, 1.0, "detector plane", (), "1" * 16, taken, "")
     stated = Stated(name, number, "", "", worn, loading, tilt, surgery)
     standing = SimpleNamespace(version=0)
-    return FootOnFilm(number, 0, facts, "R", "R", stated, standing, (shown,), None, None, lambda _: True)
+    return FootOnFilm(
+        number, 0, facts, "R", "R", stated, standing, (shown,), None, None, lambda _: True, lambda _: None
+    )
 
 
 def over(*films, measure="hva"):
