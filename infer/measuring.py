@@ -160,6 +160,7 @@ def measure_into(
     *,
     overwrite: bool = False,
     keep_reads: bool = False,
+    moved: bool = False,
     overlays: bool = True,
     protocol: Path | str | None = None,
     threads: int | None = None,
@@ -195,6 +196,9 @@ def measure_into(
         Replace an earlier run in the folder.
     keep_reads : bool
         With ``overwrite``: carry the reads of the earlier run over to films and feet that are the same.
+    moved : bool
+        Go on with a run of other paths, since its films lie elsewhere now: they are known again by their names below
+        the folder and by their bytes.
     select : bool
         Measure what the selection keeps alone; a file that it leaves out is refused, with the kind ``left_out``. What
         was measured with a selection and what was measured without do not go into one folder.
@@ -285,6 +289,7 @@ def measure_into(
             overlays=overlays,
             overwrite=overwrite,
             keep_reads=keep_reads,
+            moved=moved,
             rehash=rehash,
             retry=retry,
             ledger=ledger,

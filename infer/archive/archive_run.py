@@ -64,6 +64,8 @@ class Asked:
         The paths that were given, whole.
     films_folder : Path or None
         What the names of the films are relative to.
+    moved : bool
+        Whether the paths may be others than those of the run: films are known again by name and bytes.
     rehash, retry : bool
         As :func:`~raysplay.infer.archive.plan.planned` takes them.
     ledger : str
@@ -84,6 +86,7 @@ class Asked:
     overlays: bool = True
     overwrite: bool = False
     keep_reads: bool = False
+    moved: bool = False
     rehash: bool = False
     retry: bool = False
     ledger: str = ""
@@ -234,6 +237,9 @@ class ArchiveRun:
                 else "whose films have identifiers under another key than that of --name-key"
             )
             raise RunFolderError(f"{place}: holds an earlier run {said}; or {ways}")
+        if asked.moved and about.get("inputs") != inputs:
+            self._ledger.note(inputs=inputs)
+            about = self._ledger.about
         if {name: about.get(name, "") for name in mine} == mine:
             return True
         if about.get("finished"):

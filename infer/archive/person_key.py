@@ -21,6 +21,23 @@ _KEY = re.compile(r"[0-9a-f]{64}")
 _MARKED = b"raysplay: mark of a key"
 
 
+class KeyGoneError(RunFolderError):
+    """The key of a run is not where it was.
+
+    Parameters
+    ----------
+    place : Path
+        Where it should lie.
+    """
+
+    def __init__(self, place: Path) -> None:
+        super().__init__(
+            f"{place}: the key by which this run codes persons is not there; films that are added would get other "
+            "codes. Bring it back, name it with --person-key, or measure all films again with --overwrite"
+        )
+        self.place = place
+
+
 def usual_place(identity: str) -> Path:
     """Where the key of a ledger lies: in the user's own folder for what programs keep (XDG Base Directory
     Specification, ``XDG_STATE_HOME``)."""
@@ -47,7 +64,9 @@ def person_key(place: Path, folder: Path, marked: str) -> str:
     Raises
     ------
     RunFolderError
-        If there is no such file, it is not that key, or it cannot be made outside of the folder.
+        If it is not that key, or cannot be read, or it cannot be made outside of the folder.
+    KeyGoneError
+        If there is no such file, and the run began with a key.
     """
     if place.absolute().is_relative_to(folder.absolute()):
         raise RunFolderError(f"{place}: the key must not lie in the folder of the run")
@@ -59,10 +78,7 @@ def person_key(place: Path, folder: Path, marked: str) -> str:
                 stream.write(f"{new_key()}\n")
         key = place.read_text(encoding="ascii").strip()
     except FileNotFoundError:
-        raise RunFolderError(
-            f"{place}: the key by which this run codes persons is not there; films that are added would get other "
-            "codes. Bring it back, name it with --person-key, or measure all films again with --overwrite"
-        ) from None
+        raise KeyGoneError(place) from None
     except (OSError, UnicodeError) as error:
         why = error.strerror if isinstance(error, OSError) else "it is no key"
         raise RunFolderError(

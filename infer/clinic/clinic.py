@@ -108,7 +108,7 @@ class Clinic:
         if self._unfinished or not (self.folder.run / ABOUT).exists():
             return
         try:
-            opened = OpenedRun(FinishedRun(self.folder.run), review_settings())
+            opened = OpenedRun(FinishedRun(self.folder.run), self.folder.films, review_settings())
         except (RunError, StoreError) as error:
             self.trouble = f"What was measured cannot be opened: {error}"
             return

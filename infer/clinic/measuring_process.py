@@ -118,6 +118,7 @@ def main(films: str, run: str, loader: str) -> int:
 
 def _measure(films: str, run: str, networks: _Networks, said: _Said, tell: Any, *, anew: bool) -> int | None:
     """One batch; an exit status where it is the last."""
+    from raysplay.infer.archive.person_key import KeyGoneError
     from raysplay.infer.measuring import measure_into
 
     def progress(step: Progress) -> None:
@@ -132,12 +133,19 @@ def _measure(films: str, run: str, networks: _Networks, said: _Said, tell: Any, 
             Path(run),
             overwrite=anew,
             keep_reads=anew,
+            moved=True,  # the desk may have been, with its films
             progress=progress,
             command=["raysplay", "visit"],
             load=networks.load,
         )
     except _StoppedError:
         return 0
+    except KeyGoneError as error:
+        tell(
+            error="the key by which this desk codes persons did not come with it: copy it from where the desk was to "
+            f"{error.place} and try again, or read all films again"
+        )
+        return error.exit_status
     except RaysplayError as error:
         tell(error=str(error))
         return error.exit_status

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from raysplay.infer.outputs.finished_run import FinishedRun
 from raysplay.infer.review.carry_over import take_over
 from raysplay.infer.review.films import FilmShelf
@@ -16,6 +18,8 @@ class OpenedRun:
     Parameters
     ----------
     run : FinishedRun
+    films : Path
+        Where its films lie now: the desk may have been moved since, or be a copy.
     settings : ReviewSettings
 
     Attributes
@@ -28,10 +32,10 @@ class OpenedRun:
         If its reads cannot be used.
     """
 
-    def __init__(self, run: FinishedRun, settings: ReviewSettings) -> None:
+    def __init__(self, run: FinishedRun, films: Path, settings: ReviewSettings) -> None:
         self.store = ReadStore.beside(run.folder, run.identity)
         try:
-            self.films = FilmShelf(run, None, settings.films.cache_bytes)
+            self.films = FilmShelf(run, films, settings.films.cache_bytes)
             self.desk = OpenDesk(run, self.store, self.films, settings)
             # The sentence on reads that were carried over is for a run that was replaced; here it only grows.
             take_over(self.desk)

@@ -158,10 +158,7 @@ def made_once(tmp_path_factory):
 
 @pytest.fixture
 def serve_copy(serve, tmp_path):
-    """``serve_copy(home)`` is a later start of a copy of such a desk, in this test's folder.
-
-    It measures no more films: a run stays with the paths of which it was made.
-    """
+    """``serve_copy(home)`` is a later start of a copy of such a desk, in this test's folder."""
 
     def served(home):
         shutil.copytree(home, tmp_path, dirs_exist_ok=True)

@@ -1,5 +1,6 @@
 """The page answers while films are measured, a stop loses nothing, nothing changes under a reader's hands."""
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -9,7 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from raysplay.infer.archive.ledger import Ledger
 from raysplay.infer.clinic.measuring_process import memory_mib, program_stamp
+from raysplay.infer.outputs.finished_run import FinishedRun
 
 pytestmark = pytest.mark.usefixtures("no_films_ahead")
 
@@ -122,6 +125,34 @@ def test_another_program_version_is_told_and_reads_all_films_again(serve, standi
     until(lambda: idle(client))
     assert client.get("/api/feet/1").json()["state"] == "confirmed"
     assert client.get("/api/clinic").json()["open"] == 1
+
+
+def test_a_desk_that_was_moved_goes_on(serve, standin, dropped, until, tmp_path):
+    """To another place of this machine, then with the key of its persons to come after it."""
+    first = serve()
+    dropped(first.client(), {"one.dcm": standin.dicom(seed=1)})
+    first.stop()
+    (tmp_path / "desk").rename(tmp_path / "shelf")
+    (key,) = (tmp_path / "state").rglob("*.key")
+    key.rename(tmp_path / "left behind")
+
+    client = serve("shelf").client()
+    assert client.get("/api/films/1/pixels").status_code == 200
+    take(client, standin, 2)
+    until(lambda: stage(client) == "failed")
+    (in_german,) = {client.get("/api/clinic", headers={"Accept-Language": "de"}).json()["measuring"]["error"]}
+    for said in (client.get("/api/clinic").json()["measuring"]["error"], in_german):
+        assert str(key) in said
+        assert "--" not in said, "there is no command line at a desk"
+    assert "Schlüssel" in in_german
+    (tmp_path / "left behind").rename(key)
+    assert client.post("/api/clinic/measuring", json={}).status_code == 200
+    until(lambda: idle(client))
+    (person,) = client.get("/api/clinic/persons").json()
+    assert person["films"] == 2, "both films have the code of one person"
+    with contextlib.closing(Ledger(tmp_path / "shelf" / "run", looking=True)) as ledger:
+        assert [one.films for one in ledger.sessions()] == [1, 1], "what was read is not read again"
+    assert FinishedRun(tmp_path / "shelf" / "run").films_folder == tmp_path / "shelf" / "films"
 
 
 @pytest.mark.parametrize("call", ["/api/session", "/api/feet", "/api/feet/1"])
