@@ -151,8 +151,10 @@ class FilmPipeline:
     def _read(self, name: str, opening: Future[_Opened]) -> FilmReading:
         spending = Spending()
         with spending_of_a_film(spending):
-            with stage("waiting"):
-                opened = opening.result()
+            asked = time.perf_counter()
+            opened = opening.result()
+            # Decoding counts once: what is waited for is a decoder that has other films in hand.
+            spending.seconds["waiting"] = max(0.0, opened.began - asked)
             spending.seconds["decode"] = opened.seconds
             reading = self._reading(name, opened)
         record = replace(reading.record, seconds=spending.seconds, operations=spending.operations)
@@ -268,11 +270,12 @@ class _Placed:
 class _Opened:
     film: Film | None
     decision: Decision | None
+    began: float
     seconds: float
 
 
 def _open(candidate: Candidate, films: ReadsFilms) -> _Opened:
-    started = time.perf_counter()
+    began = time.perf_counter()
     film, decision = None, None
     try:
         if candidate.problem is not None:
@@ -283,7 +286,7 @@ def _open(candidate: Candidate, films: ReadsFilms) -> _Opened:
         decision = not_read(rejected)
     except Exception as error:
         decision = failed(error)
-    return _Opened(film, decision, time.perf_counter() - started)
+    return _Opened(film, decision, began, time.perf_counter() - began)
 
 
 @dataclass(frozen=True)

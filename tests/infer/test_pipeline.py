@@ -4,6 +4,7 @@ import shutil
 import threading
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -423,3 +424,23 @@ def test_what_a_film_cost_is_told(schema):
     assert set(one.record.seconds) == {"waiting", "decode", "find", "refine", "landmarks", "measure"}
     assert all(spent >= 0 for spent in one.record.seconds.values())
     assert one.record.operations == 7.0
+
+
+def test_a_film_that_is_waited_for_while_it_is_decoded_costs_its_decoding_once(schema, monkeypatch):
+    """Where films come one by one nothing is decoded ahead: both threads spend the same seconds."""
+    now, asked = [100.0], threading.Event()
+
+    def clock():
+        if threading.current_thread() is threading.main_thread():
+            asked.set()
+        return now[0]
+
+    class Slow(BlankFilms):
+        def read(self, path):
+            assert asked.wait(60), "nobody waits for the film"
+            now[0] += 5.0
+            return super().read(path)
+
+    monkeypatch.setattr("raysplay.infer.pipeline.time", SimpleNamespace(perf_counter=clock))
+    (one,) = FilmPipeline(Slow(), KnownFeet(), decision_settings(), schema, protocol()).read(candidates("a"))
+    assert (one.record.seconds["decode"], one.record.seconds["waiting"]) == (5.0, 0.0)
