@@ -33,6 +33,8 @@ class Accelerated:
         If the accelerator, the processes or the weights cannot be used.
     """
 
+    here = True
+
     def __init__(self, device: str, reading: Reading, workers: int | None = None) -> None:
         self._accelerator = AcceleratorProcess(device, *FootReader.weights_by_landmarks(reading.landmark_weights))
         try:

@@ -517,6 +517,7 @@ class ArchiveRun:
         carry = note_reads(folder.path)
         self._writing_tables()
         writer = RunWriter(folder, landmark_schema(), asked.reported, overlays=False, level=asked.level, begun=True)
+        writer.report.here = self._engine.here
         values = {measure.name: array("d") for measure in asked.reported}
         drawn: set[str] = set()
         try:

@@ -44,6 +44,8 @@ class Cluster:
         If Dask is missing, the scheduler does not answer or has no workers, or these are not all the same.
     """
 
+    here = False
+
     def __init__(self, address: str, reading: Reading, loader: str = NETWORKS) -> None:
         try:
             import distributed

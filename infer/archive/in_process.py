@@ -36,6 +36,8 @@ class InProcess:
         Whether films are left out that the selection does not keep.
     """
 
+    here = True
+
     def __init__(self, feet: ReadsFeet, films: FilmsToMeasure, *, overlays: bool, select: bool) -> None:
         self._feet, self._protocol, self._limits, self._films = feet, films.protocol, films.limits, films.reading
         self._level = films.limits.interval.level if overlays else None

@@ -173,6 +173,10 @@ class Engine(Protocol):
     """What reads films: this process, several, or those of a cluster."""
 
     @property
+    def here(self) -> bool:
+        """Whether films are read on this machine alone."""
+
+    @property
     def digests(self) -> dict[str, str]:
         """SHA-256 of every weights file by name."""
 

@@ -31,6 +31,8 @@ class Pool:
         If the networks cannot be loaded.
     """
 
+    here = True
+
     def __init__(
         self, reading: Reading, workers: int, loader: str = NETWORKS, settings: EngineSettings | None = None
     ) -> None:

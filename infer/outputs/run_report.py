@@ -47,6 +47,8 @@ class RunReport:
         By stage, of all threads and processes together.
     operations : float
         Multiplications and additions of the networks.
+    here : bool
+        Whether this machine alone read the films.
     """
 
     films: int = 0
@@ -57,6 +59,7 @@ class RunReport:
     withheld: Counter[str] = field(default_factory=Counter)
     seconds: dict[str, float] = field(default_factory=dict)
     operations: float = 0.0
+    here: bool = True
 
     def add(self, record: FilmRecord) -> None:
         """Count one film with its feet."""
@@ -107,9 +110,13 @@ class RunReport:
     def share_of_machine(self, wall_seconds: float) -> float:
         """What the networks computed, as a share of what products of matrices would have come to in that time.
 
-        By the rate that this process measures once; 0 for no time.
+        By the rate that this process measures once. 0 for no time, for films that other machines read, and where the
+        share would be above 1: then the machine had other work while its rate was measured.
         """
-        return self.operations / (wall_seconds * operations_a_second()) if wall_seconds > 0 and self.operations else 0.0
+        if not (self.here and self.operations and wall_seconds > 0):
+            return 0.0
+        share = self.operations / (wall_seconds * operations_a_second())
+        return share if share <= 1.0 else 0.0
 
     def as_json(
         self,
@@ -180,10 +187,12 @@ class RunReport:
         return {"ended": _now(), KEY: dict(tables), "counts": self._counts()}
 
     def _arithmetic(self, wall_seconds: float) -> dict[str, float | None]:
-        # The machine is not measured where no network computed anything: nothing is held against it.
+        # The machine is not measured where no network computed anything on it: nothing is held against it.
         return {
             "networks_gigaflop": round(self.operations / 1e9, 3),
-            "machine_gigaflop_per_second": round(operations_a_second() / 1e9, 1) if self.operations else None,
+            "machine_gigaflop_per_second": round(operations_a_second() / 1e9, 1)
+            if self.operations and self.here
+            else None,
             "share_of_machine": round(self.share_of_machine(wall_seconds), 4),
         }
 

@@ -41,6 +41,8 @@ class Here:
 class Standing:
     """Reads one film, and says of every other that it is like it."""
 
+    here = True
+
     def __init__(self, inner):
         self.digests, self.key, self.machine = inner.digests, inner.key, inner.machine
 

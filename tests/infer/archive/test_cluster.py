@@ -79,8 +79,8 @@ def test_a_cluster_gives_the_bytes_of_one_process(run, films, known_foot, machin
     run("cluster", scheduler=machines.address, overlays=True)
     assert feet(tmp_path / "cluster")["kills.png"]["reason_kinds"] == "process_died"
     (films / "kills.png").unlink()
-    run("again", scheduler=machines.address, overlays=True)
-    run("here", overlays=True)
+    again, here = run("again", scheduler=machines.address, overlays=True), run("here", overlays=True)
+    assert (again.report.here, here.report.here) == (False, True)
     assert tables(tmp_path / "again") == tables(tmp_path / "here")
     one, other = (
         {p.name: p.read_bytes() for p in (tmp_path / out / "overlays").iterdir()} for out in ("again", "here")

@@ -44,8 +44,9 @@ def rows_of(path):
 
 @pytest.fixture
 def write(tmp_path, schema):
-    def wrote(*records, film=None, out="out", **options):
+    def wrote(*records, film=None, out="out", here=True, **options):
         writer = RunWriter(RunFolder(tmp_path / out, **options), schema, reported_measures(), overlays=film is not None)
+        writer.report.here = here
         for record in records:
             writer.write(record, film)
         return writer.finish(
@@ -310,6 +311,19 @@ def test_run_json_says_what_the_arithmetic_came_to(write, film_record, monkeypat
         "networks_gigaflop": 750.0,
         "machine_gigaflop_per_second": 50.0,
         "share_of_machine": 0.25,
+    }
+
+
+@pytest.mark.parametrize(("here", "rate"), [(False, None), (True, 10.0)])
+def test_no_share_is_given_that_is_of_other_machines_or_impossible(write, film_record, monkeypatch, here, rate):
+    """60 s at 10 GFLOP/s are 600 GFLOP, and the networks did 750: the machine was busy when it was tried."""
+    monkeypatch.setattr("raysplay.infer.outputs.run_report.operations_a_second", lambda: 10e9)
+    run = write(film_record(operations=500e9), film_record("b.dcm", operations=250e9), here=here)
+    about = json.loads((run / "run.json").read_text(encoding="utf-8"))
+    assert about["arithmetic"] == {
+        "networks_gigaflop": 750.0,
+        "machine_gigaflop_per_second": rate,
+        "share_of_machine": 0.0,
     }
 
 
