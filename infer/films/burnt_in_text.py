@@ -12,7 +12,8 @@ Option), which needs a person's eye.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +27,7 @@ from raysplay.infer.films.squares import extreme, opened
 Grey = npt.NDArray[np.uint8]
 Marked = npt.NDArray[np.bool_]
 Boxes = npt.NDArray[np.int64]
+Numbers = npt.NDArray[np.int64]
 
 FOUND = Remark(RemarkKind.BURNT_IN_TEXT, "writing is burnt into the film; overlays hide what was found of it")
 STATED = Remark(RemarkKind.BURNT_IN_TEXT, "the file says that writing is burnt into the film (Burned In Annotation)")
@@ -57,6 +59,8 @@ _FLAT = 7.0
 """Spread of grey round a character that is printed beside the foot, in levels."""
 _FEWEST_FAINT = 4
 """Characters of a line that is hardly lighter than the bone that it lies over."""
+_ONE_WIDE, _NARROW = 1.4, 0.7
+"""Widest character, in heights: what is wider is several that touch, each at least so wide."""
 _WORD_GAP = 2.0
 """Widest gap between words of a line, in heights."""
 _FEWEST, _FEWEST_DOWN = 2, 4
@@ -67,26 +71,29 @@ _GRAIN = 3.0
 """Strokes stand out by so many times what half of the pixels round them do, else they may be grain."""
 _ALIGNED = 0.15
 """Part of the height by which feet, or heads, of most characters of a line may differ."""
+_TURNED = [1, 0, 3, 2]
+"""Where a box has left, top, right and bottom, seen with rows for columns."""
+_AT_ONCE = 512
+"""Parts held against all others at once; bounds memory."""
 
 
 @dataclass(frozen=True)
 class _Part:
-    """A character, or several that touch; a box in pixels of the film."""
+    """A character, or several that touch; a box in pixels of the film, ``drawn`` its strokes in those of a scale."""
 
     left: int
     top: int
     right: int
     bottom: int
-    characters: float
-    characters_down: float
     step: float
     sharp: float
     ink: float
+    drawn: Marked
 
     def turned(self) -> _Part:
         """The same with rows for columns."""
         box = {"left": self.top, "top": self.left, "right": self.bottom, "bottom": self.right}
-        return replace(self, **box, characters=self.characters_down, characters_down=self.characters)
+        return replace(self, **box, drawn=self.drawn.T)
 
     @property
     def height(self) -> int:
@@ -95,6 +102,64 @@ class _Part:
     @property
     def width(self) -> int:
         return self.right - self.left
+
+    @property
+    def characters(self) -> float:
+        """How many it may be: one, or by width and strokes where several touch."""
+        height, width = self.drawn.shape
+        if width <= _ONE_WIDE * height:
+            return 1.0
+        begun = self.drawn[:, 0] + (self.drawn[:, 1:] & ~self.drawn[:, :-1]).sum(1)
+        # The third quartile, between neighbours as numpy.percentile has it, which takes many times as long.
+        place = 0.75 * (height - 1)
+        low, high = np.sort(begun)[[int(place), int(np.ceil(place))]].tolist()
+        return min(width / (_NARROW * height), (low + (high - low) * (place % 1)) / 1.6)
+
+
+@dataclass(frozen=True)
+class _Strokes:
+    """What is narrow and lighter than its ground, on a film at one scale or on its negative.
+
+    ``hat`` (H, W) says by how much.
+    """
+
+    bright: bool
+    shown: Grey
+    hat: Grey
+
+    @classmethod
+    def on(cls, grey: Grey, *, bright: bool) -> _Strokes:
+        shown = grey if bright else 255 - grey
+        return cls(bright, shown, shown - opened(shown, _HAT))
+
+    @cached_property
+    def labelled(self) -> npt.NDArray[np.int32]:
+        """Shape (H, W): what hangs together, numbered from 1 on; 0 elsewhere."""
+        labelled: npt.NDArray[np.int32] = ndimage.label(self.hat > _STEP, np.ones((3, 3)))[0]
+        return labelled
+
+    def clear(self, printed: int) -> Marked:
+        """Pixels (H, W) that stand out by so much, or are as good as white: each character has one at least."""
+        return (self.hat >= printed) | ((self.hat > _STEP) & (self.shown >= 255 - _EXTREME))
+
+
+@dataclass(frozen=True)
+class _Candidates:
+    """What may be characters: their numbers (N,) among the strokes, and of each what :class:`_Part` has.
+
+    ``boxes`` (N, 4) are left, top, right and bottom in pixels of the scale; ``white`` marks what is as good as white
+    and sharp.
+    """
+
+    numbers: npt.NDArray[np.int64]
+    boxes: Boxes
+    step: npt.NDArray[np.float64]
+    sharp: npt.NDArray[np.float64]
+    ink: npt.NDArray[np.float64]
+    white: Marked
+
+    def those(self, chosen: Marked) -> _Candidates:
+        return _Candidates(*(getattr(self, one.name)[chosen] for one in fields(self)))
 
 
 def text_boxes(pixels: npt.NDArray[np.floating], *, stated: bool = False, thorough: bool = True) -> Boxes:
@@ -180,14 +245,14 @@ def without_text(
     """
     if not any(remark.kind is RemarkKind.BURNT_IN_TEXT for remark in film.remarks):
         return picture
-    rows, columns = np.ogrid[: picture.shape[0], : picture.shape[1]]
-    hatched = np.where((rows + columns) % 8 < 4, 88, 120).astype(np.uint8)
     shown = picture.copy()
     for left, top, right, bottom in film.writing:
         corners = place(np.array([[left - 0.5, top - 0.5], [right - 0.5, bottom - 0.5]]))
         (x0, y0), (x1, y1) = np.floor(corners.min(0)), np.ceil(corners.max(0))
-        part = slice(max(int(y0), 0), max(int(y1), 0)), slice(max(int(x0), 0), max(int(x1), 0))
-        shown[part] = hatched[part]
+        ends = zip((int(y0), int(x0)), (int(y1), int(x1)), shown.shape, strict=True)
+        part = tuple(slice(max(first, 0), min(max(last, 0), side)) for first, last, side in ends)
+        rows, columns = np.ogrid[part]
+        shown[part] = np.where((rows + columns) % 8 < 4, 88, 120)
     return shown
 
 
@@ -196,23 +261,20 @@ def _lines(grey: Grey, printed: int, scales: tuple[int, ...]) -> Iterator[tuple[
     change = _change(grey)
     tallest = _TALLEST * max(grey.shape)
     for rows, columns in _regions(change > _STEP):
-        part, part_change = grey[rows, columns], change[rows, columns]
         for scale in scales:
-            if min(part.shape) < _LEAST * scale or tallest < _LEAST * scale:
+            shape = rows.stop - rows.start, columns.stop - columns.start
+            if min(shape) < _LEAST * scale or tallest < _LEAST * scale:
                 break
+            part, part_change = _reduced(grey[rows, columns], change[rows, columns], scale)
             heights = _LEAST * scale, min(_MOST * scale, tallest)
-            sure = list(_parts(part, part_change, scale, printed))
-            faint: list[_Part] | None = None
+            strokes = [_Strokes.on(part, bright=bright) for bright in (True, False)]
+            sure = [one for drawn in strokes for one in _parts(drawn, part_change, scale, printed, heights)]
+            faint: list[_Candidates] | None = None
             for down, fewest in ((False, _FEWEST), (True, _FEWEST_DOWN)):
-                near: tuple[Boxes, npt.NDArray[np.float64]] | None = None
                 for line in _in_lines(_of_height(sure, heights, down=down), fewest, printed):
                     if faint is None:
-                        faint = list(_parts(part, part_change, scale, printed, faint=True))
-                    if near is None:
-                        beside = _of_height(faint, (2, 2 * heights[1]), down=down)
-                        boxes = [(one.left, one.top, one.right, one.bottom) for one in beside]
-                        near = np.array(boxes, dtype=np.int64).reshape(-1, 4), np.array([one.ink for one in beside])
-                    left, top, right, bottom = _with_neighbours(line, *near)
+                        faint = [_above_grain(_candidates(drawn, part_change), drawn.hat) for drawn in strokes]
+                    left, top, right, bottom = _with_neighbours(line, *_near(faint, scale, 2 * heights[1], down=down))
                     if down:
                         left, top, right, bottom = top, left, bottom, right
                     yield columns.start + left, rows.start + top, columns.start + right, rows.start + bottom
@@ -221,16 +283,51 @@ def _lines(grey: Grey, printed: int, scales: tuple[int, ...]) -> Iterator[tuple[
 def _of_height(parts: list[_Part], heights: tuple[float, float], *, down: bool) -> list[_Part]:
     """Parts whose height is within limits; those of a line that runs down turned to run along a row."""
     turned = [one.turned() for one in parts] if down else parts
-    return [one for one in turned if heights[0] <= one.height <= heights[1] and one.width <= _LONGEST * one.height]
+    boxes = np.array([(one.left, one.top, one.right, one.bottom) for one in turned], dtype=np.int64).reshape(-1, 4)
+    return [turned[i] for i in np.flatnonzero(_as_tall(boxes, heights))]
+
+
+def _as_tall(boxes: Boxes, heights: tuple[float, float]) -> Marked:
+    """Which boxes (N, 4) have a height within limits, and a width that characters that touch may have."""
+    wide, tall = (boxes[:, 2:] - boxes[:, :2]).T
+    within: Marked = (heights[0] <= tall) & (tall <= heights[1]) & (wide <= _LONGEST * tall)
+    return within
+
+
+def _near(faint: list[_Candidates], scale: int, tallest: float, *, down: bool) -> tuple[Boxes, npt.NDArray[np.float64]]:
+    """Boxes (N, 4) in pixels of the film and greys (N,) of what may belong to a line."""
+    boxes = scale * np.concatenate([one.boxes for one in faint])
+    if down:
+        boxes = boxes[:, _TURNED]
+    within = _as_tall(boxes, (2, tallest))
+    return boxes[within], np.concatenate([one.ink for one in faint])[within]
+
+
+def _reduced(grey: Grey, change: Grey, scale: int) -> tuple[Grey, Grey]:
+    """Means of grey, and the largest change, over squares of ``scale`` pixels."""
+    if scale == 1:
+        return grey, change
+    rows, columns = (side // scale * scale for side in grey.shape)
+    offsets = [(i, j) for i in range(scale) for j in range(scale)]
+    total = np.add.reduce([grey[i:rows:scale, j:columns:scale] for i, j in offsets], dtype=np.uint16)
+    return (
+        (total // scale**2).astype(np.uint8),
+        np.maximum.reduce([change[i:rows:scale, j:columns:scale] for i, j in offsets]),
+    )
 
 
 def _change(grey: Grey) -> Grey:
     """Change of grey over two pixels, the larger of both directions."""
     change = np.zeros(grey.shape, dtype=np.uint8)
-    values = grey.astype(np.int16)
-    change[:, 1:-1] = np.abs(values[:, 2:] - values[:, :-2])
-    change[1:-1] = np.maximum(change[1:-1], np.abs(values[2:] - values[:-2]).astype(np.uint8))
+    change[:, 1:-1] = _apart(grey[:, 2:], grey[:, :-2])
+    change[1:-1] = np.maximum(change[1:-1], _apart(grey[2:], grey[:-2]))
     return change
+
+
+def _apart(one: Grey, other: Grey) -> Grey:
+    """Absolute difference, which fits into the type of both."""
+    apart: Grey = np.maximum(one, other) - np.minimum(one, other)
+    return apart
 
 
 def _regions(edges: Marked) -> Iterator[tuple[slice, slice]]:
@@ -249,105 +346,139 @@ def _regions(edges: Marked) -> Iterator[tuple[slice, slice]]:
         )
 
 
-def _parts(grey: Grey, change: Grey, scale: int, printed: int, *, faint: bool = False) -> Iterator[_Part]:
-    """What looks like a printed character, or several that touch, on either ground.
+def _parts(strokes: _Strokes, change: Grey, scale: int, printed: int, heights: tuple[float, float]) -> Iterator[_Part]:
+    """What looks like a printed character, or several that touch, and can be part of a line.
 
-    ``faint``: also what may be one only beside others, over bone.
+    ``heights`` are those of a line, in pixels of the film.
     """
-    if scale > 1:
-        rows, columns = (side // scale * scale for side in grey.shape)
-        offsets = [(i, j) for i in range(scale) for j in range(scale)]
-        blocks = [grey[i:rows:scale, j:columns:scale] for i, j in offsets]
-        grey = (np.add.reduce(blocks, dtype=np.uint16) // scale**2).astype(np.uint8)
-        change = np.maximum.reduce([change[i:rows:scale, j:columns:scale] for i, j in offsets])
-    near: Grey | None = None
-    for bright in (True, False):
-        shown = grey if bright else 255 - grey
-        hat = shown - opened(shown, _HAT)
-        strokes = hat > _STEP
-        labelled, count = _likely(hat, shown, strokes, 0 if faint else printed)
-        if not count:
-            continue
-        inked = labelled > 0
-        of = labelled[inked] - 1
-        areas = np.bincount(of)
-        places = ndimage.find_objects(labelled)
-        ends = np.array([[(one.start, one.stop) for one in place] for place in places])
-        heights, widths = (ends[:, :, 1] - ends[:, :, 0]).T
-        filled = areas / (heights * widths)
-        worth = (np.minimum(heights, widths) <= _MOST) & (np.maximum(heights, widths) >= _LEAST)
-        worth &= (filled >= 0.12) & (filled <= 0.95)
-        if not worth.any():
-            continue
-        if near is None:
-            near = extreme(change, 3, np.maximum)
-        steps = _percentiles(hat[inked], of, areas, 75)
-        outline = inked & ~_inner(inked)
-        part = labelled[outline] - 1
-        sharp = np.bincount(part, near[outline] >= _EDGE * steps[part]) / np.bincount(part)
-        levels = _percentiles(shown[inked], of, areas, 85)
-        sure = (levels >= 255 - _EXTREME) & (sharp >= _SHARP_EXTREME)
-        worth &= (sharp >= _SHARP) & (sure | faint | (steps >= printed))
-        grain = _grain(hat)
-        down, across = np.minimum(ends.sum(2) // 2 // _TILE, np.array(grain.shape) - 1).T
-        worth &= steps >= _GRAIN * grain[down, across]
-        for i in np.flatnonzero(worth).tolist():
-            place, step, level = places[i], float(steps[i]), float(levels[i])
-            if not (faint or sure[i] or _on_plain_ground(shown, strokes, labelled, i + 1, place, step)):
-                continue
-            ink = labelled[place] == i + 1
-            (top, bottom), (left, right) = (ends[i] * scale).tolist()
-            yield _Part(
-                left,
-                top,
-                right,
-                bottom,
-                _characters(ink),
-                _characters(ink.T),
-                step,
-                float(sharp[i]),
-                level if bright else -level,
-            )
+    clear = strokes.clear(printed)
+    if not clear.any():
+        return
+    found = _candidates(strokes, change, clear)
+    found = found.those(found.white | (found.step >= printed))
+    boxes = scale * found.boxes
+    may_read = _may_read(boxes, found, heights, _FEWEST)
+    may_read |= _may_read(boxes[:, _TURNED], found, heights, _FEWEST_DOWN)
+    found = _above_grain(found.those(may_read), strokes.hat)
+    for i, number in enumerate(found.numbers.tolist()):
+        left, top, right, bottom = found.boxes[i].tolist()
+        place, step = (slice(top, bottom), slice(left, right)), float(found.step[i])
+        if found.white[i] or _on_plain_ground(strokes, number, place, step):
+            drawn = strokes.labelled[place] == number
+            box = (scale * found.boxes[i]).tolist()
+            yield _Part(*box, step, float(found.sharp[i]), float(found.ink[i]), drawn)
 
 
-def _likely(hat: Grey, shown: Grey, strokes: Marked, printed: int) -> tuple[npt.NDArray[np.int32], int]:
-    """Parts of more than a few pixels, of which one at least stands out so much, or is white: labels and their number.
+def _may_read(boxes: Boxes, found: _Candidates, heights: tuple[float, float], fewest: int) -> Marked:
+    """Which candidates (N,), of boxes (N, 4) in pixels of the film, can be part of a line along rows.
 
-    Grain has a part for every few pixels, and telling where each lies would take seconds.
+    By what :func:`_reads` asks of it, were each of them as many characters as its width has room for.
     """
-    labelled, count = ndimage.label(strokes, np.ones((3, 3)))
-    of = labelled[strokes] - 1
-    likely = np.bincount(of, minlength=count) >= _FEWEST_PIXELS
-    if printed:
-        likely &= (_largest(hat[strokes], of, count) >= printed) | (
-            _largest(shown[strokes], of, count) >= 255 - _EXTREME
-        )
-    renumbered = np.zeros(count + 1, dtype=np.int32)
-    renumbered[1:][likely] = np.arange(1, likely.sum() + 1)
-    return renumbered[labelled], int(likely.sum())
+    wide, tall = (boxes[:, 2:] - boxes[:, :2]).T
+    fit = np.flatnonzero(_as_tall(boxes, heights))
+    group = _groups(boxes[fit], found.ink[fit])
+    most = np.bincount(group, np.where(wide > _ONE_WIDE * tall, wide / (_NARROW * tall), 1.0)[fit])
+    reads = most >= max(fewest, 3)
+    for few in np.flatnonzero((most >= fewest) & (most < 3)):
+        these = fit[group == few]
+        reads[few] = _beyond_doubt(found.sharp[these], found.step[these], tall[these])
+    may = np.zeros(len(boxes), dtype=np.bool_)
+    may[fit] = reads[group]
+    return may
 
 
-def _grain(hat: Grey) -> Grey:
-    """By how much half of the pixels stand out, tile by tile: next to nothing round print, much in grain."""
+def _candidates(strokes: _Strokes, change: Grey, clear: Marked | None = None) -> _Candidates:
+    """What may be printed characters by shape and outline; only what has one of the pixels ``clear``, if given."""
+    labelled, drawn = strokes.labelled, strokes.hat > _STEP
+    # Of all that follows only pixels of strokes have part, which are few; grain has a part for every few of them.
+    place = np.flatnonzero(drawn)
+    of = labelled.ravel()[place] - 1
+    areas = np.bincount(of)
+    likely = areas >= _FEWEST_PIXELS
+    if clear is not None:
+        has_one = np.zeros(len(areas), dtype=np.bool_)
+        has_one[of[clear.ravel()[place]]] = True
+        likely &= has_one
+    numbers, areas = np.flatnonzero(likely), areas[likely]
+    of, place = _of_those(likely, of, place)
+    rows, columns = np.divmod(place, labelled.shape[1])
+    boxes = _boxes(rows, columns, of, len(numbers))
+    wide, tall = (boxes[:, 2:] - boxes[:, :2]).T
+    filled = areas / (wide * tall)
+    shaped = (np.minimum(wide, tall) <= _MOST) & (np.maximum(wide, tall) >= _LEAST)
+    shaped &= (filled >= 0.12) & (filled <= 0.95)
+    numbers, boxes, areas = numbers[shaped], boxes[shaped], areas[shaped]
+    of, rows, columns = _of_those(shaped, of, rows, columns)
+    step = _percentiles(strokes.hat[rows, columns], of, areas, 75)
+    level = _percentiles(strokes.shown[rows, columns], of, areas, 85)
+    outline = _on_outline(drawn, rows, columns)
+    of, rows, columns = of[outline], rows[outline], columns[outline]
+    edge = _largest_round(change, rows, columns) >= _EDGE * step[of]
+    sharp = np.bincount(of, edge, len(numbers)) / np.bincount(of, minlength=len(numbers))
+    white = (level >= 255 - _EXTREME) & (sharp >= _SHARP_EXTREME)
+    found = _Candidates(numbers + 1, boxes, step, sharp, level if strokes.bright else -level, white)
+    return found.those(sharp >= _SHARP)
+
+
+def _above_grain(found: _Candidates, hat: Grey) -> _Candidates:
+    """Those that stand out by more than the grain round them."""
+    if not len(found.numbers):
+        return found
+    middle = (found.boxes[:, :2] + found.boxes[:, 2:]) // 2 // _TILE
+    return found.those(found.step >= _GRAIN * _grain(hat, middle[:, 1], middle[:, 0]))
+
+
+def _grain(hat: Grey, down: Numbers, across: Numbers) -> Grey:
+    """By how much half of the pixels stand out round tiles (N,): next to nothing round print, much in grain.
+
+    The third lowest of nine tiles, so that characters beside do not count.
+    """
     rows, columns = (max(side // _TILE, 1) for side in hat.shape)
     some = hat[: rows * _TILE : 2, : columns * _TILE : 2]
     high, wide = some.shape[0] // rows, some.shape[1] // columns
-    tiles = some[: rows * high, : columns * wide].reshape(rows, high, columns, wide).transpose(0, 2, 1, 3)
-    middle = np.partition(tiles.reshape(rows, columns, -1), high * wide // 2, axis=2)[:, :, high * wide // 2]
-    grain: Grey = ndimage.percentile_filter(middle, 30, 3, mode="nearest")
+    tiles = some[: rows * high, : columns * wide].reshape(rows, high, columns, wide)
+    near = np.array([(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1)]).T[:, None]
+    i, j = (
+        np.clip(np.minimum(one, count - 1)[:, None] + step, 0, count - 1)
+        for one, count, step in zip((down, across), (rows, columns), near, strict=True)
+    )
+    half = high * wide // 2
+    middle = np.partition(tiles[i, :, j].reshape(*i.shape, high * wide), half, axis=2)[:, :, half]
+    grain: Grey = np.partition(middle, 2, axis=1)[:, 2]
     return grain
 
 
-def _inner(strokes: Marked) -> Marked:
-    """Pixels whose four neighbours belong to strokes, too."""
-    padded = np.pad(strokes, 1)
-    return padded[:-2, 1:-1] & padded[2:, 1:-1] & padded[1:-1, :-2] & padded[1:-1, 2:]
+def _of_those(kept: Marked, of: Numbers, *of_pixels: Numbers) -> tuple[Numbers, ...]:
+    """Pixels of the parts that are kept, the parts numbered anew: ``of``, and what else is known of each pixel."""
+    pixels = kept[of]
+    return (np.cumsum(kept) - 1)[of[pixels]], *(one[pixels] for one in of_pixels)
 
 
-def _largest(values: Grey, of: npt.NDArray[np.int32], count: int) -> Grey:
-    """Largest of the values (N,) of each of ``count`` parts, numbered from 0; without the sorting that scipy does."""
-    largest = np.zeros(count, dtype=np.uint8)
-    np.maximum.at(largest, of, values)
+def _boxes(rows: Numbers, columns: Numbers, of: Numbers, count: int) -> Boxes:
+    """Left, top, right and bottom of each of ``count`` parts by its pixels."""
+    boxes = np.empty((count, 4), dtype=np.int64)
+    boxes[:, :2], boxes[:, 2:] = np.iinfo(np.int64).max, 0
+    for k, places in ((0, columns), (1, rows)):
+        np.minimum.at(boxes[:, k], of, places)
+        np.maximum.at(boxes[:, 2 + k], of, places + 1)
+    return boxes
+
+
+def _on_outline(drawn: Marked, rows: Numbers, columns: Numbers) -> Marked:
+    """Which pixels of strokes have one beside them that is none, or lie at the picture's edge."""
+    inner = (rows > 0) & (rows < drawn.shape[0] - 1) & (columns > 0) & (columns < drawn.shape[1] - 1)
+    i, j = rows[inner], columns[inner]
+    inner[inner] = drawn[i - 1, j] & drawn[i + 1, j] & drawn[i, j - 1] & drawn[i, j + 1]
+    return ~inner
+
+
+def _largest_round(values: Grey, rows: Numbers, columns: Numbers) -> Grey:
+    """The largest value within a pixel of each place."""
+    down, across = (
+        np.clip(places[:, None] + [-1, 0, 1], 0, side - 1)
+        for places, side in zip((rows, columns), values.shape, strict=True)
+    )
+    largest: Grey = values[down[:, :, None], across[:, None, :]].max((1, 2), initial=0)
     return largest
 
 
@@ -365,31 +496,29 @@ def _percentiles(
     return percentiles
 
 
-def _on_plain_ground(
-    shown: Grey, strokes: Marked, labelled: npt.NDArray[np.int32], number: int, place: tuple[slice, slice], step: float
-) -> bool:
+def _on_plain_ground(strokes: _Strokes, number: int, place: tuple[slice, slice], step: float) -> bool:
     """Whether what is round a character is of one grey: beside the foot, or in a printed box."""
     down, across = (slice(max(one.start - 3, 0), one.stop + 3) for one in place)
-    ink = labelled[down, across] == number
-    ring = ndimage.binary_dilation(ink, np.ones((3, 3)), iterations=3)
-    ring &= ~ndimage.binary_dilation(strokes[down, across], np.ones((3, 3)))
-    round_it = shown[down, across][ring]
+    labelled = strokes.labelled[down, across]
+    ring = extreme(labelled == number, 7, np.maximum) & ~extreme(labelled > 0, 3, np.maximum)
+    round_it = strokes.shown[down, across][ring]
     return bool(round_it.size >= 8 and round_it.std() <= _FLAT + 0.04 * step)
-
-
-def _characters(ink: Marked) -> float:
-    """How many characters a part may be: one, or by its width and strokes where several touch."""
-    height, width = ink.shape
-    if width <= 1.4 * height:
-        return 1.0
-    strokes = np.diff(np.pad(ink, ((0, 0), (1, 1))).astype(np.int8), axis=1) == 1
-    return float(min(width / (0.7 * height), np.percentile(strokes.sum(1), 75) / 1.6))
 
 
 def _in_lines(parts: list[_Part], fewest: int, printed: int) -> Iterator[list[_Part]]:
     """Parts that stand side by side at one height, two characters or more."""
     parts = sorted(parts, key=lambda one: (one.left, one.top))
-    group = list(range(len(parts)))
+    boxes = np.array([(one.left, one.top, one.right, one.bottom) for one in parts], dtype=np.int64).reshape(-1, 4)
+    groups = _groups(boxes, np.array([one.ink for one in parts]))
+    for group in np.unique(groups):
+        line = [parts[i] for i in np.flatnonzero(groups == group)]
+        if _reads(line, fewest, printed):
+            yield line
+
+
+def _groups(boxes: Boxes, ink: npt.NDArray[np.float64]) -> Numbers:
+    """For each part, of boxes (N, 4) and grey (N,), the number of the group of neighbours that it belongs to."""
+    group = list(range(len(boxes)))
 
     def root(i: int) -> int:
         while group[i] != i:
@@ -397,24 +526,24 @@ def _in_lines(parts: list[_Part], fewest: int, printed: int) -> Iterator[list[_P
             i = group[i]
         return i
 
-    for i, one in enumerate(parts):
-        for j in range(i + 1, len(parts)):
-            other = parts[j]
-            tall, low = max(one.height, other.height), min(one.height, other.height)
-            if other.left - one.right > 1.2 * tall:
-                if other.left - one.right > 1.2 * _MOST * _SCALES[-1]:
-                    break
-                continue
-            overlap = min(one.bottom, other.bottom) - max(one.top, other.top)
-            alike = abs(one.ink - other.ink) <= 3 * _ONE_GREY
-            if overlap >= 0.6 * low and low >= 0.5 * tall and alike and other.left >= one.left + 0.3 * one.width:
-                group[root(j)] = root(i)
-    lines: dict[int, list[_Part]] = {}
-    for i, one in enumerate(parts):
-        lines.setdefault(root(i), []).append(one)
-    for line in lines.values():
-        if _reads(line, fewest, printed):
-            yield line
+    for i, j in _beside(boxes, ink).tolist():
+        group[root(j)] = root(i)
+    return np.array([root(i) for i in range(len(boxes))], dtype=np.int64)
+
+
+def _beside(boxes: Boxes, ink: npt.NDArray[np.float64]) -> Numbers:
+    """Pairs (K, 2) of parts, of boxes (N, 4) and grey (N,), that may be neighbours in a line; the left one first."""
+    left, top, right, bottom = boxes.T
+    wide, tall = right - left, bottom - top
+    pairs = [np.empty((0, 2), dtype=np.int64)]
+    for first in range(0, len(boxes), _AT_ONCE):
+        one = slice(first, first + _AT_ONCE), None
+        taller, lower = np.maximum(tall[one], tall), np.minimum(tall[one], tall)
+        beside = (left >= left[one] + 0.3 * wide[one]) & (left - right[one] <= 1.2 * taller)
+        beside &= np.minimum(bottom[one], bottom) - np.maximum(top[one], top) >= 0.6 * lower
+        beside &= (lower >= 0.5 * taller) & (np.abs(ink[one] - ink) <= 3 * _ONE_GREY)
+        pairs.append(np.argwhere(beside) + np.array([first, 0]))
+    return np.concatenate(pairs)
 
 
 def _with_neighbours(line: list[_Part], faint: Boxes, faint_ink: npt.NDArray[np.float64]) -> tuple[int, int, int, int]:
@@ -446,14 +575,23 @@ def _reads(line: list[_Part], fewest: int, printed: int) -> bool:
     characters = sum(one.characters for one in line)
     if characters < fewest:
         return False
-    sharp = float(np.mean([one.sharp for one in line]))
-    heights = np.array([one.height for one in line])
-    step = float(np.median([one.step for one in line]))
-    if np.std([one.ink for one in line]) > _ONE_GREY or (step < printed and characters < _FEWEST_FAINT):
+    step = np.array([one.step for one in line])
+    if np.std([one.ink for one in line]) > _ONE_GREY:
+        return False
+    if np.median(step) < printed and characters < _FEWEST_FAINT:
         return False
     if characters >= 3:
         return len(line) < 3 or _aligned(line)
-    return characters >= 2 and sharp > 0.9 and step > 100 and bool(heights.max() <= 1.3 * heights.min())
+    sharp, heights = np.array([one.sharp for one in line]), np.array([one.height for one in line])
+    return characters >= 2 and _beyond_doubt(sharp, step, heights)
+
+
+def _beyond_doubt(
+    sharp: npt.NDArray[np.float64], step: npt.NDArray[np.float64], heights: npt.NDArray[np.int64]
+) -> bool:
+    """Whether even two characters are writing."""
+    clear = sharp.mean() > 0.9 and np.median(step) > 100
+    return bool(clear and heights.max() <= 1.3 * heights.min())
 
 
 def _aligned(line: list[_Part]) -> bool:

@@ -7,8 +7,9 @@ place.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache, partial
 
 import numpy as np
 import numpy.typing as npt
@@ -67,12 +68,17 @@ class Placed:
 def place_labels(named: Sequence[Named], boxes: Sequence[Box], ground: Ground) -> list[Placed]:
     """Places for labels, in the order of ``named``; ``boxes`` are there already."""
     found: list[Placed | None] = [None] * len(named)
+    strangers = [[other.points for k, other in enumerate(named) if k != i] for i in range(len(named))]
+
+    @cache
+    def free(i: int, reach: float) -> tuple[FloatArray, FloatArray]:
+        return ground.free_places(named[i], strangers[i], reach)
+
     for _ in range(2):
         for i, one in enumerate(named):
             taken = [*boxes, *(other.box for k, other in enumerate(found) if other is not None and k != i)]
             leaders = [p.leader for k, p in enumerate(found) if p is not None and p.leader is not None and k != i]
-            strangers = [other.points for k, other in enumerate(named) if k != i]
-            found[i] = ground.place(one, strangers, taken, leaders)
+            found[i] = ground.place(one, strangers[i], partial(free, i), taken, leaders)
     return [one for one in found if one is not None]
 
 
@@ -130,16 +136,42 @@ class Ground:
         self._bright = _summed(small)
         self._contrast = _summed(small**2)
 
-    def place(
-        self, one: Named, strangers: Sequence[FloatArray], taken: Sequence[Box], leaders: Sequence[FloatArray]
-    ) -> Placed:
-        """The best place for a label.
+    def free_places(self, one: Named, strangers: Sequence[FloatArray], reach: float) -> tuple[FloatArray, FloatArray]:
+        """Where a label covers no line and no point, whatever other labels do.
 
         Parameters
         ----------
         one : Named
         strangers : sequence of ndarray, shape (N, 2)
             What other labels name: this one must not lie nearer to it.
+        reach : float
+            Distance from what it names.
+
+        Returns
+        -------
+        boxes : ndarray, shape (B, 4)
+        cost : ndarray, shape (B,)
+        """
+        boxes = self._candidates(one, reach)
+        boxes = boxes[self._blocks(boxes) == 0.0]
+        return boxes, self._cost(one, strangers, boxes, self._off(boxes))
+
+    def place(
+        self,
+        one: Named,
+        strangers: Sequence[FloatArray],
+        free_places: Callable[[float], tuple[FloatArray, FloatArray]],
+        taken: Sequence[Box],
+        leaders: Sequence[FloatArray],
+    ) -> Placed:
+        """The best place for a label.
+
+        Parameters
+        ----------
+        one, strangers
+            As :meth:`free_places` takes them.
+        free_places : callable
+            What it gives for a reach.
         taken : sequence of Box
             Of other labels.
         leaders : sequence of ndarray of shape (2, 2)
@@ -151,13 +183,25 @@ class Ground:
             In pixels of the picture. Where no place is free, the one that covers least.
         """
         for reach in (_REACH, np.inf):
-            boxes = self._candidates(one, reach)
-            free = boxes[self._blocks(boxes) == 0.0]
-            free = free[_covers(free, taken, leaders) == 0.0]
-            if len(free):
-                boxes = free
+            boxes, cost = free_places(reach)
+            free = _covers(boxes, taken, leaders) == 0.0
+            if free.any():
+                boxes, cost = boxes[free], cost[free]
                 break
-        cost = self.covering(boxes, taken, leaders) + self.hiding(boxes)
+        else:
+            boxes = self._candidates(one, np.inf)
+            cost = self._cost(one, strangers, boxes, self.covering(boxes, taken, leaders))
+        if len(cost) > _LOOKED_AT:
+            best = np.argpartition(cost, _LOOKED_AT)[:_LOOKED_AT]
+            boxes, cost = boxes[best], cost[best]
+        leader, needed = _leaders(boxes, one.points)
+        cost[needed] += self._crossed(leader[needed], taken)
+        chosen = int(cost.argmin())
+        return Placed(_box(boxes[chosen]), leader[chosen] if needed[chosen] else None)
+
+    def _cost(self, one: Named, strangers: Sequence[FloatArray], boxes: FloatArray, covering: FloatArray) -> FloatArray:
+        """Cost of boxes (B, 4), of which that of what they cover is known (B,)."""
+        cost: FloatArray = covering + self.hiding(boxes)
         own = _gap(boxes, one.points)
         cost += 0.016 * np.maximum(0.0, own - _TOUCHING) + 0.05 * np.maximum(0.0, 8.0 - own)
         for line in strangers:
@@ -166,12 +210,7 @@ class Ground:
             middle = (boxes[:, :2] + boxes[:, 2:]) / 2.0
             radius = np.linalg.norm(one.points[0] - one.centre)
             cost += np.where(np.linalg.norm(middle - one.centre, axis=1) < radius, 0.4, 0.0)
-        if len(cost) > _LOOKED_AT:
-            best = np.argpartition(cost, _LOOKED_AT)[:_LOOKED_AT]
-            boxes, cost = boxes[best], cost[best]
-        leader, needed = _leaders(boxes, one.points)
-        chosen = int((cost + np.where(needed, self._crossed(leader, taken), 0.0)).argmin())
-        return Placed(_box(boxes[chosen]), leader[chosen] if needed[chosen] else None)
+        return cost
 
     def _candidates(self, one: Named, reach: float) -> FloatArray:
         """Boxes of the grid that lie in the picture and within reach."""
@@ -204,8 +243,12 @@ class Ground:
         """
         blocks = self._blocks(boxes)
         cost: FloatArray = np.where(blocks > 0.0, _COVERS + blocks, 0.0) + _COVERS * _covers(boxes, taken, leaders)
+        return cost + self._off(boxes)
+
+    def _off(self, boxes: FloatArray) -> FloatArray:
+        """Cost (B,) of boxes (B, 4) that lie partly off the picture."""
         off = (boxes[:, :2] < 0.0).any(axis=1) | (boxes[:, 2:] > [self._width, self._height]).any(axis=1)
-        return cost + np.where(off, _COVERS, 0.0)
+        return np.where(off, _COVERS, 0.0)
 
     def _blocks(self, boxes: FloatArray) -> FloatArray:
         """How much of lines and points lies below each box and close around it."""
@@ -280,7 +323,7 @@ def _gap(boxes: FloatArray, line: FloatArray) -> FloatArray:
     line = line[:: max(1, len(line) // 12)]
     x = np.maximum(np.maximum(boxes[:, None, 0] - line[:, 0], line[:, 0] - boxes[:, None, 2]), 0.0)
     y = np.maximum(np.maximum(boxes[:, None, 1] - line[:, 1], line[:, 1] - boxes[:, None, 3]), 0.0)
-    gap: FloatArray = np.sqrt(x**2 + y**2).min(axis=1)
+    gap: FloatArray = np.sqrt((x**2 + y**2).min(axis=1))
     return gap
 
 

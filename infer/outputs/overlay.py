@@ -149,11 +149,12 @@ def draw_overlay(
     laid = None
     if measured:
         laid = lay_out(window.place(points), foot.measurements, schema, frozenset(doubtful), grey)
-        layer = Image.new("RGBA", (picture.width * _SMOOTH, picture.height * _SMOOTH), (0, 0, 0, 0))
+        # With colours as shares of what covers, as reducing needs them: else Pillow would turn all of it over and back.
+        layer = Image.new("RGBa", (picture.width * _SMOOTH, picture.height * _SMOOTH), (0, 0, 0, 0))
         draw = ImageDraw.Draw(layer)
         _lines(draw, laid)
         _points(draw, laid)
-        smooth = layer.reduce(_SMOOTH)
+        smooth = layer.reduce(_SMOOTH).convert("RGBA")
         picture.paste(smooth, (0, 0), smooth)
         _words(picture, laid)
     else:

@@ -9,6 +9,7 @@ for red, green and blue blind readers; the tag at an axis's end names the bone w
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 import numpy as np
 from PIL import ImageDraw, ImageFont
@@ -63,6 +64,7 @@ def printable(text: str) -> str:
     return text.encode("ascii", "backslashreplace").decode("ascii")
 
 
+@lru_cache(maxsize=10_000)  # films share most of their words
 def text_width(text: str, size: int) -> float:
     """Width of a line of text in pixels, minus signs as :func:`write` draws them; ``size`` in pixels, too."""
     pieces = _pieces(text)
