@@ -8,23 +8,16 @@ And where a cast ends before the toes, all that lies across the foot grows darke
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
-from raysplay.infer.decide.case import FootCase, on_film
+from raysplay.infer.decide.case import FootCase
+from raysplay.infer.decide.second_metatarsal import Place, cut, place_of, point, sure
 from raysplay.infer.records import FloatArray
-from raysplay.infer.warp import crop, transform_points
 
 _SIDES = (("M1p_med", "M1d_med", -1.0), ("M5p_lat", "M5d_lat", 1.0))
 """Two points of an outer cortex, and which way is outward: medially, laterally."""
-
-_AXIS = (("M2p_med", "M2p_lat"), ("M2d_med", "M2d_lat"))
-"""The second metatarsal at 30 and at 70 % of its length."""
-
-_LEVELS = 0.3, 0.7
 
 _FINE = 150
 """Pixels of a strip in the length of the second metatarsal."""
@@ -66,15 +59,6 @@ _ON_FILM, _LINES_ON_FILM = 0.9, 0.6
 """Share of a line that must lie on the film for it to count, and share of the lines of one leaning that must count."""
 
 
-@dataclass(frozen=True)
-class _Place:
-    """Second metatarsal in the plane of square pixels: its base, its length distally and laterally as vectors (2,)."""
-
-    base: FloatArray
-    along: FloatArray
-    lateral: FloatArray
-
-
 def shell_wall(case: FootCase, doubtful_below: float = 0.0) -> float | None:
     """How far the wall of a shell stands out beside the foot, in contrasts of soft parts against the background.
 
@@ -89,13 +73,13 @@ def shell_wall(case: FootCase, doubtful_below: float = 0.0) -> float | None:
     float or None
         About 0 where grey values only fall; of the side where it is more. None where neither side can be looked at.
     """
-    place = _place(case, doubtful_below)
+    place = place_of(case, doubtful_below)
     if place is None:
         return None
     sides = [
-        _ridge(*_strip(case, place, _at(case, proximal), _at(case, distal), sign * place.lateral))
+        _ridge(*_strip(case, place, point(case, proximal), point(case, distal), sign * place.lateral))
         for proximal, distal, sign in _SIDES
-        if _sure(case, doubtful_below, proximal, distal)
+        if sure(case, doubtful_below, proximal, distal)
     ]
     return max((ridge for ridge in sides if ridge is not None), default=None)
 
@@ -115,12 +99,12 @@ def shell_end(case: FootCase, doubtful_below: float = 0.0) -> float | None:
         Fall of grey values over an eightieth of the second metatarsal, in contrasts of what lies there against the
         background; about 0 for a foot. None where it cannot be looked at.
     """
-    place = _place(case, doubtful_below)
-    if place is None or not _sure(case, doubtful_below, *(code for side in _SIDES for code in side[:2])):
+    place = place_of(case, doubtful_below)
+    if place is None or not sure(case, doubtful_below, *(code for side in _SIDES for code in side[:2])):
         return None
     square = float(place.along @ place.along)
     medial, lateral = (
-        0.5 * float((_at(case, near) + _at(case, far) - 2 * place.base) @ place.lateral) / square
+        0.5 * float((point(case, near) + point(case, far) - 2 * place.base) @ place.lateral) / square
         for near, far, _ in _SIDES
     )
     lean = _END_TILT * (0.5 * (lateral - medial) + _END_ASIDE)
@@ -129,7 +113,7 @@ def shell_end(case: FootCase, doubtful_below: float = 0.0) -> float | None:
     plane[:2, 0], plane[:2, 1] = place.lateral / _END_FINE, place.along / _END_FINE
     plane[:2, 2] = place.base + place.along * low + place.lateral * (medial - _AROUND)
     size = round((high - low) * _END_FINE) + 1, round((lateral - medial + 2 * _AROUND) * _END_FINE) + 1
-    sheet, on = _cut(case, plane, size)
+    sheet, on = cut(case, plane, size)
     margin = round((_AROUND - _END_ASIDE) * _END_FINE)
     inner = slice(margin, size[1] - margin)
     if size[1] <= 2 * margin or not on.any():
@@ -149,38 +133,8 @@ def shell_end(case: FootCase, doubtful_below: float = 0.0) -> float | None:
     return plainest / contrast if lines >= _LINES_ON_FILM else None
 
 
-def _at(case: FootCase, *codes: str) -> FloatArray:
-    """Mean of points in the plane of square pixels."""
-    points = case.landmarks.points[[case.schema.index(code) for code in codes]]
-    return transform_points(_square(case), points.mean(0))
-
-
-def _sure(case: FootCase, doubtful_below: float, *codes: str) -> bool:
-    trust = case.landmarks.confidence[[case.schema.index(code) for code in codes]]
-    return bool((trust >= doubtful_below).all())
-
-
-def _place(case: FootCase, doubtful_below: float) -> _Place | None:
-    """Of a foot whose second metatarsal is known."""
-    near, far = (_at(case, *codes) for codes in _AXIS)
-    along = (far - near) / (_LEVELS[1] - _LEVELS[0])
-    if not np.isfinite(along).all() or np.linalg.norm(along) < 1.0:
-        return None
-    if not _sure(case, doubtful_below, *_AXIS[0], *_AXIS[1]):
-        return None
-    lateral = along @ np.array([[0.0, 1.0], [-1.0, 0.0]])
-    # Where the fifth metatarsal lies, on either foot.
-    lateral *= np.sign((_at(case, "M5p_lat") - _at(case, "M1p_med")) @ lateral)
-    return _Place(near - _LEVELS[0] * along, along, lateral)
-
-
-def _square(case: FootCase) -> FloatArray:
-    """From pixels of the film to a plane where they are square."""
-    return np.diag([1.0, case.film.spacing.aspect, 1.0])
-
-
 def _strip(
-    case: FootCase, place: _Place, near: FloatArray, far: FloatArray, outward: FloatArray
+    case: FootCase, place: Place, near: FloatArray, far: FloatArray, outward: FloatArray
 ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     """Grey values beside the line through two points of a cortex, row by row outward, and which lie on the film.
 
@@ -196,15 +150,7 @@ def _strip(
     plane = np.eye(3)
     plane[:2, 0], plane[:2, 1] = outward / _FINE, (along + slope * outward) / _FINE
     plane[:2, 2] = base + along * _FROM + outward * (aside[0] + slope * (_FROM - levels[0]) + _START)
-    return _cut(case, plane, (rows, columns))
-
-
-def _cut(case: FootCase, plane: FloatArray, size: tuple[int, int]) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-    """Part of the film, ``plane`` from its pixels to the plane of square pixels, and which of them are on the film."""
-    film_from_part = np.linalg.inv(_square(case)) @ plane
-    places = np.stack(np.meshgrid(np.arange(size[1]), np.arange(size[0])), axis=-1).astype(np.float64)
-    on = on_film(case.film, transform_points(film_from_part, places))
-    return crop(case.film.pixels, film_from_part, size).astype(np.float64), on
+    return cut(case, plane, (rows, columns))
 
 
 def _ridge(strip: FloatArray, on: npt.NDArray[np.bool_]) -> float | None:
