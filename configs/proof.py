@@ -75,6 +75,8 @@ class ForeignError:
     ----------
     mae, bias : float
         Mean absolute and mean error in the measure's unit; ``bias`` is infinite where none was recorded.
+    absolute_bias : float
+        The same of each person's bias without its sign: those of two people that go opposite ways do not cancel.
     coverage : float
         Share of true values inside the interval.
     people : int
@@ -82,6 +84,7 @@ class ForeignError:
 
     mae: float
     bias: float
+    absolute_bias: float
     coverage: float
     people: int
 
@@ -113,9 +116,11 @@ class Proofs(Config):
         trials = () if reader is None else self.of(measure, reader)
         if not trials:
             return None
+        biases = [(one.bias, one.people) for one in trials if one.bias is not None]
         return ForeignError(
             _by_people([(one.mae, one.people) for one in trials]),
-            _by_people([(one.bias, one.people) for one in trials if one.bias is not None]),
+            _by_people(biases),
+            _by_people([(abs(bias), people) for bias, people in biases]),
             _by_people([(one.coverage, one.people) for one in trials]),
             sum(one.people for one in trials),
         )
@@ -129,7 +134,7 @@ class Proofs(Config):
         return (
             error.people >= bounds.people
             and error.mae <= bounds.mae
-            and abs(error.bias) <= bounds.bias
+            and error.absolute_bias <= bounds.bias
             and error.coverage >= bounds.coverage
         )
 

@@ -93,6 +93,15 @@ def test_every_person_counts_alike(tmp_path):
         assert read_proofs(tmp_path / "proof.yaml").stands(by_name("ima")) is stands
 
 
+def test_biases_of_two_people_that_go_opposite_ways_do_not_cancel(tmp_path):
+    """Read 0.9 degrees too large on one foot and 0.9 too small on another, a number is biased on either."""
+    text = shipped("proof.yaml").read_text(encoding="utf-8").split("trials:")[0]
+    for bias, stands in ((0.9, False), (0.4, True)):
+        rows = [ROW.format(mae=0.95, bias=one, coverage=0.9, people=1) for one in (bias, -bias)]
+        (tmp_path / "proof.yaml").write_text(f"{text}trials: [{', '.join(rows)}]\n", encoding="utf-8")
+        assert read_proofs(tmp_path / "proof.yaml").stands(by_name("ima")) is stands
+
+
 def test_a_trial_of_what_there_is_not_is_one_clear_error(tmp_path):
     text = shipped("proof.yaml").read_text(encoding="utf-8").replace("measure: hia", "measure: hai")
     (tmp_path / "proof.yaml").write_text(text, encoding="utf-8")
