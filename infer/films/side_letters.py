@@ -59,9 +59,10 @@ class SideLetter:
 
 @dataclass(frozen=True)
 class Part:
-    """Something bright of a letter's size: box in the reduced film (right and bottom exclusive), and its picture.
+    """Something bright of a letter's size: box in the reduced film (right and bottom exclusive).
 
-    ``step``: by how many grey levels it stands out; ``uneven``: by how much grey differs round it, as a share of that.
+    ``step``: by how many grey levels it stands out. ``seen`` is the reduced film, ``hat`` what stands out on it and
+    ``labelled`` what hangs together there, this part under ``number``.
     """
 
     left: int
@@ -69,8 +70,28 @@ class Part:
     right: int
     bottom: int
     step: float
-    uneven: float
-    patch: Patch
+    number: int
+    seen: Grey
+    hat: Grey
+    labelled: npt.NDArray[np.int32]
+
+    @property
+    def patch(self) -> Patch:
+        """Its picture, with a margin of two pixels where the film has them above and left of it."""
+        margin = 2 if min(self.top, self.left) >= 2 else 0
+        around = slice(self.top - margin, self.bottom + margin), slice(self.left - margin, self.right + margin)
+        ink = ndimage.binary_dilation(self.labelled[around] == self.number, iterations=2)
+        return _patch(self.hat[around] * ink, self.step, max(self.bottom - self.top, self.right - self.left))
+
+    @property
+    def uneven(self) -> float:
+        """By how much grey differs in a rim two to four pixels from it, as a share of the step: little beside a foot,
+        much over bone."""
+        around = slice(max(self.top - 4, 0), self.bottom + 4), slice(max(self.left - 4, 0), self.right + 4)
+        ink = self.labelled[around] == self.number
+        rim = ndimage.binary_dilation(ink, iterations=4) & ~ndimage.binary_dilation(ink, iterations=2)
+        low, high = np.percentile(self.seen[around][rim], (10, 90))
+        return float(high - low) / self.step
 
     def overlaps(self, other: Part) -> bool:
         """Whether the boxes share more than half of the smaller one."""
@@ -210,54 +231,34 @@ def parts(grey: Grey, settings: SideLetterSettings, longest: int | None = None) 
     hat = grey - opened(grey, 2 * round(settings.stroke * longest / 2) + 1)
     found: list[Part] = []
     for step in settings.steps:
-        boxes: list[tuple[int, int, int, int]] = []
-        of_step: list[Part] = []
         labelled, count = ndimage.label(hat >= step, np.ones((3, 3)))
         if not count:
             continue
-        areas = np.bincount(labelled.ravel(), minlength=count + 1)
-        for i, place in enumerate(ndimage.find_objects(labelled), 1):
-            (top, bottom), (left, right) = ((one.start, one.stop) for one in place)
-            high, wide = bottom - top, right - left
-            long, short = max(high, wide), min(high, wide)
-            if areas[i] >= least and 0.5 * least <= long <= 2 * most:
-                boxes.append((left, top, right, bottom))
-            if not least <= long <= most or short < settings.narrowest * long:
+        places = ndimage.find_objects(labelled)
+        areas = np.bincount(labelled.ravel(), minlength=count + 1)[1:]
+        boxes = np.array([(across.start, down.start, across.stop, down.stop) for down, across in places])
+        sides = boxes[:, 2:] - boxes[:, :2]
+        long, short = sides.max(1), sides.min(1)
+        share = areas / sides.prod(1)
+        beside = boxes[(areas >= least) & (0.5 * least <= long) & (long <= 2 * most)]
+        fit = (least <= long) & (long <= most) & (short >= settings.narrowest * long)
+        fit &= (settings.filled[0] <= share) & (share <= settings.filled[1])
+        fit &= (boxes[:, :2] > 0).all(1) & (boxes[:, 2:] < grey.shape[::-1]).all(1)
+        for i in np.flatnonzero(fit).tolist():
+            if _in_word(boxes[i], beside):
                 continue
-            if not settings.filled[0] <= areas[i] / (high * wide) <= settings.filled[1]:
-                continue
-            if top == 0 or left == 0 or bottom == grey.shape[0] or right == grey.shape[1]:
-                continue
-            ink = np.pad(labelled[place] == i, 2)
-            rows, columns = slice(top - 2, bottom + 2), slice(left - 2, right + 2)
-            if rows.start < 0 or columns.start < 0:
-                ink, rows, columns = ink[2:-2, 2:-2], place[0], place[1]
-            seen = hat[rows, columns]
-            ink = ink[: seen.shape[0], : seen.shape[1]]
-            level = float(np.percentile(seen[ink], 75))
-            patch = _patch(seen * ndimage.binary_dilation(ink, iterations=2), level, long)
-            of_step.append(Part(left, top, right, bottom, level, _uneven(grey, labelled, i, place) / level, patch))
-        everything = np.array(boxes, dtype=np.int64).reshape(-1, 4)
-        found += [part for part in of_step if not _in_word(part, everything)]
+            level = float(np.percentile(hat[places[i]][labelled[places[i]] == i + 1], 75))
+            found.append(Part(*boxes[i].tolist(), level, i + 1, grey, hat, labelled))
     found.sort(key=lambda part: -part.step)
     return found[: settings.parts_max]
 
 
-def _uneven(grey: Grey, labelled: npt.NDArray[np.int32], number: int, place: tuple[slice, slice]) -> float:
-    """By how much grey differs in a rim two to four pixels from a part: little beside a foot, much over bone."""
-    (top, bottom), (left, right) = ((max(one.start - 4, 0), one.stop + 4) for one in place)
-    ink = labelled[top:bottom, left:right] == number
-    rim = ndimage.binary_dilation(ink, iterations=4) & ~ndimage.binary_dilation(ink, iterations=2)
-    low, high = np.percentile(grey[top:bottom, left:right][rim], (10, 90))
-    return float(high - low)
-
-
-def _in_word(part: Part, boxes: npt.NDArray[np.int64]) -> bool:
-    """Whether something as tall stands close beside it in a line, as in ANKLE or ERECT; lines may run down, too.
+def _in_word(box: npt.NDArray[np.int64], boxes: npt.NDArray[np.int64]) -> bool:
+    """Whether one of boxes (N, 4), as tall as a box (4,), stands close beside it in a line, as in ANKLE or ERECT; lines
+    may run down, too.
 
     Capitals are taller than wide, so a word below an upright letter is no neighbour in a line.
     """
-    box = np.array([part.left, part.top, part.right, part.bottom])
     size = box[2:] - box[:2]
     for along, across in ((0, 1), (1, 0)):
         if size[across] < _UPRIGHT * size[along]:

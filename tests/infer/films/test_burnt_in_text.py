@@ -13,7 +13,7 @@ import matplotlib
 import numpy as np
 import pytest
 from PIL import Image, ImageDraw, ImageFont
-from scipy import ndimage
+from scipy import ndimage, sparse
 
 from raysplay.infer.films import burnt_in_text
 from raysplay.infer.films.burnt_in_text import FOUND, NOT_FOUND, STATED, looked_through, text_boxes, without_text
@@ -265,7 +265,71 @@ class TestArithmetic:
 
     def test_an_outline_is_what_an_erosion_takes_away(self):
         strokes = self.grey > 90
-        assert np.array_equal(strokes & burnt_in_text._inner(strokes), ndimage.binary_erosion(strokes))
+        rows, columns = np.nonzero(strokes)
+        outline = burnt_in_text._on_outline(strokes, rows, columns)
+        assert np.array_equal(outline, ~ndimage.binary_erosion(strokes)[rows, columns])
+
+    def test_the_largest_value_round_a_pixel_is_that_of_a_filter(self):
+        rows, columns = np.nonzero(self.grey > 90)
+        largest = burnt_in_text._largest_round(self.grey, rows, columns)
+        assert np.array_equal(largest, ndimage.maximum_filter(self.grey, 3, mode="nearest")[rows, columns])
+
+    def test_boxes_of_parts_are_where_scipy_finds_them(self):
+        labelled, count = ndimage.label(self.grey > 200)
+        rows, columns = np.nonzero(labelled)
+        boxes = burnt_in_text._boxes(rows, columns, labelled[rows, columns] - 1, count)
+        found = [(x.start, y.start, x.stop, y.stop) for y, x in ndimage.find_objects(labelled)]
+        assert np.array_equal(boxes, found)
+
+    def test_grain_is_a_low_rank_of_the_medians_of_tiles(self):
+        hat = np.random.default_rng(6).integers(0, 90, (150, 203), dtype=np.uint8)
+        hat[40:90, 30:110] = 200
+        tiles = hat[:144:2, :192:2].reshape(9, 8, 12, 8).transpose(0, 2, 1, 3).reshape(9, 12, -1)
+        medians = np.sort(tiles, axis=2)[:, :, 32]
+        down, across = np.indices((9, 12)).reshape(2, -1)
+        told = burnt_in_text._grain(hat, down, across)
+        assert np.array_equal(told, ndimage.percentile_filter(medians, 30, 3, mode="nearest")[down, across])
+
+    def test_strokes_of_characters_that_touch_are_counted_by_the_third_quartile_of_rows(self):
+        for seed in range(20):
+            drawn = np.random.default_rng(seed).random((7 + seed % 4, 40)) < 0.3
+            drawn[:, :2] = True
+            begun = np.diff(np.pad(drawn, ((0, 0), (1, 1))).astype(int), axis=1) == 1
+            part = burnt_in_text._Part(0, 0, 40, len(drawn), 80.0, 1.0, 255.0, drawn)
+            assert part.characters == min(40 / (0.7 * len(drawn)), np.percentile(begun.sum(1), 75) / 1.6)
+
+    def test_neighbours_are_those_of_every_pair_by_itself(self, monkeypatch):
+        monkeypatch.setattr(burnt_in_text, "_AT_ONCE", 7)
+        rng = np.random.default_rng(8)
+        corner = rng.integers(0, 120, (60, 2))
+        boxes = np.concatenate([corner, corner + rng.integers(5, 20, (60, 2))], axis=1)
+        ink = rng.uniform(150, 255, 60)
+
+        def beside(one, other):
+            (left, top, right, bottom), (left_, top_, _, bottom_) = boxes[one], boxes[other]
+            tall, low = max(bottom - top, bottom_ - top_), min(bottom - top, bottom_ - top_)
+            overlap = min(bottom, bottom_) - max(top, top_)
+            near = left_ - right <= 1.2 * tall and left_ >= left + 0.3 * (right - left)
+            return near and overlap >= 0.6 * low and low >= 0.5 * tall and abs(ink[one] - ink[other]) <= 42
+
+        pairs = {(i, j) for i in range(60) for j in range(60) if beside(i, j)}
+        assert len(pairs) > 20
+        assert {tuple(pair) for pair in burnt_in_text._beside(boxes, ink).tolist()} == pairs
+        linked = sparse.coo_array((np.ones(len(pairs)), np.array(sorted(pairs)).T), (60, 60))
+        count, of = sparse.csgraph.connected_components(linked, directed=False)
+        groups = burnt_in_text._groups(boxes, ink)
+        assert len(set(zip(groups.tolist(), of.tolist(), strict=True))) == count == len(set(groups.tolist()))
+
+    @pytest.mark.parametrize("stated", [False, True])
+    def test_what_is_left_out_before_the_costly_questions_could_be_no_line(self, stated, monkeypatch):
+        picture, _ = written(ground(3), "MS-448812", (60, 500), font("pillow", 18), ink=220)
+        picture, _ = written(picture, "4I", (600, 90), font("DejaVuSans", 24))
+        picture, _ = written(picture, "17.04.1931", (40, 620), font("cmss10", 14), turned=True)
+        film = (as_jpeg(picture, 60) / 255).astype(np.float32)
+        told = text_boxes(film, stated=stated)
+        assert len(told) >= 3
+        monkeypatch.setattr(burnt_in_text, "_may_read", lambda boxes, *_: np.ones(len(boxes), dtype=bool))
+        assert np.array_equal(text_boxes(film, stated=stated), told)
 
     def test_percentiles_are_those_of_numpy(self):
         of = np.repeat(np.arange(4), (1, 2, 7, 90)).astype(np.int32)
