@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from raysplay.infer.network.weights_error import WeightsError
 from raysplay.infer.network.weights_file import read_weights
@@ -76,12 +77,14 @@ class LetterNetwork:
 
     def _convolved(self, layer: str, seen: FloatArray) -> FloatArray:
         weight = self.weights[f"{layer}.weight"]
-        padded = np.pad(seen, ((0, 0), (0, 0), (1, 1), (1, 1)))
         count, inputs, rows, columns = seen.shape
-        shifted = [padded[:, :, i : i + rows, j : j + columns] for i in range(3) for j in range(3)]
-        stacked = np.stack(shifted, axis=2).reshape(count, inputs * 9, rows * columns)
-        result = weight.reshape(len(weight), -1) @ stacked + self.weights[f"{layer}.bias"][:, None]
-        shown: FloatArray = np.maximum(result, 0).reshape(count, len(weight), rows, columns)
+        padded = np.zeros((count, inputs, rows + 2, columns + 2), dtype=np.float32)
+        padded[:, :, 1:-1, 1:-1] = seen
+        # What each of the nine weights sees: (count, inputs, 3, 3, rows, columns).
+        shifted = sliding_window_view(padded, (rows, columns), axis=(2, 3))
+        result = weight.reshape(len(weight), -1) @ shifted.reshape(count, inputs * 9, rows * columns)
+        result += self.weights[f"{layer}.bias"][:, None]
+        shown: FloatArray = np.maximum(result, 0, out=result).reshape(count, len(weight), rows, columns)
         return shown
 
     def _full(self, layer: str, seen: FloatArray) -> FloatArray:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import gaussian_filter1d
 
 from raysplay.infer.shafts.strips import COLUMN, COLUMNS, LEVELS, Picture
@@ -117,15 +118,17 @@ def follow(score: FloatArray) -> IntArray:
     [[1, 1, 2, 2]]
     """
     pictures, rows, columns = score.shape
-    cost = _BEND * np.arange(-_STEP, _STEP + 1)[:, None, None] ** 2
+    cost = _BEND * np.arange(-_STEP, _STEP + 1)[:, None] ** 2
     best = score[:, 0]
     came = np.zeros((pictures, rows, columns), dtype=np.intp)
+    wide = np.full((pictures, columns + 2 * _STEP), -np.inf)
+    # A view, (E, steps aside, C): it shows what is put into `wide` row by row.
+    before = sliding_window_view(wide, columns, axis=1)
     for row in range(1, rows):
-        wide = np.pad(best, ((0, 0), (_STEP, _STEP)), constant_values=-np.inf)
-        options = np.stack([wide[:, k : k + columns] for k in range(2 * _STEP + 1)]) - cost
-        chosen = options.argmax(0)
-        came[:, row] = np.arange(columns) + chosen - _STEP
-        best = np.take_along_axis(options, chosen[None], 0)[0] + score[:, row]
+        wide[:, _STEP:-_STEP] = best
+        options = before - cost
+        came[:, row] = np.arange(columns) + options.argmax(1) - _STEP
+        best = options.max(1) + score[:, row]
     path = np.zeros((pictures, rows), dtype=np.intp)
     path[:, -1] = best.argmax(1)
     for row in range(rows - 1, 0, -1):
