@@ -212,13 +212,14 @@ class FilmPipeline:
             placed = self._placed(film, landmarks)
             measurements = self._measure(film, placed)
             companions = tuple(other.foot for k, other in enumerate(located) if k != i)
-            case = FootCase(film, landmarks, measurements, self._schema, companions, self._protocol, letters)
+            beam = placed.beam()
+            case = FootCase(film, landmarks, measurements, self._schema, companions, self._protocol, letters, beam)
             decision = decide(case, self._limits)
             if decision.outcome is Outcome.REFUSED:
                 records.append(FootRecord(_nowhere(landmarks.foot, len(self._schema)), (), decision))
                 marked.append(())
                 continue
-            beam = placed.beam() if decision.outcome is Outcome.ACCEPTED else None
+            beam = beam if decision.outcome is Outcome.ACCEPTED else None
             records.append(FootRecord(landmarks, given(case, self._limits), with_remark(decision, beam), beam))
             marked.append(tuple(doubtful(case, self._limits.landmarks, reported(measurements))))
         return tuple(records), tuple(marked)

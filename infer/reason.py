@@ -72,6 +72,8 @@ class ReasonKind(Enum):
     """Of a measure that decides over the foot; of any other the kind is ``withheld``."""
     IMPLAUSIBLE_SHAPE = "implausible_shape"
     CONSTRUCTION_SENSITIVE = "construction_sensitive"
+    ANKLE_VIEW = "ankle_view"
+    """The foot looks tipped in the beam and the leg lies in the picture, as on a film of the ankle."""
     BEAM_UNUSUAL = "beam_unusual"
     """By an unproven estimate the beam met the foot at another angle than usual; decides nothing."""
     SPACING_DOUBTFUL = "spacing_doubtful"
@@ -156,6 +158,7 @@ _WORDS = {
     ReasonKind.WIDE_INTERVAL: "interval too wide",
     ReasonKind.IMPLAUSIBLE_SHAPE: "implausible shape",
     ReasonKind.CONSTRUCTION_SENSITIVE: "construction-sensitive",
+    ReasonKind.ANKLE_VIEW: "perhaps a film of the ankle",
     ReasonKind.BEAM_UNUSUAL: "beam not as usual",
     ReasonKind.SPACING_DOUBTFUL: "spacing doubtful",
     ReasonKind.PIXELS_NOT_SQUARE: "pixels not square",

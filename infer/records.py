@@ -136,7 +136,7 @@ class Measurement:
 class BeamAngle:
     """How far the beam leant toward the heel where it met a foot, against the upright of its sole; degrees, unproven.
 
-    ``low`` and ``high`` are the ends of its interval. It decides nothing.
+    ``low`` and ``high`` are the ends of its interval. By itself it decides nothing (``decide/ankle_view.py``).
     """
 
     value: float

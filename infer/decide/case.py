@@ -11,7 +11,7 @@ from raysplay.configs.protocol import ReadingProtocol, protocol
 from raysplay.infer.films.film import Film
 from raysplay.infer.films.side_letters import SideLetter
 from raysplay.infer.reason import Reason
-from raysplay.infer.records import FloatArray, FootLandmarks, FoundFoot, Measurement, Outcome
+from raysplay.infer.records import BeamAngle, FloatArray, FootLandmarks, FoundFoot, Measurement, Outcome
 from raysplay.measure.schema import LandmarkSchema
 
 
@@ -32,6 +32,8 @@ class FootCase:
         What the foot was measured by.
     letters : tuple of SideLetter
         Those found on the film, of whichever foot.
+    beam : BeamAngle or None
+        How steep the beam met the foot, an unproven estimate; None where it cannot be told.
     """
 
     film: Film
@@ -41,6 +43,7 @@ class FootCase:
     companions: tuple[FoundFoot, ...] = ()
     protocol: ReadingProtocol = field(default_factory=protocol)
     letters: tuple[SideLetter, ...] = ()
+    beam: BeamAngle | None = None
 
     @property
     def foot(self) -> FoundFoot:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
+from raysplay.infer.decide.ankle_view import ankle_view
 from raysplay.infer.decide.case import Finding, FootCase
 from raysplay.infer.decide.conditions import conditions
 from raysplay.infer.decide.construction_sensitive import construction_sensitive
@@ -33,6 +34,7 @@ Gate = Callable[[FootCase, DecisionLimits], Iterable[Finding]]
 GATES: tuple[Gate, ...] = (
     presence,
     view,
+    ankle_view,
     conditions,
     unlike_training,
     side,

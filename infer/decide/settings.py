@@ -58,6 +58,21 @@ class ViewLimits(Config):
     stated_not_dp: frozenset[str]
 
 
+class AnkleViewLimits(Config):
+    """From where on, both at once, a foot may be one of a film of the ankle.
+
+    Attributes
+    ----------
+    steep_from : float
+        Estimated angle of the beam, degrees toward the heel.
+    leg_from : float
+        Leg that lies in the picture, in lengths of the second metatarsal.
+    """
+
+    steep_from: float
+    leg_from: float = Field(gt=0.0)
+
+
 class SideLimits(Config):
     """Probability of the side, 0.5 to 1, below which a person looks, and what a side letter belongs to.
 
@@ -246,6 +261,7 @@ class DecisionLimits(Config):
 
     presence: PresenceLimits
     view: ViewLimits
+    ankle_view: AnkleViewLimits
     side: SideLimits
     cut_off: CutOffLimits
     conditions: dict[Annotated[str, AfterValidator(_kind)], ConditionLimits]

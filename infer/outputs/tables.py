@@ -25,7 +25,7 @@ FEET_ABOUT = ("film", "foot", "foot_index", "decision", "reasons", "reason_kinds
 
 BEAM = ("beam_angle", "beam_angle_low", "beam_angle_high")
 """How far the beam leant toward the heel where it met the foot, and its interval: whole degrees, unproven. Only of
-accepted feet, and empty where it cannot be told. It is no measure of the foot and decides nothing."""
+accepted feet, and empty where it cannot be told. It is no measure of the foot and by itself decides nothing."""
 
 FEET_NOTES = ("withheld", "unproven", "low_confidence", *BEAM, "overlay")
 """Columns of ``feet.csv`` after its numbers: measures that have none, each with the reason's name; of those that have
