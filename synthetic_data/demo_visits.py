@@ -56,11 +56,22 @@ class DemoVisit(Config):
 
 
 class DemoVisits(Config):
-    """A person with the films of one foot; ``number`` draws the foot."""
+    """A person with the films of one foot.
+
+    Attributes
+    ----------
+    person : str
+    number : int
+        Draws the foot.
+    side : {'L', 'R'}
+    pitch : float
+        Of the sole against the plate, degrees; each film varies about it.
+    """
 
     person: str
     number: int = Field(ge=1)
     side: Side
+    pitch: float = Field(ge=-20, le=20)
     films: tuple[DemoVisit, ...]
 
 
@@ -140,7 +151,7 @@ def foot_at(visits: DemoVisits, visit: DemoVisit, key: tuple[int, int], number: 
         Of the film, from 1.
     """
     subject, posture = draw_subject(key)
-    changed = replace(posture, hva=posture.hva + visit.hva, ima=posture.ima + visit.ima)
+    changed = replace(posture, hva=posture.hva + visit.hva, ima=posture.ima + visit.ima, foot_pitch=visits.pitch)
     settings = repositioning_settings()
     technique = settings.technique.model_copy(update={"tilt": (visit.tilt, visit.tilt)})
     settings = settings.model_copy(update={"technique": technique})
