@@ -137,8 +137,18 @@ class _Read:
     accepted: bool
 
 
-def _points(foot: FootResult) -> tuple[FloatArray, FloatArray]:
-    """Landmarks (L, 2) with covariance (L, 2, 2) as the pipeline hands them on, from a finished run."""
+def points_as_read(foot: FootResult) -> tuple[FloatArray, FloatArray]:
+    """Landmarks as the pipeline hands them on, from a finished run on films with square pixels.
+
+    Parameters
+    ----------
+    foot : FootResult
+
+    Returns
+    -------
+    (ndarray of shape (L, 2), ndarray of shape (L, 2, 2))
+        In the frame of a right foot, pixels; ``nan`` where not usable; and their covariance.
+    """
     schema, least = landmark_schema(), decision_settings().landmarks.withhold_below
     points, covariance = np.full((len(schema), 2), np.nan), np.zeros((len(schema), 2, 2))
     for code, one in foot.landmarks.items():
@@ -165,9 +175,9 @@ def read_against_truth(archive: Path, run: Path, model: AngleModel, load_model: 
         row = min(true[foot.film], key=lambda one: float(np.hypot(*(middle - (float(one["x"]), float(one["y"]))))))
         if row["foot"] != foot.side:
             continue
-        estimate, load_score = model.estimate(*_points(foot)), float("nan")
+        estimate, load_score = model.estimate(*points_as_read(foot)), float("nan")
         if load_model is not None:
-            load_score = load_model.score(*_points(foot))
+            load_score = load_model.score(*points_as_read(foot))
         if estimate is not None:
             accepted = foot.decision is Outcome.ACCEPTED
             found.append(_Read(float(row["ray_angle"]), estimate, load_score, accepted))
