@@ -107,7 +107,7 @@ def test_no_number_and_no_verdict_changes_by_it(read, monkeypatch):
 
 @pytest.mark.parametrize("side", ["R", "L"])
 def test_with_the_leg_in_the_picture_a_steep_beam_sends_the_foot_to_a_person(read, side):
-    """As on films of the ankle that show the foot (FracAtlas, CC BY 4.0, judged by eye: the model card has the counts)."""
+    """As on films of the ankle that show the foot (FracAtlas, CC BY 4.0, judged by eye; counts: the model card)."""
     without = read(placed(under(38.0), side)).record.feet[0]
     reading = read(placed(under(38.0), side), leg_mm=160)
     record, _ = restored("quay.png", stored(reading.record, reading.film))
