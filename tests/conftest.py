@@ -1,26 +1,24 @@
 """Which tests are slow; round blobs whose middle is known, and readers of feet without training."""
 
+from __future__ import annotations
+
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import CodeType, FunctionType, MethodType, ModuleType
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 import pytest
-import torch
 
-from raysplay.configs import landmark_schema
-from raysplay.infer.foot_reader import FootReader
-from raysplay.infer.network.landmark_network import LandmarkNetwork
-from raysplay.infer.network.locator_network import LocatorNetwork
-from raysplay.infer.network.weights import save_weights
-from raysplay.infer.settings import reading_settings
+if TYPE_CHECKING:  # a test without networks waits for none
+    from raysplay.infer.foot_reader import FootReader
 
 FloatArray = npt.NDArray[np.float64]
 
-# One thread a process, here and in the programs that tests start: several processes share the cores.
-torch.set_num_threads(1)
+# One thread a process, here and in the programs that tests start: several processes share the cores. torch goes by it,
+# too, when it is imported.
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 TESTS = Path(__file__).parent
@@ -70,7 +68,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 def _is_slow(thing: object, known: dict[int, bool]) -> bool:
     """Whether ``thing`` is of a slow tool, or code of the tests that calls one."""
-    module = thing.__name__ if isinstance(thing, ModuleType) else getattr(thing, "__module__", None)
+    module = thing if isinstance(thing, str) else getattr(thing, "__module__", None)
+    if isinstance(thing, ModuleType):
+        module = thing.__name__
     if isinstance(module, str) and any(f"{module}.".startswith(f"{tool}.") for tool in SLOW_TOOLS):
         return True
     if id(thing) not in known:
@@ -80,7 +80,7 @@ def _is_slow(thing: object, known: dict[int, bool]) -> bool:
 
 
 def _called(thing: object) -> Iterator[object]:
-    """What a function or class of the tests names in its code."""
+    """What a function or class of the tests names in its code, and modules that it imports there."""
     if isinstance(thing, MethodType):
         thing = thing.__func__
     thing = getattr(thing, "__wrapped__", thing)
@@ -89,7 +89,7 @@ def _called(thing: object) -> Iterator[object]:
     elif isinstance(thing, FunctionType) and TESTS in Path(thing.__code__.co_filename).parents:
         owner = thing.__globals__.get(thing.__qualname__.split(".")[0])
         known = thing.__globals__ | (dict(vars(owner)) if isinstance(owner, type) else {})
-        yield from (known[name] for name in _names(thing.__code__) if name in known)
+        yield from (known.get(name, name) for name in _names(thing.__code__) if name in known or "." in name)
 
 
 def _names(code: CodeType) -> Iterator[str]:
@@ -132,6 +132,14 @@ def centre_of_mass() -> Callable[..., FloatArray]:
 @pytest.fixture(scope="session")
 def untrained_weights(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Folder with weights of networks that know nothing, under the names of the shipped ones."""
+    import torch
+
+    from raysplay.configs import landmark_schema
+    from raysplay.infer.network.landmark_network import LandmarkNetwork
+    from raysplay.infer.network.locator_network import LocatorNetwork
+    from raysplay.infer.network.weights import save_weights
+    from raysplay.infer.settings import reading_settings
+
     folder = tmp_path_factory.mktemp("untrained")
     torch.manual_seed(0)
     save_weights(LocatorNetwork(len(reading_settings().anchors)), folder / "locator.safetensors", {})
@@ -142,4 +150,6 @@ def untrained_weights(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def untrained_reader(untrained_weights: Path) -> Callable[[], FootReader]:
     """Readers with networks that know nothing; a test puts in their place what it wants the networks to say."""
+    from raysplay.infer.foot_reader import FootReader
+
     return lambda: FootReader(untrained_weights / "locator.safetensors", untrained_weights / "landmarks.safetensors")
