@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +28,7 @@ from raysplay.infer.films.squares import extreme, opened
 Grey = npt.NDArray[np.uint8]
 Marked = npt.NDArray[np.bool_]
 Boxes = npt.NDArray[np.int64]
-Numbers = npt.NDArray[np.int64]
+Numbers = npt.NDArray[np.signedinteger[Any]]
 
 FOUND = Remark(RemarkKind.BURNT_IN_TEXT, "writing is burnt into the film; overlays hide what was found of it")
 STATED = Remark(RemarkKind.BURNT_IN_TEXT, "the file says that writing is burnt into the film (Burned In Annotation)")
@@ -113,7 +114,7 @@ class _Part:
         # The third quartile, between neighbours as numpy.percentile has it, which takes many times as long.
         place = 0.75 * (height - 1)
         low, high = np.sort(begun)[[int(place), int(np.ceil(place))]].tolist()
-        return min(width / (_NARROW * height), (low + (high - low) * (place % 1)) / 1.6)
+        return float(min(width / (_NARROW * height), (low + (high - low) * (place % 1)) / 1.6))
 
 
 @dataclass(frozen=True)
@@ -364,9 +365,16 @@ def _parts(strokes: _Strokes, change: Grey, scale: int, printed: int, heights: t
         left, top, right, bottom = found.boxes[i].tolist()
         place, step = (slice(top, bottom), slice(left, right)), float(found.step[i])
         if found.white[i] or _on_plain_ground(strokes, number, place, step):
-            drawn = strokes.labelled[place] == number
-            box = (scale * found.boxes[i]).tolist()
-            yield _Part(*box, step, float(found.sharp[i]), float(found.ink[i]), drawn)
+            yield _Part(
+                scale * left,
+                scale * top,
+                scale * right,
+                scale * bottom,
+                step,
+                float(found.sharp[i]),
+                float(found.ink[i]),
+                strokes.labelled[place] == number,
+            )
 
 
 def _may_read(boxes: Boxes, found: _Candidates, heights: tuple[float, float], fewest: int) -> Marked:
@@ -391,8 +399,8 @@ def _candidates(strokes: _Strokes, change: Grey, clear: Marked | None = None) ->
     """What may be printed characters by shape and outline; only what has one of the pixels ``clear``, if given."""
     labelled, drawn = strokes.labelled, strokes.hat > _STEP
     # Of all that follows only pixels of strokes have part, which are few; grain has a part for every few of them.
-    place = np.flatnonzero(drawn)
-    of = labelled.ravel()[place] - 1
+    place: Numbers = np.flatnonzero(drawn)
+    of: Numbers = labelled.ravel()[place] - 1
     areas = np.bincount(of)
     likely = areas >= _FEWEST_PIXELS
     if clear is not None:
@@ -469,7 +477,8 @@ def _on_outline(drawn: Marked, rows: Numbers, columns: Numbers) -> Marked:
     inner = (rows > 0) & (rows < drawn.shape[0] - 1) & (columns > 0) & (columns < drawn.shape[1] - 1)
     i, j = rows[inner], columns[inner]
     inner[inner] = drawn[i - 1, j] & drawn[i + 1, j] & drawn[i, j - 1] & drawn[i, j + 1]
-    return ~inner
+    outline: Marked = ~inner
+    return outline
 
 
 def _largest_round(values: Grey, rows: Numbers, columns: Numbers) -> Grey:
@@ -482,9 +491,7 @@ def _largest_round(values: Grey, rows: Numbers, columns: Numbers) -> Grey:
     return largest
 
 
-def _percentiles(
-    values: Grey, of: npt.NDArray[np.int32], areas: npt.NDArray[np.int64], percent: float
-) -> npt.NDArray[np.float64]:
+def _percentiles(values: Grey, of: Numbers, areas: Numbers, percent: float) -> npt.NDArray[np.float64]:
     """A percentile of the values (N,) of each part, by linear interpolation; all parts at once."""
     ordered: npt.NDArray[np.int64] = np.sort((of.astype(np.int64) << 8) | values) & 255
     place = percent / 100.0 * (areas - 1)
@@ -500,8 +507,9 @@ def _on_plain_ground(strokes: _Strokes, number: int, place: tuple[slice, slice],
     """Whether what is round a character is of one grey: beside the foot, or in a printed box."""
     down, across = (slice(max(one.start - 3, 0), one.stop + 3) for one in place)
     labelled = strokes.labelled[down, across]
-    ring = extreme(labelled == number, 7, np.maximum) & ~extreme(labelled > 0, 3, np.maximum)
-    round_it = strokes.shown[down, across][ring]
+    near = extreme((labelled == number).view(np.uint8), 7, np.maximum)
+    drawn = extreme((labelled > 0).view(np.uint8), 3, np.maximum)
+    round_it = strokes.shown[down, across][near > drawn]
     return bool(round_it.size >= 8 and round_it.std() <= _FLAT + 0.04 * step)
 
 

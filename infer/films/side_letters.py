@@ -248,7 +248,8 @@ def parts(grey: Grey, settings: SideLetterSettings, longest: int | None = None) 
             if _in_word(boxes[i], beside):
                 continue
             level = float(np.percentile(hat[places[i]][labelled[places[i]] == i + 1], 75))
-            found.append(Part(*boxes[i].tolist(), level, i + 1, grey, hat, labelled))
+            left, top, right, bottom = boxes[i].tolist()
+            found.append(Part(left, top, right, bottom, level, i + 1, grey, hat, labelled))
     found.sort(key=lambda part: -part.step)
     return found[: settings.parts_max]
 

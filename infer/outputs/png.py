@@ -28,7 +28,7 @@ def png(picture: Image.Image) -> bytes:
     rows[0, 1:] = values[0]
     np.subtract(values[1:], values[:-1], out=rows[1:, 1:])
     header = struct.pack(">IIBBBBB", width, height, 8, _TRUE_COLOUR, 0, 0, 0)
-    data = bytes(imagecodecs.deflate_encode(rows, level=1))
+    data = bytes(imagecodecs.deflate_encode(rows.tobytes(), level=1))
     return _SIGNATURE + _chunk(b"IHDR", header) + _chunk(b"IDAT", data) + _chunk(b"IEND", b"")
 
 
