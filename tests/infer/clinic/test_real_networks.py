@@ -18,8 +18,8 @@ def test_a_generated_film_becomes_a_report(serve, dropped, tmp_path):
     measured = time.monotonic() - began
     shown = {one["given"]: one for one in client.get("/api/clinic/films").json()["films"]}
     keeper, cook = shown["keeper-01.dcm"], shown["cook-both-feet.dcm"]
-    # README: keeper-01 reads HVA 19.2 and IMA 15.8; the film of the cook shows two feet.
-    assert keeper["feet"][0]["numbers"][:2] == ["HVA 19.2", "IMA 15.8"]
+    # README: keeper-01 reads HVA 19.4 and IMA 15.8; the film of the cook shows two feet.
+    assert keeper["feet"][0]["numbers"][:2] == ["HVA 19.4", "IMA 15.8"]
     assert sorted(foot["foot"] for foot in cook["feet"]) == ["L", "R"]
     said = {"version": 0, "person": "P-01", "taken": "2026-04-02", "worn": "nothing", "loading": "full"}
     assert client.post(f"/api/clinic/films/{keeper['number']}/statements", json=said).status_code == 200
@@ -31,7 +31,7 @@ def test_a_generated_film_becomes_a_report(serve, dropped, tmp_path):
     written = client.post("/api/clinic/documents", params={"called": "P-01"}, json=sent)
     assert written.status_code == 200, written.text
     page = client.get(written.json()["document"]["page"]).text
-    assert "19.2 degrees" in page
+    assert "19.4 degrees" in page
     assert "Confirmed by AB" in page
     assert "keeper-01" not in page
     print(f"measured after {measured:.0f} s, written after {time.monotonic() - began:.0f} s", end="")
