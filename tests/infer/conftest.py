@@ -52,7 +52,13 @@ def violations():
     """``violations(page)``: broken rules with the elements that break them, by axe-core."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="NO AXE: accessibility was not tested")
 
+    settled = """Promise.race([
+        Promise.allSettled(document.getAnimations().map((one) => one.finished)),
+        new Promise((done) => setTimeout(done, 3000)),
+    ]).then(() => null)"""
+
     def found(page):
+        page.evaluate(settled)  # colours that fade in have no contrast yet
         options = {"runOnly": {"type": "tag", "values": WCAG}}
         rules = axe.Axe().run(page, options=options).response["violations"]
         return [(rule["id"], [node["html"][:160] for node in rule["nodes"]]) for rule in rules]
