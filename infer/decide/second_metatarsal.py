@@ -33,6 +33,7 @@ def point(case: FootCase, *codes: str) -> FloatArray:
 
 
 def sure(case: FootCase, doubtful_below: float, *codes: str) -> bool:
+    """Whether every one of the points has at least this confidence."""
     trust = case.landmarks.confidence[[case.schema.index(code) for code in codes]]
     return bool((trust >= doubtful_below).all())
 
@@ -57,7 +58,22 @@ def _square(case: FootCase) -> FloatArray:
 
 
 def cut(case: FootCase, plane: FloatArray, size: tuple[int, int]) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
-    """Part of the film, ``plane`` from its pixels to the plane of square pixels, and which of them are on the film."""
+    """Part of the film.
+
+    Parameters
+    ----------
+    case : FootCase
+    plane : ndarray, shape (3, 3)
+        From pixels of the part to the plane of square pixels.
+    size : (rows, columns)
+        Of the part.
+
+    Returns
+    -------
+    grey : ndarray, shape (rows, columns)
+    on : ndarray of bool, shape (rows, columns)
+        Which of its pixels are on the film.
+    """
     film_from_part = np.linalg.inv(_square(case)) @ plane
     places = np.stack(np.meshgrid(np.arange(size[1]), np.arange(size[0])), axis=-1).astype(np.float64)
     on = on_film(case.film, transform_points(film_from_part, places))
