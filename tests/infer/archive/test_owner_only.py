@@ -8,6 +8,8 @@ import os
 import stat
 import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -37,11 +39,16 @@ def loaded(known_foot, monkeypatch):
     monkeypatch.setattr(measure_command, "foot_reader", known_foot.known)
 
 
+def all_below(folder):
+    """Files and folders in it; unlike ``rglob``, ``os.walk`` passes over a folder that goes away meanwhile."""
+    return [Path(at) / name for at, folders, files in os.walk(folder) for name in (*folders, *files)]
+
+
 def open_to_others(*folders):
     """Files and folders that others may look at, with their modes; the folders themselves are among them."""
     found = {}
     for folder in folders:
-        for path in (folder, *folder.rglob("*")):
+        for path in (folder, *all_below(folder)):
             with contextlib.suppress(FileNotFoundError):  # gone meanwhile
                 mode = stat.S_IMODE(path.lstat().st_mode)
                 if mode & 0o077 and not path.is_symlink():
@@ -61,22 +68,23 @@ class Watch:
     def __init__(self, folder):
         self.folder, self.seen, self.open = folder, set(), {}
         self._ended = threading.Event()
-        self._thread = threading.Thread(target=self._look)
+        self._pool = ThreadPoolExecutor(1)
 
     def _look(self):
         while not self._ended.is_set():
             if self.folder.exists():
-                self.seen.update(path.name for path in self.folder.rglob("*"))
+                self.seen.update(path.name for path in all_below(self.folder))
                 self.open |= open_to_others(self.folder)
             time.sleep(0.003)
 
     def __enter__(self):
-        self._thread.start()
+        self._looking = self._pool.submit(self._look)
         return self
 
     def __exit__(self, *_):
         self._ended.set()
-        self._thread.join()
+        self._pool.shutdown()
+        self._looking.result()  # raises what ended it early: a watch that saw nothing proves nothing
 
 
 def test_a_run_while_it_goes_on_and_afterwards(run, tmp_path):
@@ -94,7 +102,7 @@ def test_a_run_of_several_processes_that_is_killed(films, tmp_path):
     process = commanded(films, tmp_path / "out", "--workers", "2", "--person-key", str(tmp_path / "keys" / "p.key"))
     with Watch(tmp_path / "out") as watch:
         for _ in range(600):
-            if any(name.endswith(".png") for name in watch.seen) or process.poll() is not None:
+            if any(name.endswith(".png") for name in tuple(watch.seen)) or process.poll() is not None:
                 break
             time.sleep(0.05)
         process.kill()
