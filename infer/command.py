@@ -172,10 +172,7 @@ def run_measure(
     typer.Exit
         With the error's status, if the folder could not be written any more; what is kept was said.
     """
-    from raysplay.infer.films_to_measure import NoFilmsError
-    from raysplay.infer.measuring import ReadsAtStakeError
-    from raysplay.infer.outputs.name_key import NameKeyError
-    from raysplay.infer.outputs.run_folder import RunFolderError
+    from raysplay.infer.films.decoder_process import one_ahead
 
     if workers is not None and scheduler:
         raise typer.BadParameter("is for this machine alone; the cluster has its own", param_hint="--workers")
@@ -188,13 +185,14 @@ def run_measure(
         raise typer.BadParameter(
             "each process reads with one thread, so that numbers are the same", param_hint="--threads"
         )
-    try:
-        return measure_with_bar(
+    with contextlib.ExitStack() as opened:
+        if workers is None and not scheduler and options.accelerator is None:
+            opened.enter_context(one_ahead())
+        return _measured(
             paths,
             out,
             options,
             console,
-            sys.argv,
             overwrite=overwrite,
             keep_reads=keep_reads,
             overlays=overlays,
@@ -207,6 +205,17 @@ def run_measure(
             rehash=rehash,
             retry=retry,
         )
+
+
+def _measured(paths: Iterable[Path], out: Path, options: ReadingOptions, console: Console, **asked: Any) -> MeasuredRun:
+    """The run; what is wrong with an option is said of that option."""
+    from raysplay.infer.films_to_measure import NoFilmsError
+    from raysplay.infer.measuring import ReadsAtStakeError
+    from raysplay.infer.outputs.name_key import NameKeyError
+    from raysplay.infer.outputs.run_folder import RunFolderError
+
+    try:
+        return measure_with_bar(paths, out, options, console, sys.argv, **asked)
     except NoFilmsError as error:
         raise typer.BadParameter(str(error), param_hint="PATH") from error
     except NameKeyError as error:

@@ -23,6 +23,7 @@ from raysplay.infer.archive.job import Answer, Reading
 from raysplay.infer.archive.reading import answer
 from raysplay.infer.child_process import ChildProcess
 from raysplay.infer.films.address import StoreError, fetched
+from raysplay.infer.films.decoder_process import one_ahead
 from raysplay.infer.films.film_identity import content_digest, stamp
 from raysplay.infer.films.settings import film_settings
 from raysplay.infer.reason import ReasonKind
@@ -36,6 +37,11 @@ a hundred times; handed to the system each time, they cost a quarter of a second
 def main() -> None:
     """Serve until the input ends. Argument: ``module:function`` that loads the networks, as ``measuring.networks``."""
     parent = ChildProcess()
+    with one_ahead():
+        _serve(parent)
+
+
+def _serve(parent: ChildProcess) -> None:
     try:
         films = _Films(sys.argv[1], Reading.of_json(json.loads(parent.next_request())))
     except RaysplayError as error:

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import queue
 import signal
 import subprocess
-import sys
 import threading
 import time
 from pathlib import Path
@@ -17,6 +15,7 @@ from typing import IO, Any
 
 import numpy as np
 
+from raysplay.infer.films.decoder_process import READS_FILMS, begun, ended
 from raysplay.infer.films.film import Damage, Film, FilmRejected, FoundWriting, Spacing, SpacingKind
 from raysplay.infer.films.loading import Loading
 from raysplay.infer.films.remark import Remark, RemarkKind
@@ -49,7 +48,7 @@ class FilmReader:
     ...     film = reader.read(Path("foot.dcm"))
     """
 
-    def __init__(self, limits: FilmLimits | None = None, decoder: str = "raysplay.infer.films.read:read_film") -> None:
+    def __init__(self, limits: FilmLimits | None = None, decoder: str = READS_FILMS) -> None:
         self._limits = limits or film_settings()
         self._decoder = decoder
         self._child: subprocess.Popen[bytes] | None = None
@@ -149,12 +148,7 @@ class FilmReader:
 
     def _start(self) -> None:
         self._retire()
-        one_thread = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
-        # -P: a folder of films must not be able to shadow a module.
-        command = [sys.executable, "-P", "-m", "raysplay.infer.films.worker", self._decoder]
-        child = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env={**os.environ, **one_thread}
-        )
+        child = begun(self._decoder)
         self._child, self._served = child, 0
         assert child.stdin is not None
         assert child.stdout is not None
@@ -174,14 +168,8 @@ class FilmReader:
 
     def _retire(self) -> None:
         child, self._child = self._child, None
-        if child is None:
-            return
-        child.kill()
-        child.wait()
-        for stream in (child.stdin, child.stdout):
-            if stream is not None:
-                with contextlib.suppress(OSError):
-                    stream.close()
+        if child is not None:
+            ended(child)
 
 
 class FilmReaders:

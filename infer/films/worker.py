@@ -31,7 +31,10 @@ def main() -> None:
     parent = ChildProcess()
     module, function = sys.argv[1].split(":")
     decode = getattr(importlib.import_module(module), function)
-    limits = FilmLimits.model_validate_json(parent.next_request())
+    told = parent.next_request()
+    if not told:  # started ahead, and not needed
+        return
+    limits = FilmLimits.model_validate_json(told)
     _limit_memory(limits.decode_memory_bytes)
     parent.say({"ready": True})
     parent.hush()
