@@ -11,12 +11,13 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-import sys
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Annotated
 
 import onnx
 import torch
+import typer
 from onnx import ModelProto, TensorProto
 from torch import Tensor, nn
 
@@ -172,15 +173,13 @@ def _without_zeros(model: ModelProto, weights: set[str]) -> None:
             model.graph.node.remove(node)
 
 
-def main() -> None:
-    """Write all graphs that come with the package into the folder that is the argument."""
-    if len(sys.argv) != 2:
-        raise SystemExit("python -m raysplay.train.export_graph FOLDER")
+def main(folder: Annotated[Path, typer.Argument(metavar="FOLDER")]) -> None:
+    """Write all graphs that come with the package into FOLDER."""
     settings = reading_settings()
     for name, (reads, network) in known_networks(settings).items():
-        path = export_graph(network, reads, picture_size(reads, settings), Path(sys.argv[1]), name)
+        path = export_graph(network, reads, picture_size(reads, settings), folder, name)
         print(f"{path.name}: {path.stat().st_size} bytes")
 
 
 if __name__ == "__main__":
-    main()
+    typer.run(main)

@@ -33,7 +33,7 @@ def conditions(case: FootCase, limits: DecisionLimits) -> Iterator[Finding]:
         if not counts:
             continue
         refuse = limit.refuse_from is not None and chance >= limit.refuse_from
-        found = "" if name in likely else "a shell is seen about the foot; "
+        found = "" if name in likely else "a shell is seen about the foot, "
         yield Finding(
             Outcome.REFUSED if refuse else Outcome.REVIEW,
             Reason(kind, f"{kind.words} ({chance:.2f}): {found}{limit.hint}", {"probability": chance} | shell),

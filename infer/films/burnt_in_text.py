@@ -30,7 +30,7 @@ Marked = npt.NDArray[np.bool_]
 Boxes = npt.NDArray[np.int64]
 Numbers = npt.NDArray[np.signedinteger[Any]]
 
-FOUND = Remark(RemarkKind.BURNT_IN_TEXT, "writing is burnt into the film; overlays hide what was found of it")
+FOUND = Remark(RemarkKind.BURNT_IN_TEXT, "writing is burnt into the film, overlays hide what was found of it")
 STATED = Remark(RemarkKind.BURNT_IN_TEXT, "the file says that writing is burnt into the film (Burned In Annotation)")
 NOT_FOUND = Remark(
     RemarkKind.BURNT_IN_TEXT,

@@ -13,6 +13,9 @@ import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Annotated
+
+import typer
 
 from raysplay.configs import landmark_schema
 from raysplay.configs.conditions import CONDITIONS
@@ -99,9 +102,18 @@ def _read_list(films: Path, path: Path) -> list[_Listed]:
     return listed
 
 
-if __name__ == "__main__":
+def main(
+    films: Annotated[Path, typer.Argument(metavar="FILMS", help="Folder of films.")],
+    listed: Annotated[Path, typer.Argument(metavar="LIST", help="CSV with film, view and trusted.")],
+    out: Annotated[Path, typer.Argument(metavar="OUT", help="Folder for the crops.")],
+) -> None:
+    """Cut real films into crops for training."""
     try:
-        print(gather(Path(sys.argv[1]), Path(sys.argv[2]), Path(sys.argv[3]), FootReader.shipped()))
+        print(gather(films, listed, out, FootReader.shipped()))
     except UserTableError as error:
         print(f"Error: {error}", file=sys.stderr)
-        sys.exit(2)
+        raise typer.Exit(2) from error
+
+
+if __name__ == "__main__":
+    typer.run(main)

@@ -50,7 +50,7 @@ def drawn(case, *, wall=0.0, blur_mm=0.5, enhanced=0.0, side="R", squash=1, lett
         grey = grey.reshape(rows // squash, squash, columns).mean(1)
         points = foot.landmarks.points * [1, 1 / squash] + [0, 0.5 / squash - 0.5]
         foot = replace(foot, landmarks=replace(foot.landmarks, points=points))
-    spacing = Spacing(PX_MM * squash, PX_MM, foot.film.spacing.kind)
+    spacing = Spacing(PX_MM * squash, PX_MM, foot.film.spacing.kind, aspect=float(squash))
     return replace(foot, film=replace(foot.film, pixels=grey.astype(np.float32), spacing=spacing))
 
 
@@ -149,6 +149,6 @@ def test_a_likely_cast_counts_with_a_wall(case, chance):
 def test_a_plain_wall_counts_where_the_network_hardly_sees_a_cast(case):
     foot = drawn(case, wall=1.6)
     (reason,) = called(foot, 0.16)
-    assert reason.text.startswith("cast in place (0.16): a shell is seen about the foot; ")
+    assert reason.text.startswith("cast in place (0.16): a shell is seen about the foot, ")
     assert called(foot, np.nextafter(SHELL.look_from, 0.0)) == []
     assert called(drawn(case, wall=0.6), 0.16) == []

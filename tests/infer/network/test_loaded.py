@@ -11,13 +11,13 @@ import onnx
 import pytest
 from PIL import Image
 from torch import nn
-from torchvision.models import resnet18
 
 from raysplay.infer.films.film import Film
 from raysplay.infer.foot_reader import FootReader, _film_square
 from raysplay.infer.network import graphs
 from raysplay.infer.network.known_networks import known_networks
 from raysplay.infer.network.loaded import load_network, picture_size
+from raysplay.infer.network.torchvision_operators import resnet
 from raysplay.infer.network.weights import kept_state
 from raysplay.infer.network.weights_error import WeightsError
 from raysplay.infer.network.weights_file import digest
@@ -163,7 +163,7 @@ def test_operations_are_counted_as_published(tmp_path):
     class Grey(nn.Module):
         def __init__(self):
             super().__init__()
-            self.network = resnet18()
+            self.network = resnet.resnet18()
 
         def forward(self, images):
             return self.network(images[:, None].expand(-1, 3, -1, -1))

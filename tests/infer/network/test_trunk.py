@@ -2,18 +2,18 @@
 
 import pytest
 import torch
-from torchvision.models import resnet18
 
 from raysplay.configs.views import VIEWS
 from raysplay.infer.network.landmark_network import STRIDE, LandmarkNetwork
 from raysplay.infer.network.locator_network import STRIDE as LOCATOR_STRIDE
 from raysplay.infer.network.locator_network import LocatorNetwork
+from raysplay.infer.network.torchvision_operators import resnet
 from raysplay.infer.network.trunk import Context, Trunk, convolution
 
 
 def test_features_are_those_of_torchvisions_residual_network():
     torch.manual_seed(1)
-    whole, trunk = resnet18(weights=None).eval(), Trunk(2).eval()
+    whole, trunk = resnet.resnet18(weights=None).eval(), Trunk(2).eval()
     for own, other in zip(trunk.stages, (whole.layer1, whole.layer2, whole.layer3), strict=True):
         own.load_state_dict(other.state_dict())
     picture = torch.randn(2, 2, 64, 96)

@@ -112,6 +112,11 @@ def test_what_a_run_says_of_a_foot_is_known_in_german():
     german = language("de")
     folder = Path(raysplay.infer.decide.__file__).parent
     said = [f"{kind.words} (0.80): {limit.hint}" for kind, limit in _conditions()]
+    said += [
+        f"{kind.words} (0.20): a shell is seen about the foot, {limit.hint}"
+        for kind, limit in _conditions()
+        if limit.shell is not None
+    ]
     said += [*landmark_descriptions(), *(one.value for one in Damage), *TROUBLES.values(), *_SENTENCES.values()]
     for path in folder.glob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
@@ -124,6 +129,7 @@ def test_what_a_run_says_of_a_foot_is_known_in_german():
     assert len(said) > 90
     unknown = {one for one in said if german.phrase(one) == one}
     assert unknown == set()
+    assert not [one for one in said if "; " in one]  # it parts sentences in a cell of feet.csv
 
 
 def _conditions():
