@@ -37,6 +37,7 @@ def chromium():
     if CHROMIUM is None:
         pytest.skip("NO BROWSER: no page was tested. Install Debian's chromium, or name one in CHROMIUM")
     sync_api = pytest.importorskip("playwright.sync_api", reason="NO PLAYWRIGHT: no page was tested")
+    sync_api.expect.set_options(timeout=60_000)  # as for all else that is waited for: other tests share the cores
     with sync_api.sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM)
         yield browser

@@ -260,7 +260,8 @@ def test_power_is_as_the_guide_says():
         assert least <= share <= most, degrees
 
 
-PAIRS = 96
+PAIRS, MOVED = 96, 48
+"""Feet on two films; how many of them are changed in between, for each way of changing them."""
 PAIR_SEED = 7_115
 """Of feet that no error or power was computed on."""
 
@@ -283,24 +284,30 @@ def bare_and_worn():
     settings = repositioning_settings()
     drawn = [draw_subject([PAIR_SEED, k]) for k in range(PAIRS)]
 
-    def films(straighter, which):
+    def films(straighter, which, feet):
         anew = [
             expose_anew(
                 subject, replace(posture, hva=posture.hva - straighter), np.random.default_rng([which, k]), settings
             )
-            for k, (subject, posture) in enumerate(drawn)
+            for k, (subject, posture) in enumerate(drawn[:feet])
         ]
         return true_measures(anew)
 
-    bare = films(0.0, 1)
-    return {straighter: (bare, films(straighter, 2)) for straighter in (0.0, 5.0, 8.0, 12.0)}
+    bare = films(0.0, 1, PAIRS)
+    pairs = {0.0: (bare, films(0.0, 2, PAIRS))}
+    return pairs | {straighter: (of_first(bare, MOVED), films(straighter, 2, MOVED)) for straighter in (5.0, 8.0, 12.0)}
+
+
+def of_first(measured, feet):
+    """Measures of the first feet alone."""
+    return {name: values[:feet] for name, values in measured.items()}
 
 
 def called(pairs, measure, pair=pair_of):
     """Share of pairs whose ``measure`` is called beyond error, read with an error of half a degree; every call."""
     rng = np.random.default_rng(6)
-    first, second = (one[measure] + rng.normal(0.0, READING, PAIRS) for one in pairs)
-    changes = [pair(a, b, measure) for a, b in zip(first, second, strict=True) if np.isfinite(a + b)]
+    read = [one[measure] + rng.normal(0.0, READING, len(one[measure])) for one in pairs]
+    changes = [pair(a, b, measure) for a, b in zip(*read, strict=True) if np.isfinite(a + b)]
     return float(np.mean([one.verdict is Verdict.BEYOND_ERROR for one in changes])), changes
 
 
@@ -369,17 +376,21 @@ def loaded_and_not():
     settings = repositioning_settings()
     drawn = [draw_subject([LOAD_SEED, k]) for k in range(PAIRS)]
 
-    def films(changed, arch, which):
+    def films(changed, arch, which, feet):
         anew = []
-        for k, (subject, posture) in enumerate(drawn):
+        for k, (subject, posture) in enumerate(drawn[:feet]):
             moved = {name: getattr(posture, name) + by for name, by in changed.items()}
             posed = replace(posture, arch=posture.arch * arch, **moved)
             anew.append(expose_anew(subject, posed, np.random.default_rng([which, k]), settings))
         return true_measures(anew)
 
-    loaded = films({}, 1.0, 3)
-    pairs = {name: (loaded, films(changed, 1.0, 4)) for name, changed in LOADS.items()}
-    return pairs | {"arch": (loaded, films({}, 1.1, 4))}
+    loaded = films({}, 1.0, 3, PAIRS)
+
+    def pair(changed, arch=1.0, feet=MOVED):
+        return of_first(loaded, feet), films(changed, arch, 4, feet)
+
+    pairs = {name: pair(changed, feet=MOVED if changed else PAIRS) for name, changed in LOADS.items()}
+    return pairs | {"arch": pair({}, 1.1)}
 
 
 READINGS = 20

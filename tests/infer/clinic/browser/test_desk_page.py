@@ -44,7 +44,7 @@ def settle(page, base):
     while True:
         page.click("#first-open")
         try:
-            page.wait_for_selector(".film-page[data-film=visible]", timeout=6000)
+            page.wait_for_selector(".film-page[data-film=visible]", timeout=30_000)
         except Exception:
             break
         page.locator("#go-on").uncheck()
