@@ -50,7 +50,6 @@ class InProcess:
         """Every file, in order; pictures of a film are drawn while the networks look at the next ones."""
         # It brings the decoders with it; a wrong call should not have to wait for that.
         from raysplay.infer.films.decode import FilmReaders
-        from raysplay.infer.selection.select import kept_or_refused
 
         waiting: deque[tuple[Job, Stamp | None]] = deque()
         at_once = at_once_of(self._feet)
@@ -63,7 +62,11 @@ class InProcess:
         limits = self._films.model_copy(update={"person_key": person_key})
         with FilmReaders(at_once, limits) as films, ThreadPoolExecutor(at_once, "answer") as answering:
             pipeline = FilmPipeline(films, self._feet, self._limits, landmark_schema(), self._protocol)
-            asked = kept_or_refused(candidates(), films, self._feet) if self._select else candidates()
+            asked = candidates()
+            if self._select:
+                from raysplay.infer.selection.select import kept_or_refused
+
+                asked = kept_or_refused(asked, films, self._feet)
             with contextlib.closing(pipeline.read(asked)) as readings:  # type: ignore[type-var]
                 answers: deque[tuple[Job, Future[Answer]]] = deque()
                 for reading in readings:

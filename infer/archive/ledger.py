@@ -8,6 +8,7 @@ By an address it is kept on a PostgreSQL server, by the same code.
 
 from __future__ import annotations
 
+import importlib
 import json
 import math
 import os
@@ -23,7 +24,6 @@ from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy import event
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
 from raysplay.configs.errors import RaysplayError
@@ -603,10 +603,11 @@ class Ledger:
 @cache
 def _upserting(table: sa.Table, dialect: str) -> sa.Insert:
     """Made once for each table: making it takes longer than carrying it out."""
-    made = (postgresql.insert if dialect == "postgresql" else sqlite.insert)(table)
+    made = importlib.import_module(f"sqlalchemy.dialects.{dialect}").insert(table)  # the one that is used, alone
     keys = [column.name for column in table.primary_key]
     others = {column.name: made.excluded[column.name] for column in table.columns if column.name not in keys}
-    return made.on_conflict_do_update(index_elements=keys, set_=others)
+    upserting: sa.Insert = made.on_conflict_do_update(index_elements=keys, set_=others)
+    return upserting
 
 
 def _embedded(path: Path, looking: bool) -> sa.Engine:

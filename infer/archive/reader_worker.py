@@ -113,11 +113,12 @@ class _Films:
 
     def read(self, path: Path, name: str, person_key: str, started: float, before: Any, problem: Any) -> Answer:
         from raysplay.infer.films.collect import Candidate
-        from raysplay.infer.selection.select import kept_or_refused
 
         pipeline = self._ready(person_key)
         candidates: Iterable[Candidate] = [Candidate(path, name, problem)]
         if self._reading.select and problem is None:
+            from raysplay.infer.selection.select import kept_or_refused
+
             candidates = kept_or_refused(candidates, self._reader, self._feet)
         (reading,) = pipeline.read(candidates)
         return answer(reading, path, before, level=self._level, seconds=time.perf_counter() - started)

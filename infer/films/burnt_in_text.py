@@ -14,16 +14,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
-from pydicom.dataset import Dataset
 from scipy import ndimage
 
 from raysplay.infer.films.film import Film, FoundWriting
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.squares import extreme, opened
+
+if TYPE_CHECKING:
+    from pydicom.dataset import Dataset
 
 Grey = npt.NDArray[np.uint8]
 Marked = npt.NDArray[np.bool_]

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from pydicom.uid import MediaStorageDirectoryStorage
-
 from raysplay.infer.films.film import FilmRejected
-from raysplay.infer.films.header import items, read_header, texts
 from raysplay.infer.films.settings import FilmLimits
 from raysplay.infer.reason import ReasonKind
 
-_CLASS = f"{MediaStorageDirectoryStorage}".encode("ascii")
+_CLASS = b"1.2.840.10008.1.3.10"
+"""Media Storage Directory Storage (PS3.6, table A-1)."""
 
 Reference = tuple[str, ...]
 """Parts of the path of a file, from the folder of the directory on."""
@@ -30,6 +28,9 @@ def references(content: bytes, limits: FilmLimits) -> list[Reference]:
     FilmRejected
         If the directory cannot be read, is too large, or refers to more files than the limits allow.
     """
+    # It brings pydicom with it, which takes long to import and which only a directory needs here.
+    from raysplay.infer.films.header import items, read_header, texts
+
     try:
         ds, _, _ = read_header(content, bare=False)
         found: dict[Reference, None] = {}

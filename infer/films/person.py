@@ -17,8 +17,10 @@ import hmac
 import re
 import secrets
 from datetime import date
+from typing import TYPE_CHECKING
 
-from pydicom.dataset import Dataset
+if TYPE_CHECKING:
+    from pydicom.dataset import Dataset
 
 _DIGITS = 16
 """Hexadecimal digits of a code: among 100,000 persons two share one with a probability of about 3e-10."""

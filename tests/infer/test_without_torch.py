@@ -59,12 +59,16 @@ def film(tmp_path_factory):
 
 def test_measure_needs_no_torch_and_gives_what_torch_gives(film, tmp_path):
     code = """
+    import atexit
     from raysplay.train.cli import main
+    atexit.register(lambda: print("pydicom" in sys.modules))
     sys.argv = ["raysplay", "measure", sys.argv[1], "--out", sys.argv[2]]
     main()
     """
     done = run(code, film, tmp_path / "out")
     assert done.returncode == 0, done.stdout + done.stderr
+    # Of use in the process that decodes alone, and long to import.
+    assert done.stdout.splitlines()[-1] == "False"
     with (tmp_path / "out" / "feet.csv").open(encoding="utf-8-sig", newline="") as table:
         (row,) = [one for one in csv.DictReader(table) if one["foot"]]
     assert row["foot"] == "R"
