@@ -30,8 +30,12 @@ def export(
         raise typer.BadParameter(f"{out}: holds an earlier export; pass --overwrite", param_hint="--out")
     settings = review_settings()
     opened = open_run(run)
-    with contextlib.closing(open_store(store, opened)) as reads, store_errors():
-        desk = OpenDesk(opened, reads, FilmShelf(opened, None, settings.films.cache_bytes), settings)
+    with (
+        contextlib.closing(open_store(store, opened)) as reads,
+        store_errors(),
+        FilmShelf(opened, None, settings.films.cache_bytes) as films,
+    ):
+        desk = OpenDesk(opened, reads, films, settings)
         take_over_earlier(desk)
         for notice in reads.notices:
             typer.echo(f"Note: {notice}", err=True)
