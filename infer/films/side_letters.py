@@ -17,7 +17,8 @@ import numpy.typing as npt
 from PIL import Image
 from scipy import ndimage
 
-from raysplay.infer.films.letter_network import LETTERS, NETWORK, PATCH, LetterNetwork
+from raysplay.infer.films.letter_network import LETTERS, NETWORK, LetterNetwork
+from raysplay.infer.films.patch_network import PATCH
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.squares import opened
 from raysplay.infer.settings import SideLetterSettings, reading_settings

@@ -5,13 +5,15 @@ import pytest
 import torch
 
 from raysplay.configs.load import load
-from raysplay.infer.films.letter_network import LETTERS, PATCH, LetterNetwork
+from raysplay.infer.films.letter_network import LETTERS, LetterNetwork
+from raysplay.infer.films.patch_network import PATCH
 from raysplay.infer.network.weights import save_weights
 from raysplay.infer.network.weights_error import WeightsError
 from raysplay.infer.network.weights_file import read_weights
 from raysplay.infer.settings import reading_settings
 from raysplay.infer.shipped_weights import of_network
-from raysplay.train.side_letter_fit import LetterNet, drawn, fit
+from raysplay.train.patch_fit import PatchNet
+from raysplay.train.side_letter_fit import drawn, fit
 from raysplay.train.side_letter_scenes import scene
 from raysplay.train.side_letter_settings import SideLetterTraining
 
@@ -54,7 +56,7 @@ def test_the_same_configuration_gives_the_same_weights(small):
 def test_numpy_gives_what_torch_gives(tmp_path):
     """The reference is torch's own layers."""
     torch.manual_seed(4)
-    network = LetterNet().eval()
+    network = PatchNet(LetterNetwork.shapes).eval()
     save_weights(network, tmp_path / "letters.safetensors", {"network": "side_letters"})
     stored = {
         name: torch.from_numpy(one.astype(np.float32))
