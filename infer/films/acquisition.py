@@ -144,15 +144,16 @@ def _is_foot(part: str) -> bool:
     return any(word in part for word in _FOOT_INSIDE) or not _FOOT_WORDS.isdisjoint(re.findall("[A-Z]+", part))
 
 
-def read_loading(ds: Dataset) -> tuple[Loading, tuple[Remark, ...]]:
-    """How the foot was loaded by everything that the file says of it, with a remark unless fully.
+def read_loading(ds: Dataset) -> tuple[frozenset[Stated], tuple[Remark, ...]]:
+    """Everything that the file says of the load on the foot, with a remark unless it bore its weight by that.
 
     DICOM has no attribute for it: free text of series, protocol, procedure and comments is read for usual words, and
     coded entries for weight-bearing and for postures.
     """
-    loading = settle(_statements(ds))
+    stated = frozenset(_statements(ds))
+    loading = settle(stated)
     kind = RemarkKind.LOADING_UNKNOWN if loading is Loading.UNKNOWN else RemarkKind.LOADING
-    return loading, (Remark(kind, _SAID[loading]),) if loading in _SAID else ()
+    return stated, (Remark(kind, _SAID[loading]),) if loading in _SAID else ()
 
 
 @cache

@@ -17,7 +17,7 @@ import numpy as np
 
 from raysplay.infer.films.decoder_process import READS_FILMS, begun, ended
 from raysplay.infer.films.film import Damage, Film, FilmRejected, FoundWriting, Spacing, SpacingKind
-from raysplay.infer.films.loading import Loading
+from raysplay.infer.films.loading import Loading, Stated
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.settings import FilmLimits, film_settings
 from raysplay.infer.reason import ReasonKind
@@ -249,6 +249,7 @@ def _film(path: Path, header: dict[str, Any], stream: IO[bytes], limits: FilmLim
         laterality=header["laterality"],
         view=header["view"],
         loading=Loading[header["loading"]],
+        loading_stated=frozenset(Stated[name] for name in header["loading_stated"]),
         sha256=header["sha256"],
         polarity_doubtful=header["polarity_doubtful"],
         person=header["person"],

@@ -48,6 +48,7 @@ from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey, phot
 from raysplay.infer.films.header import items, read_header, texts
 from raysplay.infer.films.jpeg import LOSSLESS, decode_jpeg, luminance, read_frame
 from raysplay.infer.films.jpeg_wide import decode_wide
+from raysplay.infer.films.loading import settle
 from raysplay.infer.films.person import age_band, date_taken, person_code, sex
 from raysplay.infer.films.remark import PHOTOGRAPH, Remark, RemarkKind
 from raysplay.infer.films.settings import FilmLimits
@@ -139,7 +140,7 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
 
     spacing, said_of_spacing = read_spacing(ds, unreadable)
     laterality, said_of_side = read_laterality(ds)
-    loading, said_of_loading = read_loading(ds)
+    stated, said_of_loading = read_loading(ds)
     remarks += (*said_of_spacing, *said_of_side, *said_of_loading, *read_body_part(ds), *stated_by(ds))
     return Film(
         path=path,
@@ -152,7 +153,8 @@ def read_dicom(content: bytes, path: Path, limits: FilmLimits, *, bare: bool = F
         sex=sex(ds),
         age=age_band(ds),
         terms=stated_terms(ds),
-        loading=loading,
+        loading=settle(stated),
+        loading_stated=stated,
         damage=damage,
         remarks=tuple(remarks),
     )

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from raysplay.infer.films.loading import Loading
+from raysplay.infer.films.loading import Loading, Stated
 from raysplay.infer.films.remark import Remark
 from raysplay.infer.reason import ReasonKind
 
@@ -79,7 +79,11 @@ class Film:
     view : str or None
         View stated by the file, in words of the standard only (for example ``DP`` or ``AP``).
     loading : Loading
-        How the foot was loaded by the file's own statements.
+        How the foot was loaded by the file's own statements, and by words on the film where these were read.
+    loading_stated : frozenset of Stated
+        The file's own statements on that.
+    loading_read : Loading
+        What words on the film say by themselves, read off the picture (:mod:`.film_words`).
     sha256 : str
         Digest of the file's bytes.
     polarity_doubtful : bool
@@ -108,6 +112,8 @@ class Film:
     laterality: str | None = None
     view: str | None = None
     loading: Loading = Loading.UNKNOWN
+    loading_stated: frozenset[Stated] = frozenset()
+    loading_read: Loading = Loading.UNKNOWN
     sha256: str = ""
     polarity_doubtful: bool = False
     damage: Damage | None = None

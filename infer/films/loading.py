@@ -1,4 +1,4 @@
-"""How a foot was loaded when its film was taken, by the file's own statements."""
+"""How a foot was loaded when its film was taken, by what the file states and by words on the film."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from enum import Enum
 
 
 class Loading(Enum):
-    """What a file says of the load on the foot; the values are the names in ``configs/decision.yaml``."""
+    """What is said of the load on the foot; the values are the names in ``configs/decision.yaml``."""
 
     FULL = "full"
     """Weight-bearing or standing."""

@@ -64,6 +64,7 @@ def _describe(film: Film) -> dict[str, Any]:
         "laterality": film.laterality,
         "view": film.view,
         "loading": film.loading.name,
+        "loading_stated": sorted(one.name for one in film.loading_stated),
         "sha256": film.sha256,
         "polarity_doubtful": film.polarity_doubtful,
         "person": film.person,

@@ -9,7 +9,7 @@ from pydicom.sr.codedict import codes
 
 from raysplay.infer.films.acquisition import read_body_part, read_laterality, read_loading, read_view
 from raysplay.infer.films.defined_terms import BODY_PARTS, modalities
-from raysplay.infer.films.loading import Loading
+from raysplay.infer.films.loading import Loading, settle
 from raysplay.infer.films.remark import RemarkKind
 
 
@@ -79,7 +79,8 @@ class TestView:
 
 
 def _loading(**attributes: object) -> Loading:
-    loading, remarks = read_loading(_item(**attributes))
+    stated, remarks = read_loading(_item(**attributes))
+    loading = settle(stated)
     kind = RemarkKind.LOADING_UNKNOWN if loading is Loading.UNKNOWN else RemarkKind.LOADING
     assert all(remark.kind is kind for remark in remarks)
     assert (remarks == ()) == (loading is Loading.FULL)
