@@ -126,6 +126,47 @@ class SideLetterSettings(Config):
     corner: Share
 
 
+class WordGap(Config):
+    """A gap between words, in heights: how wide it is at least, and by how much wider than half of its line's are."""
+
+    least: Positive
+    wider: float = Field(ge=0.0)
+
+
+class FilmWordSettings(Config):
+    """When words on a film are taken for read.
+
+    Attributes
+    ----------
+    sure : float
+        Score from which a character is read, 0..1.
+    sure_short : float
+        The same in words of fewer than ``long`` characters.
+    long : int
+        Characters of a word in which one doubtful one may be made out by the word; and of what is read on a line that
+        is not upright.
+    possible : float
+        Score from which a doubtful character may be one.
+    gaps : tuple of WordGap
+        By which words are told apart; the first by which all words of a line are known.
+    lines_apart : float
+        Gap between lines that belong together, in heights.
+    lines_max : int
+        Lines of a film that are read, the largest first.
+    beside : tuple of str
+        Words that may stand beside words on loading, besides those for views, parts and sides.
+    """
+
+    sure: Share
+    sure_short: Share
+    long: int = Field(ge=1)
+    possible: Share
+    gaps: Annotated[tuple[WordGap, ...], Field(min_length=1)]
+    lines_apart: Positive
+    lines_max: int = Field(ge=1)
+    beside: tuple[str, ...]
+
+
 class BeamAngleSettings(Config):
     """When the beam's angle can be told, and when it is remarked on; degrees.
 
@@ -163,6 +204,7 @@ class ReadingSettings(Config):
     readers: Annotated[dict[str, ReaderSettings], Field(min_length=1)]
     shaft_edges: ShaftEdgeSettings | None
     side_letters: SideLetterSettings
+    film_words: FilmWordSettings
     beam_angle: BeamAngleSettings
 
     @property

@@ -55,6 +55,7 @@ MODELS = {
     CONFIG_DIR / "train_lean_landmarks.yaml": "train.settings.TrainSettings",
     CONFIG_DIR / "train_lean_locator.yaml": "train.settings.TrainSettings",
     CONFIG_DIR / "train_locator.yaml": "train.settings.TrainSettings",
+    CONFIG_DIR / "character_fit.yaml": "train.character_settings.CharacterTraining",
     CONFIG_DIR / "side_letter_fit.yaml": "train.side_letter_settings.SideLetterTraining",
     CONFIG_DIR / "beam_angle_fit.yaml": "train.beam_angle_settings.BeamAngleTraining",
     CONFIG_DIR / "unloading.yaml": "synthetic_data.unloaded.UnloadingSettings",

@@ -50,7 +50,20 @@ class PatchNet(nn.Module):
 def fit_patches(
     drawn: tuple[npt.NDArray[np.float32], npt.NDArray[np.int64]], shapes: Shapes, training: PatchTraining
 ) -> PatchNet:
-    """The network that was trained on patches (N, P, P) and what each shows (N,)."""
+    """The network that was trained.
+
+    Parameters
+    ----------
+    drawn : (ndarray of float32, ndarray of int)
+        Patches (N, P, P), 0 to 1, and what each shows (N,).
+    shapes : Shapes
+        Of the layers' weights.
+    training : PatchTraining
+
+    Returns
+    -------
+    PatchNet
+    """
     torch.manual_seed(training.seed)
     torch.use_deterministic_algorithms(True)
     torch.set_num_threads(1)

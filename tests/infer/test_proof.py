@@ -11,8 +11,9 @@ from raysplay.infer.settings import reading_settings
 from raysplay.infer.shipped_weights import WEIGHTS_DIR
 from raysplay.measure import MEASURES, by_name
 
-PLACES_NO_POINT = ("side_letters.safetensors", "beam_angle.safetensors")
-"""The first can only send a foot to a person, the second only remark; no measure is read by either."""
+PLACES_NO_POINT = ("side_letters.safetensors", "characters.safetensors", "beam_angle.safetensors")
+"""The first can only send a foot to a person, the second only say how it was loaded, the third only remark; no measure
+is read by any."""
 SHIPPED = {
     path.name: hashlib.sha256(path.read_bytes()).hexdigest()
     for path in WEIGHTS_DIR.glob("*.safetensors")
