@@ -23,7 +23,8 @@ class Mark:
     """One thing on a film that is no foot.
 
     ``kind``: letter, text, sign, ruler, wedge, ball or corner; ``text`` what it says; ``lead`` whether it stood in
-    the beam; ``x``, ``y`` its centre in pixels of the film; ``height`` of a letter, in mm.
+    the beam; ``x``, ``y`` its centre in pixels of the film; ``height`` of a letter, in mm;
+    ``under`` what stands under one.
     """
 
     kind: str
@@ -32,6 +33,7 @@ class Mark:
     x: float
     y: float
     height: float
+    under: str = ""
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,7 @@ def side_letter(rng: np.random.Generator, settings: MarkSettings, letter: str, p
         text = SIDE_WORDS[letter].upper()
         height_mm, height = 0.4 * height_mm, max(8, round(0.4 * height))
     ink = _write(text, height, plain=not lead and rng.random() < 0.15, bold=bold)
-    extra = rng.random()
+    extra, word = rng.random(), ""
     if extra < 0.30:
         word = _word(rng) if extra < 0.17 else "".join(rng.choice(list("ABDEGHKMNPSTVWZ"), 2))
         under = _write(word, max(6, height // 3), bold=0.04)
@@ -132,7 +134,7 @@ def side_letter(rng: np.random.Generator, settings: MarkSettings, letter: str, p
     angle = _letter_angle(rng, settings) if lead else float(rng.choice([0.0, 90.0], p=[0.95, 0.05]))
     ink = _shrink(_turn(ink, angle))
     paper = None if paper is None else _shrink(_turn(paper, angle))
-    return _stamp(rng, settings, Mark("letter", text, lead, 0, 0, height_mm), ink, paper)
+    return _stamp(rng, settings, Mark("letter", text, lead, 0, 0, height_mm, word), ink, paper)
 
 
 def _stamp(
