@@ -25,7 +25,9 @@ from raysplay.infer.decide.settings import DecisionLimits
 from raysplay.infer.decide.withheld import given
 from raysplay.infer.films.collect import Candidate
 from raysplay.infer.films.film import Film, FilmRejected
+from raysplay.infer.films.film_words import with_words
 from raysplay.infer.films.polarity import UNCLEAR, negative
+from raysplay.infer.films.read_line import character_network
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.side_letters import SideLetter, letter_network, remark_on, side_letters
 from raysplay.infer.outputs.names import film_name
@@ -98,7 +100,8 @@ class FilmPipeline:
     Raises
     ------
     WeightsError
-        If the weights of the network of side letters, or those of the beam's angle, are missing or damaged.
+        If the weights of the networks of side letters or of characters, or those of the beam's angle, are missing or
+        damaged.
     """
 
     def __init__(
@@ -112,7 +115,11 @@ class FilmPipeline:
         self._films, self._feet = films, feet
         self._limits, self._schema, self._protocol = limits, schema, protocol
         self._reported = protocol.reported_measures()
-        letter_network(), angle_model()  # a missing or damaged file ends the run before any film is read
+        (
+            letter_network(),
+            character_network(),
+            angle_model(),
+        )  # a missing or damaged file ends the run before any film is read
         self._proven = proofs().proven(self._reported, feet.digests)
 
     def read(self, candidates: Iterable[Candidate]) -> Iterator[FilmReading]:
@@ -164,9 +171,11 @@ class FilmPipeline:
         if opened.film is None:
             return FilmReading(FilmRecord(name, (), opened.decision), None)
         try:
-            seen = self._look(opened.film)
-            if opened.film.polarity_doubtful:
-                turned = self._look(negative(opened.film))
+            with stage("measure"):
+                film = with_words(opened.film)
+            seen = self._look(film)
+            if film.polarity_doubtful:
+                turned = self._look(negative(film))
                 seen = _likelier(seen, turned, self._limits.polarity.clear_from)
             with stage("measure"):
                 letters = _letters(seen)

@@ -13,11 +13,11 @@ from pathlib import Path
 
 from raysplay.configs.load import CONFIG_DIR, digest
 from raysplay.infer.beam import angle_model
-from raysplay.infer.films import letter_network
+from raysplay.infer.films import character_network, letter_network
 from raysplay.infer.shipped_weights import of_network
 
-COMMON_WEIGHTS = (of_network(letter_network.NETWORK), of_network(angle_model.NETWORK))
-"""Of what reads side letters and the beam's angle, the same for every reader."""
+COMMON_WEIGHTS = tuple(of_network(one.NETWORK) for one in (letter_network, character_network, angle_model))
+"""Of what reads side letters, words on films and the beam's angle, the same for every reader."""
 
 _WEIGHTS = "the weights "
 
@@ -110,7 +110,7 @@ def reader_key(
 
 
 def weights_of(key: ReaderKey) -> dict[str, str]:
-    """SHA-256 of every weights file that a key names, those of side letters and of the beam's angle among them."""
+    """SHA-256 of every weights file that a key names, those that are the same for every reader among them."""
     return {name.removeprefix(_WEIGHTS): known for name, known in key.items() if name.startswith(_WEIGHTS)}
 
 

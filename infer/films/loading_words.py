@@ -180,6 +180,14 @@ _JOINED = "foot|feet|fuss|ap|dp|pa|lat|obl|left|right"
 _END = r"(?= *(?:$|[.,?|()/:]))"
 _LEADS = r"(?: *[:?,|()/])* *"
 
+_OWN = re.compile(
+    "|".join(
+        rf"\b(?:{pattern})(?![a-z0-9])"
+        for pattern in (*(pattern for _, pattern in _KINDS), _UNABLE, _NOT, _SIMULATION, _PART, _AMOUNT, _TOLERATED)
+    )
+)
+_BESIDE = re.compile(rf"\b(?:{_DONE}|{_FILLER}|{_SUBJECT})(?![a-z0-9])")
+
 _DENIED_BEFORE = re.compile(rf"\b{_NOT}(?: \))?(?P<between>(?: {_FILLER}(?![a-z0-9])){{0,5}}) *$")
 _UNABLE_BEFORE = re.compile(rf"\b{_UNABLE}(?![a-z0-9])(?P<between>(?: [a-z0-9%]+| [,()]){{0,9}}?) *$")
 _PART_BEFORE = re.compile(
@@ -245,6 +253,13 @@ def stated_in(text: str) -> Iterator[Stated]:
         previous = mention
         if found is not None:
             yield found
+
+
+def beside(text: str) -> tuple[str, ...]:
+    """The words of a text that have no part in a statement on loading; of single letters all that are in none."""
+    rest = _OWN.sub(" . ", normal(text))
+    letters = re.findall(r"(?<![a-z0-9])[a-z](?![a-z0-9])", rest)
+    return (*letters, *(word for word in re.findall(r"[a-z0-9]{2,}", _BESIDE.sub(" ", rest))))
 
 
 def _judge(kind: str, mention: re.Match[str], plain: str, inherits: bool) -> tuple[Stated | None, bool]:

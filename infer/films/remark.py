@@ -35,6 +35,8 @@ class RemarkKind(Enum):
     """What ``Film.loading`` holds, in words; its gate reads the value."""
     LOADING_UNKNOWN = "loading_unknown"
     """The file says nothing of the load."""
+    LOADING_READ = "loading_read"
+    """What words on the film say of the load, read off the picture, and how that fits what the file says."""
     BODY_PART = "body_part"
     """The file names something other than a foot."""
     UNREADABLE_HEADER = "unreadable_header"

@@ -76,8 +76,8 @@ FILMS_HEADER = (
     "age",
 )
 """``person`` is a code that films of one person share within the run, ``taken`` the day; both empty where unknown.
-``loading`` is how the foot was loaded by the file's own statements, ``sex`` and ``age`` (a band of years) what it
-states of the person; empty where it states none."""
+``loading`` is how the foot was loaded by the file's own statements and by words on the film, ``sex`` and ``age`` (a
+band of years) what the file states of the person; empty where it states none."""
 
 FILMS_ADDED = ("sex", "age")
 """Columns of ``films.csv`` that runs of this format from before they were added lack."""

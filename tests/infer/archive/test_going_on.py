@@ -340,7 +340,7 @@ def test_run_json_holds_the_counts_of_the_tables(counted, films, tmp_path):
     assert about["counts"]["rows_by_reason"]["duplicate"] == 1
 
 
-@pytest.mark.parametrize("name", ["side_letters.safetensors", "beam_angle.safetensors"])
+@pytest.mark.parametrize("name", ["side_letters.safetensors", "characters.safetensors", "beam_angle.safetensors"])
 def test_other_weights_of_side_letters_or_of_the_beam_are_noticed(counted, tmp_path, name):
     """A letter can decide whose numbers a foot has, the beam whether two films compare; both read for every reader."""
     counted()

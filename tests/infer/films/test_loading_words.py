@@ -12,7 +12,7 @@ import sys
 import pytest
 
 from raysplay.infer.films.loading import Loading, Stated, settle
-from raysplay.infer.films.loading_words import stated_in
+from raysplay.infer.films.loading_words import beside, stated_in
 
 FULL = """
 Foot 3v WB Bilat
@@ -461,3 +461,19 @@ def test_a_long_text_is_read_in_reasonable_time() -> None:
         "bear full " * 1024,
     ):
         subprocess.run([sys.executable, "-c", code], input=text, text=True, check=True, timeout=300)
+
+
+@pytest.mark.parametrize(
+    ("text", "others"),
+    [
+        ("NON WEIGHT BEARING", ()),
+        ("W.B. VIEW, RIGHT FOOT", ()),
+        ("STANDING ORLA", ("orla",)),
+        ("STANDING B", ("b",)),
+        ("Skerrywyn, O. 17.04 EN CHARGE", ("o", "skerrywyn", "1704")),
+        ("STANDISH", ("standish",)),
+    ],
+)
+def test_words_that_have_no_part_in_a_statement_are_told(text, others):
+    """By these a line on a film is known to hold a name; names are of the invented island."""
+    assert beside(text) == others

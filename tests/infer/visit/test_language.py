@@ -17,7 +17,7 @@ from raysplay.configs.grades import schemes
 from raysplay.configs.load import ConfigError, landmark_descriptions, shipped
 from raysplay.configs.new_film_error import read_new_film_errors
 from raysplay.infer.archive.reading import TROUBLES
-from raysplay.infer.decide.loading import _SENTENCES
+from raysplay.infer.decide.loading import _AGAINST, _READ, _SENTENCES
 from raysplay.infer.decide.settings import decision_settings
 from raysplay.infer.films.film import Damage
 from raysplay.infer.reason import ReasonKind
@@ -118,6 +118,7 @@ def test_what_a_run_says_of_a_foot_is_known_in_german():
         if limit.shell is not None
     ]
     said += [*landmark_descriptions(), *(one.value for one in Damage), *TROUBLES.values(), *_SENTENCES.values()]
+    said += [*_READ.values(), _AGAINST]
     for path in folder.glob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.JoinedStr):
