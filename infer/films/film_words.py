@@ -22,15 +22,18 @@ from raysplay.infer.films.defined_terms import view_words
 from raysplay.infer.films.film import Film, FoundWriting
 from raysplay.infer.films.loading import Loading, Stated, settle
 from raysplay.infer.films.loading_words import beside, stated_in
-from raysplay.infer.films.read_line import OTHER, WELL_READ, Character, ReadLine, read_line
+from raysplay.infer.films.read_line import FEWEST_EVEN, OTHER, WELL_READ, Character, ReadLine, read_line
 from raysplay.infer.films.remark import Remark, RemarkKind
 from raysplay.infer.films.stated_terms import terms_in
-from raysplay.infer.films.writing_line import BEYOND, Box, height_of
+from raysplay.infer.films.writing_line import BEYOND, Box, cut, height_of
 from raysplay.infer.settings import FilmWordSettings, WordGap, reading_settings
 from raysplay.measure.sides import side_of
 
 _COVERED = 0.7
 """Share of a box within that of a line which was read, from which on it is the same line, or a part of it."""
+_LINE_STEP, _TAKEN = 1.6, 0.4
+"""From a line to the next, in heights; share of the next one's place, or of a line that was found, which lies in the
+other from which on it is that line's place."""
 _MOST_SPELLINGS = 400
 """Of a line with words in doubt; with more it is left."""
 _SAYS = {
@@ -111,6 +114,8 @@ def statements_on(
         return frozenset()
     grey = (np.clip(pixels, 0.0, 1.0) * np.float32(255.0)).astype(np.uint8)
     told = [_told(line, settings) for line in _lines(grey, boxes, settings)]
+    for one in [one for one in told if one.states]:
+        told += _not_found(grey, one.line, [other.line for other in told], settings)
     return frozenset(stated for run in _runs(told, settings) for stated in stated_in(run))
 
 
@@ -134,10 +139,36 @@ def _lines(grey: npt.NDArray[np.uint8], boxes: Boxes, settings: FilmWordSettings
     return lines
 
 
-def _covered(box: Box, other: Box) -> bool:
+def _not_found(
+    grey: npt.NDArray[np.uint8], line: ReadLine, lines: list[ReadLine], settings: FilmWordSettings
+) -> Iterator[_Told]:
+    """What stands close above and below a line and was not found as writing, read or not: it may be a "non"."""
+    height, (left, top, right, bottom) = height_of(line.box), line.box
+    for step in (-_LINE_STEP * height, _LINE_STEP * height):
+        x, y = (round(step), 0) if line.way.down else (0, round(step))
+        box = max(left + x, 0), max(top + y, 0), min(right + x, grey.shape[1]), min(bottom + y, grey.shape[0])
+        if min(box[2] - box[0], box[3] - box[1]) < height or any(
+            max(_share(box, one.box), _share(one.box, box)) > _TAKEN for one in lines
+        ):
+            continue
+        cuts = [cut(grey, box, line.way, bright=bright) for bright in (True, False)]
+        if any(one is not None and one.even >= FEWEST_EVEN and one.inside >= 2 for one in cuts):
+            read = read_line(grey, box, settings)
+            same = read is not None and read.way == line.way
+            yield (
+                _told(read, settings) if read is not None and same else _Told(replace(line, box=box), None, known=False)
+            )
+
+
+def _share(box: Box, other: Box) -> float:
+    """Share of a box that lies within another."""
     wide = min(box[2], other[2]) - max(box[0], other[0])
     high = min(box[3], other[3]) - max(box[1], other[1])
-    return min(wide, high) > 0 and wide * high >= _COVERED * (box[2] - box[0]) * (box[3] - box[1])
+    return max(wide, 0) * max(high, 0) / ((box[2] - box[0]) * (box[3] - box[1]))
+
+
+def _covered(box: Box, other: Box) -> bool:
+    return _share(box, other) >= _COVERED
 
 
 def _told(line: ReadLine, settings: FilmWordSettings) -> _Told:

@@ -25,7 +25,7 @@ _HOPELESS = 0.02
 """Mean score below which a line is no writing, and nothing is cut apart."""
 _SPLIT = 0.7
 """Widths in heights from which on a doubtful character may be several."""
-_DOUBTFUL, _FEWEST_EVEN = 0.2, 0.6
+_DOUBTFUL, FEWEST_EVEN = 0.2, 0.6
 """Mean score below which a line is left where fewer of its parts are as tall as capitals."""
 _LESS_EVEN = 0.2
 """By how much smaller the share of parts of one height may be for the other polarity to be tried, too."""
@@ -105,7 +105,7 @@ def read_line(grey: Grey, box: Box, settings: FilmWordSettings) -> ReadLine | No
         if best[0] >= np.log(WELL_READ):
             break
         evenest = max((one.even for one in made.values()), default=0.0)
-        if best[0] < np.log(_DOUBTFUL) and evenest < _FEWEST_EVEN:
+        if best[0] < np.log(_DOUBTFUL) and evenest < FEWEST_EVEN:
             break
         # The ground between letters is no writing: which of both is, their heights tell however the line lies.
         polarities = tuple(bright for bright, one in made.items() if one.even >= evenest - _LESS_EVEN) or polarities

@@ -128,6 +128,11 @@ class Cut:
         return Piece(left, right, group, inside, patch)
 
     @property
+    def inside(self) -> int:
+        """How many groups lie in the box."""
+        return sum(self.box[0] <= (left + right) / 2 <= self.box[1] for left, right in self.spans)
+
+    @property
     def even(self) -> float:
         """Share of the groups in the box that are as tall as capitals: most in a line, few of what bone leaves."""
         tall = [

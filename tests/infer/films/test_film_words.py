@@ -17,7 +17,7 @@ from PIL import Image, ImageDraw, ImageFont
 from scipy import ndimage
 
 from raysplay.infer.films import read_line
-from raysplay.infer.films.burnt_in_text import FOUND, looked_through, text_boxes
+from raysplay.infer.films.burnt_in_text import FOUND, text_boxes
 from raysplay.infer.films.film import Film
 from raysplay.infer.films.film_words import statements_on, with_words
 from raysplay.infer.films.loading import Loading, Stated, settle
@@ -184,6 +184,14 @@ def test_lines_that_belong_together_are_read_together(font):
     assert said(drawn("SKERRYWYN ORLA", "17.04.1931", "STANDING", font=font)) is FULL
 
 
+def test_a_denial_above_that_was_not_found_as_writing_is_seen():
+    """What finds writing now and then leaves out a short line between others."""
+    pixels = (drawn("NON", "WEIGHT BEARING", font="Arial", height=28) / 255).astype(np.float32)
+    boxes = np.array([box for box in text_boxes(pixels).tolist() if box[1] > 60])
+    assert 0 < len(boxes) < len(text_boxes(pixels))
+    assert settle(statements_on(pixels, boxes)) is NONE
+
+
 def test_words_that_contradict_each_other_are_told_so():
     assert said(drawn("STANDING", "SUPINE", apart=6.0)) is Loading.CONTRADICTORY
 
@@ -247,7 +255,6 @@ def test_where_writing_stands_is_looked_for_once(monkeypatch):
     seen = with_words(film)
     monkeypatch.setattr("raysplay.infer.films.burnt_in_text.text_boxes", lambda *_, **__: pytest.fail("looked again"))
     assert len(seen.writing) > 0
-    assert looked_through  # what finds it first
 
 
 @pytest.mark.skipif("RAYSPLAY_OPEN_FILMS" not in os.environ, reason="NO OPEN FILMS: words on real films not tested")
