@@ -31,6 +31,7 @@ from raysplay.measure.sides import side_of
 
 _COVERED = 0.7
 """Share of a box within that of a line which was read, from which on it is the same line, or a part of it."""
+_HALF = 0.5
 _LINE_STEP, _TAKEN = 1.6, 0.4
 """From a line to the next, in heights; share of the next one's place, or of a line that was found, which lies in the
 other from which on it is that line's place."""
@@ -120,7 +121,7 @@ def statements_on(
 
 
 def _lines(grey: npt.NDArray[np.uint8], boxes: Boxes, settings: FilmWordSettings) -> list[ReadLine]:
-    """The lines of a film, each once: a part of one that was well read is left out."""
+    """The lines of a film, each once: what lies over one that was well read is left out."""
     sizes = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
     lines: list[ReadLine] = []
     tried: list[Box] = []
@@ -136,7 +137,12 @@ def _lines(grey: npt.NDArray[np.uint8], boxes: Boxes, settings: FilmWordSettings
         if line is not None:
             lines = [one for one in lines if not (_covered(box, one.box) and line.surety > one.surety)]
             lines.append(line)
-    return lines
+    well = [one for one in lines if one.surety > np.log(WELL_READ)]
+    return [
+        one
+        for one in lines
+        if any(one is known for known in well) or not any(_same_place(one.box, other.box) for other in well)
+    ]
 
 
 def _not_found(
@@ -165,6 +171,11 @@ def _share(box: Box, other: Box) -> float:
     wide = min(box[2], other[2]) - max(box[0], other[0])
     high = min(box[3], other[3]) - max(box[1], other[1])
     return max(wide, 0) * max(high, 0) / ((box[2] - box[0]) * (box[3] - box[1]))
+
+
+def _same_place(box: Box, other: Box) -> bool:
+    """Whether half of either box lies in the other: what of it can be read is the line that was read there."""
+    return max(_share(box, other), _share(other, box)) >= _HALF
 
 
 def _covered(box: Box, other: Box) -> bool:
