@@ -115,11 +115,8 @@ class FilmPipeline:
         self._films, self._feet = films, feet
         self._limits, self._schema, self._protocol = limits, schema, protocol
         self._reported = protocol.reported_measures()
-        (
-            letter_network(),
-            character_network(),
-            angle_model(),
-        )  # a missing or damaged file ends the run before any film is read
+        for network in (letter_network, character_network, angle_model):
+            network()  # a missing or damaged file ends the run before any film is read
         self._proven = proofs().proven(self._reported, feet.digests)
 
     def read(self, candidates: Iterable[Candidate]) -> Iterator[FilmReading]:
