@@ -46,6 +46,7 @@ from raysplay.infer.films.defined_terms import modalities
 from raysplay.infer.films.film import Damage, Film, FilmRejected
 from raysplay.infer.films.greyscale import colour_to_grey, percentile_grey, photograph_to_grey, to_grey
 from raysplay.infer.films.header import items, read_header, texts
+from raysplay.infer.films.header_terms import stated_terms
 from raysplay.infer.films.jpeg import LOSSLESS, decode_jpeg, luminance, read_frame
 from raysplay.infer.films.jpeg_wide import decode_wide
 from raysplay.infer.films.loading import settle
@@ -54,7 +55,6 @@ from raysplay.infer.films.remark import PHOTOGRAPH, Remark, RemarkKind
 from raysplay.infer.films.settings import FilmLimits
 from raysplay.infer.films.shutter import outside_shutter
 from raysplay.infer.films.spacing import read_spacing
-from raysplay.infer.films.stated_terms import stated_terms
 from raysplay.infer.films.torn import seen_damage
 from raysplay.infer.reason import ReasonKind
 

@@ -1,4 +1,4 @@
-"""What a header's free text says of body part and view, as terms of a closed list: no text of it is passed on."""
+"""Words for body part and view that free text may hold, as terms of a closed list: no text of it is passed on."""
 
 from __future__ import annotations
 
@@ -6,15 +6,9 @@ import re
 import unicodedata
 from functools import lru_cache
 
-from pydicom.dataset import Dataset
-
 from raysplay.configs.load import Config, load, shipped
-from raysplay.infer.films.header import DESCRIPTIONS, items, texts
 
 FOOT, DORSOPLANTAR = "foot", "dorsoplantar"
-
-_TEXTS = ("BodyPartExamined", *DESCRIPTIONS, "ViewPosition")
-_CODED = ("AnatomicRegionSequence", "ViewCodeSequence", "ProcedureCodeSequence", "RequestedProcedureCodeSequence")
 
 
 class StatedTerms(Config):
@@ -33,20 +27,6 @@ class StatedTerms(Config):
 def stated_terms_settings() -> StatedTerms:
     """The terms of ``configs/stated_terms.yaml``."""
     return load(StatedTerms, shipped("stated_terms.yaml"))
-
-
-def stated_terms(ds: Dataset) -> tuple[str, ...]:
-    """Terms for parts and views that the header names, in the order of the configuration.
-
-    A View Position of ``AP`` on a foot is a dorsoplantar one (the beam enters at the back of the foot; common practice,
-    no source); on anything else it says nothing here.
-    """
-    said = [text for keyword in _TEXTS for text in texts(ds, keyword)]
-    said += [text for sequence in _CODED for item in items(ds, sequence) for text in texts(item, "CodeMeaning")]
-    found = list(terms_in(" | ".join(said)))
-    if FOOT in found and DORSOPLANTAR not in found and {"AP"} & {text.upper() for text in texts(ds, "ViewPosition")}:
-        found.append(DORSOPLANTAR)
-    return tuple(found)
 
 
 def terms_in(text: str) -> tuple[str, ...]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from pydicom.dataset import Dataset
 
-from raysplay.infer.films.stated_terms import stated_terms, stated_terms_settings, terms_in
+from raysplay.infer.films.header_terms import stated_terms
+from raysplay.infer.films.stated_terms import stated_terms_settings, terms_in
 
 
 @pytest.mark.parametrize(
